@@ -1,0 +1,1 @@
+"""From a transition to somebody who knows."""

@@ -1,0 +1,1 @@
+"""The ways a notice leaves: one file each."""

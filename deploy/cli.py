@@ -1,0 +1,5 @@
+"""The commands."""
+
+
+def main() -> None:
+    """Run the command line."""

@@ -1,0 +1,16 @@
+"""Start Heatbook.
+
+A wheel owns one import name, ``heatbook``, and carries the packages beside it in ``_app``; a checkout
+has them at its top level, on the path already.
+"""
+
+import sys
+from pathlib import Path
+
+_APP = Path(__file__).with_name("_app")
+if _APP.is_dir():
+    sys.path.insert(0, str(_APP))
+
+from deploy.cli import main  # noqa: E402 -- the path above must be set first
+
+__all__ = ["main"]

@@ -1,0 +1,1 @@
+"""From the broker to validated, durably journalled samples."""

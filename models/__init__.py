@@ -1,0 +1,1 @@
+"""The physics and the statistics of Heatbook: numbers in, numbers out."""

@@ -1,0 +1,1 @@
+"""The detectors: one file each, listed in one tuple."""

@@ -1,0 +1,43 @@
+"""Records of numbers: one class gives the names, the types and the memory layout.
+
+A model's parameters and state are flat records so that the same compiled step serves the live stream
+and the replay of history, and so that a state can be stored, copied and compared as bytes.
+"""
+
+from __future__ import annotations
+
+from typing import Any, get_type_hints
+
+import numpy as np
+from numpy.typing import NDArray
+
+type_codes: dict[type, str] = {float: "f8", int: "i8"}
+
+
+class Layout:
+    """Base of a record: the annotations (``float``, ``int`` or another ``Layout``) are its fields.
+
+    The class is the meaning and the static type; at run time the step functions receive NumPy
+    records of ``dtype_of(cls)`` with the same attribute names. It is never instantiated.
+    """
+
+
+def dtype_of(layout: type[Layout]) -> np.dtype[Any]:
+    """Give the NumPy dtype of a record class, nested records included, fields in source order."""
+    fields: list[tuple[str, Any]] = []
+    for name, kind in get_type_hints(layout).items():
+        if isinstance(kind, type) and issubclass(kind, Layout):
+            fields.append((name, dtype_of(kind)))
+        else:
+            fields.append((name, type_codes[kind]))
+    return np.dtype(fields)
+
+
+def compose(fields: dict[str, type[Layout]]) -> np.dtype[Any]:
+    """Give the dtype of a record that holds one sub-record per name."""
+    return np.dtype([(name, dtype_of(layout)) for name, layout in fields.items()])
+
+
+def blank(dtype: np.dtype[Any], count: int = 1) -> NDArray[Any]:
+    """Give ``count`` records with every number zero."""
+    return np.zeros(count, dtype)

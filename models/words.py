@@ -1,0 +1,45 @@
+"""What an alarm says to a person: written beside the detector that raises it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from models.units import Units
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Words:
+    """The plain words of one condition, from the numbers that raised it.
+
+    ``title`` is one line without the truck's name; ``observed`` and ``expected`` say what was seen and
+    what a healthy truck would have shown; ``doubts`` what else could explain it and what would tell;
+    ``action`` what to do now; ``cautions`` the dangers of doing it.
+    """
+
+    title: str
+    observed: str
+    expected: str
+    doubts: str
+    action: str
+    cautions: tuple[str, ...]
+
+
+WriteWords = Callable[[Mapping[str, float], Units], Words]
+
+HOT_FLUID = (
+    "Transmission fluid at this temperature scalds at once, and cooler lines are under pressure while "
+    "the engine runs: do not open, loosen or touch lines, drain or dipstick tube until all is cool."
+)
+STOP_SAFELY = (
+    "Stop only where it is safe, off the roadway and on level ground where you can; set the parking "
+    "brake and chock the wheels before leaving the cab. Do not look under the truck at the roadside."
+)
+SHOP_ONLY = (
+    "In the shop: level ground, wheels chocked, rated stands, never under a jack alone. Follow the "
+    "maker's manual and local rules; leave the work to qualified people."
+)
+USED_OIL = (
+    "Catch drained fluid in a closed container marked 'Used Oil', keep it apart from coolant, brake "
+    "fluid and solvents, and hand it in as local rules say."
+)

@@ -1,0 +1,1 @@
+"""Demo trucks with a physics of their own."""

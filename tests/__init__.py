@@ -1,0 +1,1 @@
+"""Tests, readable as a specification."""
