@@ -1,0 +1,22 @@
+"""Names that are the same on every run: a repeated commit or a restart tells nobody twice."""
+
+from __future__ import annotations
+
+from hashlib import sha256
+
+_SEPARATOR = "\x1f"
+
+
+def alarm_id(vehicle: str, kind: str, onset_ms: int, nth: int = 0) -> str:
+    """Name the alarm of one episode; ``nth`` tells apart the rare second use of one onset."""
+    parts = [vehicle, kind, str(onset_ms)]
+    return _digest("alarm", *parts, *([str(nth)] if nth else []))[:20]
+
+
+def notice_id(alarm: str, matter: str, turn: int, priority: int, channel: str) -> str:
+    """Name one notice: matter, turn of the alarm, priority (of a rise) and channel."""
+    return _digest("notice", alarm, matter, str(turn), str(priority), channel)[:32]
+
+
+def _digest(*parts: str) -> str:
+    return sha256(_SEPARATOR.join(parts).encode()).hexdigest()

@@ -1,0 +1,138 @@
+"""The ledger of alarms: one row per episode, what is known of it, what people did about it."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+from alerts import evidence as numbers
+from alerts.alarm import Event, State, step
+from models.transition import Priority
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alarm:
+    """One episode of one condition of one truck, as the ledger knows it.
+
+    ``onset_ms`` is the episode's onset as known now (late samples may move it; the id stays).
+    ``raised_ms`` is when the condition was first found true, in the truck's own time;
+    ``first_seen_ms`` when the daemon knew. ``turn`` counts how often it came back after it had
+    been called normal or withdrawn. ``told_priority`` is the highest priority announced in this
+    turn, 0 for none. ``provisional``: no samples confirm it (yet). ``watched``: the daemon
+    itself saw it live.
+    """
+
+    id: str
+    vehicle: str
+    kind: str
+    onset_ms: int
+    raised_ms: int
+    cleared_ms: int | None = None
+    active: bool = True
+    state: State = State.NORMAL
+    priority: Priority
+    probability: float
+    evidence: Mapping[str, float]
+    acknowledged_ms: int | None = None
+    acknowledged_by: str | None = None
+    comment: str | None = None
+    late: bool = False
+    withdrawn: bool = False
+    provisional: bool = False
+    watched: bool = False
+    first_seen_ms: int
+    turn: int = 0
+    told_priority: int = 0
+    remark: str = ""
+
+
+_COLUMNS = tuple(field.name for field in fields(Alarm))
+_FLAGS = ("active", "late", "withdrawn", "provisional", "watched")
+_LIST = ", ".join(_COLUMNS)
+_MARKS = ", ".join("?" * len(_COLUMNS))
+_CHANGES = ", ".join(f"{name} = excluded.{name}" for name in _COLUMNS[1:])
+_SAVE = (
+    f"INSERT INTO alarm ({_LIST}) VALUES ({_MARKS}) "  # noqa: S608 - our own names
+    f"ON CONFLICT (id) DO UPDATE SET {_CHANGES}"
+)
+
+
+def save(tx: sqlite3.Connection, alarm: Alarm) -> None:
+    """Write an alarm, new or changed."""
+    row = {name: getattr(alarm, name) for name in _COLUMNS}
+    row["evidence"] = numbers.encode(alarm.evidence)
+    row["state"] = alarm.state.value
+    row["priority"] = int(alarm.priority)
+    row.update({name: int(row[name]) for name in _FLAGS})
+    tx.execute(_SAVE, tuple(row.values()))
+
+
+def find(
+    conn: sqlite3.Connection, where: str, values: tuple[object, ...] = (), order: str = "id"
+) -> list[Alarm]:
+    """Read the alarms for which the condition ``where`` (SQL of this package) holds."""
+    sql = f"SELECT {_LIST} FROM alarm WHERE {where} ORDER BY {order}"  # noqa: S608 - our own text
+    return [_alarm(row) for row in conn.execute(sql, values)]
+
+
+def get(conn: sqlite3.Connection, alarm_id: str) -> Alarm | None:
+    """Read one alarm."""
+    return next(iter(find(conn, "id = ?", (alarm_id,))), None)
+
+
+def standing(conn: sqlite3.Connection) -> list[Alarm]:
+    """List the alarms active or not yet acknowledged, most urgent first, then oldest first."""
+    return find(
+        conn,
+        "withdrawn = 0 AND (active = 1 OR state <> 'normal')",
+        order="priority DESC, onset_ms, id",
+    )
+
+
+def alarms(
+    conn: sqlite3.Connection,
+    *,
+    vehicle: str | None = None,
+    kind: str | None = None,
+    since_ms: int | None = None,
+    limit: int = 1000,
+) -> list[Alarm]:
+    """List alarms, newest onset first, withdrawn ones included."""
+    wanted = {"vehicle = ?": vehicle, "kind = ?": kind, "onset_ms >= ?": since_ms}
+    given = {clause: value for clause, value in wanted.items() if value is not None}
+    where = " AND ".join(given) or "1"
+    return find(conn, where, (*given.values(), limit), order="onset_ms DESC, id LIMIT ?")
+
+
+def acknowledge(
+    tx: sqlite3.Connection, alarm_id: str, by: str, now_ms: int, comment: str = ""
+) -> Alarm:
+    """Write down that somebody knows.
+
+    Raises
+    ------
+    LookupError
+        No alarm has this id.
+    """
+    alarm = get(tx, alarm_id)
+    if alarm is None:
+        raise LookupError(alarm_id)
+    after = step(alarm.state, Event.ACKNOWLEDGE).state
+    if after == alarm.state:
+        return alarm
+    known = replace(
+        alarm, state=after, acknowledged_ms=now_ms, acknowledged_by=by, comment=comment
+    )
+    save(tx, known)
+    return known
+
+
+def _alarm(row: Any) -> Alarm:
+    values: dict[str, Any] = dict(zip(_COLUMNS, row, strict=True))
+    values["evidence"] = numbers.decode(values["evidence"])
+    values["state"] = State(values["state"])
+    values["priority"] = Priority(values["priority"])
+    values.update({name: bool(values[name]) for name in _FLAGS})
+    return Alarm(**values)

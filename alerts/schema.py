@@ -1,0 +1,95 @@
+"""The tables of this package, as numbered steps that are only ever added to.
+
+``transition`` is derived: it can be dropped and replayed. The others are a ledger: they say what
+the daemon knew and whom it told, and are never recomputed.
+"""
+
+from __future__ import annotations
+
+STEPS: tuple[tuple[str, ...], ...] = (
+    (
+        """
+        CREATE TABLE transition (
+            vehicle TEXT NOT NULL,
+            time_ms INTEGER NOT NULL,
+            kind TEXT NOT NULL,
+            onset_ms INTEGER NOT NULL,
+            active INTEGER NOT NULL CHECK (active IN (0, 1)),
+            priority INTEGER NOT NULL CHECK (priority BETWEEN 1 AND 4),
+            probability REAL NOT NULL,
+            evidence TEXT NOT NULL,
+            PRIMARY KEY (vehicle, time_ms, kind, onset_ms, active, priority)
+        ) STRICT, WITHOUT ROWID
+        """,
+        "CREATE INDEX transition_episode ON transition (vehicle, kind, onset_ms)",
+        """
+        CREATE TABLE alarm (
+            id TEXT PRIMARY KEY,
+            vehicle TEXT NOT NULL,
+            kind TEXT NOT NULL,
+            onset_ms INTEGER NOT NULL,
+            raised_ms INTEGER NOT NULL,
+            cleared_ms INTEGER,
+            active INTEGER NOT NULL CHECK (active IN (0, 1)),
+            state TEXT NOT NULL,
+            priority INTEGER NOT NULL CHECK (priority BETWEEN 1 AND 4),
+            probability REAL NOT NULL,
+            evidence TEXT NOT NULL,
+            acknowledged_ms INTEGER,
+            acknowledged_by TEXT,
+            comment TEXT,
+            late INTEGER NOT NULL CHECK (late IN (0, 1)),
+            withdrawn INTEGER NOT NULL CHECK (withdrawn IN (0, 1)),
+            provisional INTEGER NOT NULL CHECK (provisional IN (0, 1)),
+            watched INTEGER NOT NULL CHECK (watched IN (0, 1)),
+            first_seen_ms INTEGER NOT NULL,
+            turn INTEGER NOT NULL,
+            told_priority INTEGER NOT NULL,
+            remark TEXT NOT NULL
+        ) STRICT
+        """,
+        "CREATE INDEX alarm_episode ON alarm (vehicle, kind, onset_ms)",
+        """
+        CREATE INDEX alarm_standing ON alarm (priority DESC, onset_ms)
+        WHERE withdrawn = 0 AND (active = 1 OR state <> 'normal')
+        """,
+        """
+        CREATE TABLE outbox (
+            seq INTEGER PRIMARY KEY,
+            id TEXT NOT NULL UNIQUE,
+            alarm_id TEXT NOT NULL REFERENCES alarm (id),
+            channel TEXT NOT NULL,
+            matter TEXT NOT NULL,
+            turn INTEGER NOT NULL,
+            time_ms INTEGER NOT NULL,
+            priority INTEGER NOT NULL,
+            probability REAL NOT NULL,
+            evidence TEXT NOT NULL,
+            created_ms INTEGER NOT NULL,
+            due_ms INTEGER NOT NULL,
+            attempts INTEGER NOT NULL DEFAULT 0,
+            claimed INTEGER NOT NULL DEFAULT 0 CHECK (claimed IN (0, 1)),
+            state TEXT NOT NULL DEFAULT 'pending'
+                CHECK (state IN ('pending', 'delivered', 'abandoned', 'cancelled')),
+            settled_ms INTEGER,
+            last_error TEXT NOT NULL DEFAULT ''
+        ) STRICT
+        """,
+        "CREATE INDEX outbox_alarm ON outbox (alarm_id, channel, seq)",
+        """
+        CREATE INDEX outbox_pending ON outbox (channel, due_ms, seq) WHERE state = 'pending'
+        """,
+        "CREATE INDEX outbox_abandoned ON outbox (seq) WHERE state = 'abandoned'",
+        """
+        CREATE TABLE attempt (
+            seq INTEGER PRIMARY KEY,
+            notice_id TEXT NOT NULL,
+            channel TEXT NOT NULL,
+            time_ms INTEGER NOT NULL,
+            outcome TEXT NOT NULL CHECK (outcome IN ('delivered', 'deferred', 'abandoned')),
+            detail TEXT NOT NULL
+        ) STRICT
+        """,
+        "CREATE INDEX attempt_notice ON attempt (notice_id)",
+    ),
+)
