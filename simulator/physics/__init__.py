@@ -1,0 +1,1 @@
+"""The simulator's own physics; it shares no code with the models it is used to test."""
