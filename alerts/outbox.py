@@ -1,7 +1,7 @@
 """The outbox: who is to be told what, kept until it is delivered, given up or no longer true.
 
-Rows are written in the transaction that changes the alarm. A notice is claimed before it is sent
-and settled after; a crash in between sends it again under the same id.
+Rows are written in the transaction that changes the alarm. A notice is claimed before it is
+sent and settled after; a crash in between sends it again under the same id.
 """
 
 from __future__ import annotations
@@ -131,6 +131,11 @@ def may_know(conn: sqlite3.Connection, alarm: Alarm) -> list[str]:
 def cancel(tx: sqlite3.Connection, alarm_id: str, now_ms: int) -> int:
     """Cancel the notices of an alarm that have not gone out."""
     return tx.execute(_CANCEL, (now_ms, alarm_id)).rowcount
+
+
+def due(conn: sqlite3.Connection, channel: str, now_ms: int) -> bool:
+    """Tell whether a channel has a notice to send now."""
+    return bool(conn.execute(_DUE, (channel, now_ms)).fetchall())
 
 
 def claim(tx: sqlite3.Connection, channel: str, now_ms: int) -> Entry | None:

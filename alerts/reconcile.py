@@ -57,7 +57,7 @@ def announce(
 
 
 def clear(tx: sqlite3.Connection, alarm: Alarm, *, cleared_ms: int, now_ms: int) -> Alarm:
-    """Return an alarm to normal and tell those who were told of it, however late it is known."""
+    """Return an alarm to normal and tell those who were told of it, however late."""
     after = step(alarm.state, Event.CLEAR)
     normal = replace(alarm, state=after.state, active=False, cleared_ms=cleared_ms)
     ledger.save(tx, normal)
@@ -135,7 +135,7 @@ def _event(alarm: Alarm | None, found: Episode) -> Event | None:
         return Event.RAISE
     if alarm.withdrawn or (found.active and not alarm.active):
         return Event.RECUR
-    if alarm.active and found.priority > alarm.priority:
+    if alarm.active and not alarm.provisional and found.priority > alarm.priority:
         return Event.RISE
     return None
 

@@ -1,7 +1,7 @@
 """The tables of this package, as numbered steps that are only ever added to.
 
-``transition`` is derived: it can be dropped and replayed. The others are a ledger: they say what
-the daemon knew and whom it told, and are never recomputed.
+``transition`` is derived: it can be dropped and replayed. The others are a ledger: they say
+what the daemon knew and whom it told, and are never recomputed.
 """
 
 from __future__ import annotations

@@ -1,0 +1,155 @@
+"""Provisional alarms: what the daemon sees live, before any sample can confirm it.
+
+A silence raised here bears the id of the episode the kernel will find if the gap turns out real;
+if the truck's stored backlog fills the gap, the alarm simply returns to normal.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from alerts import ledger
+from alerts.alarm import Event, Matter, State, step
+from alerts.identity import alarm_id
+from alerts.ledger import Alarm
+from alerts.policy import Policy
+from alerts.reconcile import announce, clear
+from alerts.watch import EVERYBODY, SILENT, LastHeard, SilenceLimits, judge
+from models.transition import Priority
+
+CAME_AGAIN = "samples came again"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ticked:
+    """What a tick did, and the ``listening_since_ms`` to hand to the next one."""
+
+    raised: tuple[Alarm, ...]
+    cleared: tuple[Alarm, ...]
+    announced: tuple[Alarm, ...]
+    listening_since_ms: int
+
+
+def tick(
+    tx: sqlite3.Connection,
+    *,
+    heard: Mapping[str, LastHeard],
+    now_ms: int,
+    limits: SilenceLimits,
+    policy: Policy,
+    listening_since_ms: int,
+) -> Ticked:
+    """Raise the silences of now, clear those that ended, tell of late alarms that stand."""
+    cleared = _ended(tx, heard, now_ms)
+    if any(alarm.vehicle == EVERYBODY for alarm in cleared):
+        listening_since_ms = now_ms
+    onsets = judge(heard, now_ms, limits, listening_since_ms=listening_since_ms)
+    raised = [
+        raise_silent(tx, vehicle=vehicle, onset_ms=onset_ms, now_ms=now_ms, policy=policy)
+        for vehicle, onset_ms in onsets.items()
+    ]
+    newest = {vehicle: last.time_ms for vehicle, last in heard.items()}
+    announced = catch_up(tx, newest_ms=newest, now_ms=now_ms, policy=policy)
+    return Ticked(
+        raised=tuple(alarm for alarm in raised if alarm),
+        cleared=tuple(cleared),
+        announced=tuple(announced),
+        listening_since_ms=listening_since_ms,
+    )
+
+
+def raise_silent(
+    tx: sqlite3.Connection,
+    *,
+    vehicle: str,
+    onset_ms: int,
+    now_ms: int,
+    policy: Policy,
+    priority: Priority = Priority.MEDIUM,
+) -> Alarm | None:
+    """Raise a provisional silence; ``None`` when one already stands for this truck."""
+    if _standing(tx, vehicle):
+        return None
+    name = alarm_id(vehicle, SILENT, onset_ms)
+    held = ledger.get(tx, name)
+    alarm = held or Alarm(
+        id=name,
+        vehicle=vehicle,
+        kind=SILENT,
+        onset_ms=onset_ms,
+        raised_ms=now_ms,
+        priority=priority,
+        probability=1.0,
+        evidence={},
+        first_seen_ms=now_ms,
+    )
+    alarm = replace(
+        alarm,
+        active=True,
+        state=step(alarm.state, Event.RECUR if held else Event.RAISE).state,
+        raised_ms=now_ms,
+        cleared_ms=None,
+        withdrawn=False,
+        provisional=True,
+        watched=True,
+        turn=alarm.turn + bool(held),
+        evidence={"quiet_min": max(0.0, (now_ms - onset_ms) / 60_000)},
+        remark="",
+    )
+    ledger.save(tx, alarm)
+    return announce(tx, alarm, Matter.ACTIVE, time_ms=onset_ms, now_ms=now_ms, policy=policy)
+
+
+def samples_came(
+    tx: sqlite3.Connection, *, vehicle: str, now_ms: int, remark: str = CAME_AGAIN
+) -> list[Alarm]:
+    """Return to normal the provisional silence of a truck (or of ``EVERYBODY``)."""
+    return [
+        clear(tx, replace(alarm, remark=remark), cleared_ms=now_ms, now_ms=now_ms)
+        for alarm in _standing(tx, vehicle)
+        if alarm.provisional
+    ]
+
+
+def catch_up(
+    tx: sqlite3.Connection, *, newest_ms: Mapping[str, int], now_ms: int, policy: Policy
+) -> list[Alarm]:
+    """Tell of alarms that were found late but still stand, now that the truck's data is current.
+
+    While a backlog is read nobody knows whether what it shows is long over; once the newest sample
+    is fresh and the condition still holds, it is news.
+    """
+    untold = ledger.find(tx, "active AND NOT withdrawn AND told_priority < priority")
+    return [
+        announce(
+            tx,
+            alarm,
+            Matter.RISE if alarm.told_priority else Matter.ACTIVE,
+            time_ms=alarm.raised_ms,
+            now_ms=now_ms,
+            policy=policy,
+        )
+        for alarm in untold
+        if alarm.state is not State.ACKNOWLEDGED
+        and policy.fresh(newest_ms.get(alarm.vehicle, 0), now_ms)
+    ]
+
+
+def _standing(tx: sqlite3.Connection, vehicle: str) -> list[Alarm]:
+    return ledger.find(
+        tx, "vehicle = ? AND kind = ? AND active AND NOT withdrawn", (vehicle, SILENT)
+    )
+
+
+def _ended(tx: sqlite3.Connection, heard: Mapping[str, LastHeard], now_ms: int) -> list[Alarm]:
+    """Clear the provisional silences of those heard since they were raised."""
+    newest_ms = max((last.heard_ms for last in heard.values()), default=0)
+    ended: list[Alarm] = []
+    for alarm in ledger.find(tx, "provisional AND active AND NOT withdrawn"):
+        last = heard.get(alarm.vehicle)
+        heard_ms = newest_ms if alarm.vehicle == EVERYBODY else last.heard_ms if last else 0
+        if heard_ms > alarm.raised_ms:
+            ended += samples_came(tx, vehicle=alarm.vehicle, now_ms=now_ms)
+    return ended
