@@ -89,8 +89,8 @@ class Decoded:
 
     ``samples`` has the dtype `models.sample.SAMPLE` (NaN where a signal is absent); ``seqs``
     runs beside it, -1 where absent. ``kind`` is "refused" where nothing good was found.
-    ``unknown_fields`` counts ignored fields by name; the number of names is bounded and the rest
-    are counted under "(other)".
+    ``unknown_fields`` counts ignored fields by name; the number of names is bounded and all
+    others count as "(other)".
     """
 
     vehicle: str | None

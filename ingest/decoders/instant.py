@@ -116,19 +116,17 @@ def _in_bounds(time_ms: int, text: str, *, now_ms: int, rules: WireRules) -> int
     latest_ms = now_ms + rules.future_ms
     if rules.earliest_ms <= time_ms <= latest_ms:
         return time_ms
+    found = shown(text.encode())
     for factor, unit in ((1000, "milli"), (1_000_000, "micro"), (1_000_000_000, "nano")):
         if text[:1] != '"' and rules.earliest_ms <= time_ms // factor <= latest_ms:
-            detail = f"time {shown(text.encode())} looks like Unix {unit}seconds; send seconds"
+            detail = f"time {found} looks like Unix {unit}seconds; send seconds"
             return Fault("time_unit", "time", f"{detail} (divide by {factor})")
     if time_ms > latest_ms:
-        detail = (
-            f"time {shown(text.encode())} is more than {rules.future_ms / 1000:g} s after it arrived; "
-            f"set the gateway's clock"
-        )
+        ahead = f"more than {rules.future_ms / 1000:g} s after its arrival"
+        detail = f"time {found} is {ahead}; set the gateway's clock"
         return Fault("future", "time", detail)
     earliest = (EPOCH + timedelta(milliseconds=rules.earliest_ms)).isoformat()
     detail = (
-        f"time {shown(text.encode())} is before {earliest}, the earliest accepted; set the gateway's "
-        f"clock before it samples"
+        f"time {found} is before {earliest}, the earliest accepted; set the gateway's clock"
     )
     return Fault("before_earliest", "time", detail)

@@ -1,0 +1,200 @@
+"""Read the fleet file: TOML into the trucks and fluids, all errors of the file at once."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator, Mapping
+from datetime import UTC, date, datetime, time, tzinfo
+from pathlib import Path
+from types import MappingProxyType
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+
+from deploy.problems import BadSettings, Problem, nearest, problems_of, unreadable
+from ingest.wire import vehicle_name
+from models.fleet import (
+    CHART,
+    CHART_FLUID,
+    Circuit,
+    Cooler,
+    Fleet,
+    Fluid,
+    Limits,
+    Sensor,
+    ThermalClass,
+    Vehicle,
+)
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, frozen=True)
+
+
+def _as_moment(value: object) -> object:
+    """Read an installation date or time; a date alone is its midnight, in the fleet's zone."""
+    if isinstance(value, str):
+        try:
+            value = datetime.fromisoformat(value)
+        except ValueError:
+            msg = f"is {value!r}; write a date, 2026-01-15, or a time, 2026-01-15T08:00:00Z"
+            raise ValueError(msg) from None
+    if isinstance(value, date) and not isinstance(value, datetime):
+        value = datetime.combine(value, time())
+    return value
+
+
+Celsius = Annotated[float, Field(ge=30.0, le=200.0)]
+Moment = Annotated[datetime, BeforeValidator(_as_moment)]
+
+
+class LimitsTable(_Table):
+    """``[vehicles.NAME.limits]``."""
+
+    over_temperature_c: Celsius | None = None
+    over_temperature_critical_c: Celsius | None = None
+    service_distance_km: Annotated[float, Field(gt=0.0, le=1e6)] | None = None
+    service_days: Annotated[float, Field(gt=0.0, le=36_500.0)] | None = None
+
+
+class VehicleTable(_Table):
+    """``[vehicles.NAME]``."""
+
+    name: Annotated[str, Field(max_length=100)] = ""
+    circuit: Circuit = "thermostatic_bypass"
+    cooler: Cooler = "stacked_plate"
+    fluid: str = CHART_FLUID
+    fluid_total_l: Annotated[float, Field(ge=1.0, le=100.0)] = 12.0
+    thermostat_open_c: Annotated[float, Field(ge=30.0, le=150.0)] = 82.0
+    thermostat_full_c: Annotated[float, Field(ge=30.0, le=150.0)] = 96.0
+    thermal_class: ThermalClass = Field(default="medium", alias="class")
+    sensor: Sensor = "sump"
+    installed: Moment | None = None
+    installed_odometer_km: Annotated[float, Field(ge=0.0, le=1e7)] | None = None
+    life_used_at_start: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
+    rated_torque_nm: Annotated[float, Field(ge=20.0, le=10_000.0)] | None = None
+    limits: LimitsTable = LimitsTable()
+
+
+class FluidTable(_Table):
+    """``[fluids.NAME]``."""
+
+    activation_energy_kj_mol: Annotated[float, Field(ge=10.0, le=300.0)] = (
+        CHART.activation_energy_j_mol / 1000.0
+    )
+    reference_temp_c: Annotated[float, Field(ge=20.0, le=200.0)] = CHART.reference_temp_c
+    reference_life_h: Annotated[float, Field(gt=0.0, le=1e7)] = CHART.reference_life_s / 3600.0
+    film_temp_c: Annotated[float, Field(ge=60.0, le=250.0)] = CHART.film_temp_c
+
+
+class FleetFile(_Table):
+    """The whole file."""
+
+    vehicles: dict[str, VehicleTable] = {}
+    fluids: dict[str, FluidTable] = {}
+
+
+def load_fleet(path: Path, *, zone: tzinfo = UTC) -> Fleet:
+    """Read a fleet file; ``zone`` is that of dates written without an offset.
+
+    Raises
+    ------
+    BadSettings
+        With every problem of the file.
+    """
+    try:
+        table = tomllib.loads(path.read_bytes().decode())
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise BadSettings([unreadable(path, error)]) from error
+    return parse_fleet(table, where=str(path), zone=zone)
+
+
+def parse_fleet(table: Mapping[str, Any], *, where: str, zone: tzinfo = UTC) -> Fleet:
+    """Check a parsed fleet file called ``where`` and turn it into the fleet."""
+    prefix = f"{where}: "
+    problems: list[Problem] = []
+    parsed = FleetFile()
+    try:
+        parsed = FleetFile.model_validate(table)
+    except ValidationError as error:
+        problems += problems_of(error, FleetFile, prefix)
+    problems += _cross_checks(table, prefix)
+    if problems:
+        raise BadSettings(problems)
+    fluids = {name: _fluid(name, row) for name, row in parsed.fluids.items()}
+    vehicles = {name: _vehicle(name, row, zone) for name, row in parsed.vehicles.items()}
+    return Fleet(
+        vehicles=MappingProxyType(vehicles),
+        fluids=MappingProxyType({CHART_FLUID: CHART, **fluids}),
+    )
+
+
+def _fluid(name: str, row: FluidTable) -> Fluid:
+    return Fluid(
+        name=name,
+        activation_energy_j_mol=row.activation_energy_kj_mol * 1000.0,
+        reference_temp_c=row.reference_temp_c,
+        reference_life_s=row.reference_life_h * 3600.0,
+        film_temp_c=row.film_temp_c,
+    )
+
+
+def _vehicle(name: str, row: VehicleTable, zone: tzinfo) -> Vehicle:
+    fields = row.model_dump(exclude={"name", "installed", "limits"})
+    return Vehicle(
+        name=name,
+        title=row.name or name,
+        installed_ms=None if row.installed is None else _unix_ms(row.installed, zone),
+        limits=Limits(**row.limits.model_dump()),
+        **fields,
+    )
+
+
+def _unix_ms(moment: datetime, zone: tzinfo) -> int:
+    aware = moment if moment.tzinfo is not None else moment.replace(tzinfo=zone)
+    return round(aware.timestamp() * 1000.0)
+
+
+def _cross_checks(table: Mapping[str, Any], prefix: str) -> Iterator[Problem]:
+    """Check what lies between keys, on the raw tables, whatever else is wrong with them."""
+    fluids = _tables(table, "fluids")
+    if CHART_FLUID in fluids:
+        what = "this is the built-in fluid and cannot be changed"
+        yield Problem(path=f"{prefix}fluids.{CHART_FLUID}", what=what, mend="use another name")
+    for name, row in _tables(table, "vehicles").items():
+        path = f"{prefix}vehicles.{name}"
+        if vehicle_name.match(name) is None:
+            mend = "use 1 to 64 of letters, digits, '.', '_', '-', as in the topic"
+            yield Problem(path=path, what="not a name a topic can carry", mend=mend)
+        if isinstance(row, Mapping):
+            yield from _check_vehicle(row, path, {*fluids, CHART_FLUID})
+
+
+def _check_vehicle(row: Mapping[str, Any], path: str, fluids: set[str]) -> Iterator[Problem]:
+    fluid = row.get("fluid", CHART_FLUID)
+    if isinstance(fluid, str) and fluid not in fluids:
+        mend = f"add [fluids.{fluid}], or correct it: {nearest(fluid, fluids, 'fluid')}"
+        yield Problem(path=f"{path}.fluid", what=f"no fluid is named {fluid!r}", mend=mend)
+    default = VehicleTable()
+    low = row.get("thermostat_open_c", default.thermostat_open_c)
+    high = row.get("thermostat_full_c", default.thermostat_full_c)
+    if _numbers(low, high) and low >= high:
+        what = f"the valve opens at {low:g} °C but is fully open at {high:g} °C"
+        mend = "thermostat_open_c must lie below thermostat_full_c (defaults 82 and 96)"
+        yield Problem(path=f"{path}.thermostat_open_c", what=what, mend=mend)
+    limits = _tables(row, "limits")
+    limit = limits.get("over_temperature_c", 0.0)
+    critical = limits.get("over_temperature_critical_c", 1e9)
+    if _numbers(limit, critical) and limit >= critical:
+        what = f"is {critical:g} °C, not above over_temperature_c ({limit:g} °C)"
+        path = f"{path}.limits.over_temperature_critical_c"
+        yield Problem(path=path, what=what, mend="raise it, or leave it out")
+
+
+def _tables(table: Mapping[str, Any], name: str) -> Mapping[str, Any]:
+    found = table.get(name, {})
+    return found if isinstance(found, Mapping) else {}
+
+
+def _numbers(*values: object) -> bool:
+    return all(isinstance(value, int | float) for value in values)

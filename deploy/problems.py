@@ -1,0 +1,128 @@
+"""What is wrong with a file people wrote: where, what, and how to mend it."""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import types
+import typing
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+#: Last parts of a key path whose value is never repeated in a message.
+HIDDEN = ("password", "secret", "token", "url", "key")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """One thing wrong: the key path (after the file, if in one), what, and how to mend it."""
+
+    path: str
+    what: str
+    mend: str
+    warning: bool = False
+
+    def __str__(self) -> str:
+        return f"{self.path}: {self.what}; {self.mend}"
+
+
+class BadSettings(Exception):  # noqa: N818 (the name says what it is)
+    """The settings or the fleet file cannot be used; carries every problem found."""
+
+    exit_code = 78  # EX_CONFIG of sysexits.h: a supervisor should not try again
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(map(str, self.problems)))
+
+
+def nearest(word: str, known: Iterable[str], kind: str = "key") -> str:
+    """Name the known key (or other ``kind`` of name) that is most like ``word``."""
+    match = difflib.get_close_matches(word, sorted(known), n=1, cutoff=0.0)
+    return f"the nearest known {kind} is {match[0]!r}" if match else "remove it"
+
+
+def unreadable(path: Path, error: Exception) -> Problem:
+    """Say why a file could not be read as TOML."""
+    if isinstance(error, FileNotFoundError):
+        mend = "name a file that exists"
+        return Problem(path=str(path), what="the file does not exist", mend=mend)
+    if isinstance(error, OSError):
+        what = f"the file cannot be read ({error.strerror})"
+        return Problem(path=str(path), what=what, mend="let the daemon's user read it")
+    if isinstance(error, UnicodeDecodeError):
+        what = f"the file is not UTF-8 text (byte {error.start})"
+        return Problem(path=str(path), what=what, mend="save it as UTF-8")
+    return Problem(path=str(path), what=f"not TOML: {error}", mend="mend that line")
+
+
+def problems_of(error: ValidationError, model: type[BaseModel], prefix: str) -> list[Problem]:
+    """Turn the errors of a model into problems, each with its key path."""
+    return [_problem(details, model, prefix) for details in error.errors()]
+
+
+def _problem(details: ErrorDetails, model: type[BaseModel], prefix: str) -> Problem:
+    loc = tuple(part for part in details["loc"] if part != "[key]")
+    path = prefix + ".".join(map(str, loc))
+    kind, given = details["type"], _given(loc, details["input"])
+    if kind in ("extra_forbidden", "unexpected_keyword_argument", "no_such_attribute"):
+        mend = nearest(str(loc[-1]), keys_at(model, loc[:-1]))
+        return Problem(path=path, what="unknown key", mend=mend)
+    if kind == "missing":
+        return Problem(path=path, what="is missing", mend="add it")
+    if kind == "literal_error":
+        expected = details["ctx"]["expected"]
+        return Problem(path=path, what=f"is {given}", mend=f"use one of {expected}")
+    if kind in ("value_error", "assertion_error"):
+        what, _, mend = str(details["ctx"]["error"]).partition("; ")
+        return Problem(path=path, what=what, mend=mend or "mend the value")
+    words = details["msg"].removeprefix("Input ")
+    return Problem(path=path, what=f"is {given}", mend=f"it {words}")
+
+
+def _given(loc: tuple[int | str, ...], value: object) -> str:
+    hidden = any(str(part).endswith(HIDDEN) for part in loc)
+    if hidden or not isinstance(value, str | int | float | bool):
+        return "of the wrong kind"
+    return repr(value) if len(str(value)) <= 60 else repr(str(value)[:60] + "…")
+
+
+def keys_at(model: Any, loc: Sequence[int | str]) -> list[str]:
+    """Give the keys that ``model`` knows at a key path."""
+    kinds = [model]
+    for part in loc:
+        kinds = [child for kind in kinds for child in _children(kind, str(part))]
+    return sorted({key for kind in kinds for key in _fields(kind)})
+
+
+def _fields(kind: Any) -> dict[str, Any]:
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        return {info.alias or name: info.annotation for name, info in kind.model_fields.items()}
+    if isinstance(kind, type) and dataclasses.is_dataclass(kind):
+        return typing.get_type_hints(kind)
+    return {}
+
+
+def _children(kind: Any, part: str) -> list[Any]:
+    origin, args = typing.get_origin(kind), typing.get_args(kind)
+    if origin is typing.Annotated:
+        return _children(args[0], part)
+    if isinstance(origin, type) and issubclass(origin, Mapping):
+        return _plain(args[1])
+    if origin in (list, tuple):
+        return _plain(args[0])
+    return _plain(_fields(kind).get(part))
+
+
+def _plain(kind: Any) -> list[Any]:
+    """Give the kinds a value may be, unions taken apart."""
+    if typing.get_origin(kind) is typing.Annotated:
+        return _plain(typing.get_args(kind)[0])
+    if typing.get_origin(kind) in (types.UnionType, typing.Union):
+        return [plain for part in typing.get_args(kind) for plain in _plain(part)]
+    return [] if kind is None or kind is type(None) else [kind]
