@@ -14,8 +14,9 @@ Clock = Callable[[], int]
 class Channel(Protocol):
     """A way to tell somebody.
 
-    ``deliver`` blocks until the far side took the notice and returns a line for the delivery log
-    (who took it); it raises ``Undelivered`` otherwise. It does not sleep, retry, queue or log.
+    ``deliver`` blocks until the far side took the notice and returns a line for the delivery
+    log (who took it); it raises ``Undelivered`` otherwise. It does not sleep,
+    retry, queue or log.
     """
 
     def deliver(self, notice: Notice) -> str:

@@ -72,7 +72,7 @@ class Dispatcher:
 
     @property
     def disabled(self) -> frozenset[str]:
-        """Name the channels whose far side said it wants no more; a new start tries them again."""
+        """Name the channels whose far side wants no more; a new start tries them again."""
         return frozenset(self._disabled)
 
     @property
@@ -128,7 +128,7 @@ class Dispatcher:
             self._wakes[channel].clear()
 
     def _drain(self, channel: str) -> int:
-        """Send until nothing is due or the far side is away (the rest would only wait for it)."""
+        """Send until nothing is due or the far side is away (the rest would only wait)."""
         count = 0
         while not self._stopping.is_set() and channel not in self._disabled:
             claimed = self._claim(channel)

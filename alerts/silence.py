@@ -1,7 +1,7 @@
 """Provisional alarms: what the daemon sees live, before any sample can confirm it.
 
-A silence raised here bears the id of the episode the kernel will find if the gap turns out real;
-if the truck's stored backlog fills the gap, the alarm simply returns to normal.
+A silence raised here bears the id of the episode the kernel will find if the gap is real; if the
+truck's stored backlog fills the gap, the alarm simply returns to normal.
 """
 
 from __future__ import annotations
@@ -47,7 +47,14 @@ def tick(
         listening_since_ms = now_ms
     onsets = judge(heard, now_ms, limits, listening_since_ms=listening_since_ms)
     raised = [
-        raise_silent(tx, vehicle=vehicle, onset_ms=onset_ms, now_ms=now_ms, policy=policy)
+        raise_silent(
+            tx,
+            vehicle=vehicle,
+            onset_ms=onset_ms,
+            now_ms=now_ms,
+            policy=policy,
+            evidence=_quiet(heard, vehicle, now_ms),
+        )
         for vehicle, onset_ms in onsets.items()
     ]
     newest = {vehicle: last.time_ms for vehicle, last in heard.items()}
@@ -67,6 +74,7 @@ def raise_silent(
     onset_ms: int,
     now_ms: int,
     policy: Policy,
+    evidence: Mapping[str, float],
     priority: Priority = Priority.MEDIUM,
 ) -> Alarm | None:
     """Raise a provisional silence; ``None`` when one already stands for this truck."""
@@ -82,7 +90,7 @@ def raise_silent(
         raised_ms=now_ms,
         priority=priority,
         probability=1.0,
-        evidence={},
+        evidence=evidence,
         first_seen_ms=now_ms,
     )
     alarm = replace(
@@ -95,7 +103,7 @@ def raise_silent(
         provisional=True,
         watched=True,
         turn=alarm.turn + bool(held),
-        evidence={"quiet_min": max(0.0, (now_ms - onset_ms) / 60_000)},
+        evidence=evidence,
         remark="",
     )
     ledger.save(tx, alarm)
@@ -116,10 +124,10 @@ def samples_came(
 def catch_up(
     tx: sqlite3.Connection, *, newest_ms: Mapping[str, int], now_ms: int, policy: Policy
 ) -> list[Alarm]:
-    """Tell of alarms that were found late but still stand, now that the truck's data is current.
+    """Tell of alarms that were found late but still stand, once the truck's data is current.
 
-    While a backlog is read nobody knows whether what it shows is long over; once the newest sample
-    is fresh and the condition still holds, it is news.
+    While a backlog is read nobody knows whether what it shows is long over; once the newest
+    sample is fresh and the condition still holds, it is news.
     """
     untold = ledger.find(tx, "active AND NOT withdrawn AND told_priority < priority")
     return [
@@ -153,3 +161,11 @@ def _ended(tx: sqlite3.Connection, heard: Mapping[str, LastHeard], now_ms: int) 
         if heard_ms > alarm.raised_ms:
             ended += samples_came(tx, vehicle=alarm.vehicle, now_ms=now_ms)
     return ended
+
+
+def _quiet(heard: Mapping[str, LastHeard], vehicle: str, now_ms: int) -> dict[str, float]:
+    """Give the evidence: the time without samples, of one truck or of all."""
+    if vehicle == EVERYBODY:
+        quiet_ms = now_ms - max(last.heard_ms for last in heard.values())
+        return {"quiet_minutes": quiet_ms / 60_000, "trucks": float(len(heard))}
+    return {"quiet_minutes": (now_ms - heard[vehicle].time_ms) / 60_000}

@@ -19,9 +19,9 @@ EVERYBODY = "*"
 class LastHeard:
     """The last that was heard of one truck.
 
-    ``time_ms`` is its newest sample's own time, ``heard_ms`` when the daemon last got anything from
-    it; ``moving`` whether it moved at the newest sample (``None``: not known); ``lost_moving``
-    whether the broker published its last will while it moved.
+    ``time_ms`` is its newest sample's own time, ``heard_ms`` when the daemon last got anything
+    from it; ``moving`` whether it moved at the newest sample (``None``: not known);
+    ``lost_moving`` whether the broker published its last will while it moved.
     """
 
     time_ms: int
@@ -47,8 +47,8 @@ def silent(
 ) -> int | None:
     """Give the onset [ms] of a truck's silence, ``None`` while it is not silent.
 
-    A truck that stands or is off is parked, whatever it does not say. Only time in which the daemon
-    was able to hear counts: since ``listening_since_ms``.
+    A truck that stands or is off is parked, whatever it does not say. Only time in which the
+    daemon was able to hear counts: since ``listening_since_ms``.
     """
     if not _moving(last):
         return None
@@ -66,8 +66,8 @@ def judge(
 ) -> dict[str, int]:
     """Give the onset [ms] of every silence: by truck, or ``EVERYBODY`` for a general one.
 
-    ``listening_since_ms`` is when the daemon's session came up, or when messages came again after a
-    general silence: the trucks need not all be back at once.
+    ``listening_since_ms`` is when the daemon's session came up, or when messages came again
+    after a general silence: the trucks need not all be back at once.
     """
     newest_ms = max((last.heard_ms for last in heard.values()), default=0)
     talking_ms = newest_ms - limits.everybody_after_ms

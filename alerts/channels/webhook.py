@@ -1,0 +1,197 @@
+"""Notices to a web address: signed JSON, to a checked address, with a bounded wait."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import socket
+import ssl
+import threading
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
+from math import isfinite
+from urllib.parse import SplitResult, urlsplit
+
+from alerts.channel import Clock
+from alerts.channels import signature
+from alerts.channels.addresses import Resolve, acceptable, resolve
+from alerts.notice import Notice, Undelivered
+from models.transition import Priority
+
+READ_AT_MOST = 65_536
+"""Of an answer's body [bytes]; it is not used, only taken off the line."""
+
+_BUSY = frozenset({408, 425, 429})
+_GONE = 410
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WebhookSettings:
+    """A receiver of signed notices.
+
+    ``secrets`` sign in parallel (newest first), so that a secret can be changed without a gap.
+    ``allow_private`` admits receivers in the own network, and plain ``http``.
+    """
+
+    url: str = field(repr=False)
+    secrets: tuple[str, ...] = field(repr=False)
+    allow_private: bool = False
+    min_priority: Priority = Priority.LOW
+    timeout_s: float = 20.0
+
+    def __post_init__(self) -> None:
+        parts = urlsplit(self.url)
+        schemes = ("https", "http") if self.allow_private else ("https",)
+        if parts.scheme not in schemes or not parts.hostname:
+            raise ValueError(f"url: a full address beginning with {' or '.join(schemes)}")
+        if parts.username is not None or parts.port == 0:
+            raise ValueError("url: without user, password, or port 0")
+        if not self.secrets:
+            raise ValueError("secrets: name at least one")
+        for secret in self.secrets:
+            signature.key(secret)
+
+
+class WebhookChannel:
+    """Posts each notice to one address."""
+
+    def __init__(
+        self,
+        settings: WebhookSettings,
+        *,
+        now_ms: Clock,
+        context: ssl.SSLContext | None = None,
+        look_up: Resolve = resolve,
+    ) -> None:
+        self._settings = settings
+        self._now_ms = now_ms
+        self._context = context or ssl.create_default_context()
+        self._look_up = look_up
+
+    def deliver(self, notice: Notice) -> str:
+        """Post the notice; anything but a 2xx answer is not delivered, a redirect included."""
+        body = encode(notice)
+        time_s = self._now_ms() // 1000
+        headers = {
+            "content-type": "application/json",
+            "user-agent": "heatbook",
+            **signature.headers(
+                self._settings.secrets, notice_id=notice.id, time_s=time_s, body=body
+            ),
+        }
+        try:
+            status, retry_after = self._post(body, headers)
+        except (OSError, http.client.HTTPException) as error:
+            raise Undelivered(f"receiver away: {error!r}", retry=True) from error
+        self._judge(status, retry_after)
+        return f"answered {status}"
+
+    def _post(self, body: bytes, headers: dict[str, str]) -> tuple[int, str | None]:
+        parts = urlsplit(self._settings.url)
+        target = f"{parts.path or '/'}{'?' + parts.query if parts.query else ''}"
+        with self._open(parts) as connection:
+            connection.request("POST", target, body=body, headers=headers)
+            with closing(connection.getresponse()) as answer:
+                answer.read(READ_AT_MOST)
+                return answer.status, answer.headers.get("retry-after")
+
+    @contextmanager
+    def _open(self, parts: SplitResult) -> Iterator[http.client.HTTPConnection]:
+        """Connect to the checked address itself; Host and handshake keep the name."""
+        secure = parts.scheme == "https"
+        host = parts.hostname or ""
+        standard = http.client.HTTPS_PORT if secure else http.client.HTTP_PORT
+        connection = http.client.HTTPConnection(host, parts.port or standard)
+        connection.default_port = standard
+        with closing(connection):
+            connection.sock = self._dial(host, connection.port)
+            # A socket's own limit starts anew with each byte; this one ends a trickle.
+            ending = threading.Timer(self._settings.timeout_s, _cut, (connection,))
+            ending.daemon = True
+            ending.start()
+            try:
+                if secure:
+                    connection.sock = self._context.wrap_socket(
+                        connection.sock, server_hostname=host
+                    )
+                yield connection
+            finally:
+                ending.cancel()
+
+    def _dial(self, host: str, port: int) -> socket.socket:
+        """Resolve once and check every address: one that leads inside spoils the name."""
+        found = self._look_up(host, port)
+        private = self._settings.allow_private
+        if not found or not all(acceptable(each, allow_private=private) for each in found):
+            raise Undelivered("the receiver's address is not a public one", retry=False)
+        for address in found[:-1]:
+            try:
+                return self._reach(address, port)
+            except OSError:
+                continue
+        return self._reach(found[-1], port)
+
+    def _reach(self, address: str, port: int) -> socket.socket:
+        return socket.create_connection((address, port), timeout=self._settings.timeout_s)
+
+    def _judge(self, status: int, retry_after: str | None) -> None:
+        if 200 <= status < 300:
+            return
+        if status == _GONE:
+            raise Undelivered("answered 410: wants no more", retry=False, disable=True)
+        if status in _BUSY or status >= 500:
+            wait_s = _seconds(retry_after, self._now_ms())
+            raise Undelivered(f"answered {status}", retry=True, retry_after_s=wait_s)
+        raise Undelivered(f"answered {status}", retry=False)
+
+
+def encode(notice: Notice) -> bytes:
+    """Write the body: the same bytes on every try."""
+    numbers = {
+        name: value if isfinite(value) else None for name, value in notice.evidence.items()
+    }
+    content = {
+        "type": f"alarm.{notice.matter.value}",
+        "timestamp": _iso(notice.created_ms),
+        "data": {
+            "alarm_id": notice.alarm_id,
+            "vehicle": notice.vehicle,
+            "alarm": notice.kind,
+            "matter": notice.matter.value,
+            "priority": notice.priority.name.lower(),
+            "probability": notice.probability,
+            "onset": _iso(notice.onset_ms),
+            "time": _iso(notice.time_ms),
+            "evidence": numbers,
+            "subject": notice.subject,
+            "short": notice.short,
+            "text": notice.body,
+        },
+    }
+    return json.dumps(content, sort_keys=True, separators=(",", ":")).encode()
+
+
+def _iso(time_ms: int) -> str:
+    at = datetime.fromtimestamp(time_ms / 1000, tz=UTC)
+    return at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _seconds(retry_after: str | None, now_ms: int) -> float | None:
+    """Read Retry-After (RFC 9110 section 10.2.3): seconds or a date; nonsense is absent."""
+    if retry_after is None:
+        return None
+    if retry_after.strip().isdecimal():
+        return float(retry_after)
+    try:
+        return parsedate_to_datetime(retry_after).timestamp() - now_ms / 1000
+    except ValueError:
+        return None
+
+
+def _cut(connection: http.client.HTTPConnection) -> None:
+    # Between the wrapping of the socket and its end there may be nothing left to cut.
+    with suppress(OSError, AttributeError):
+        connection.sock.shutdown(socket.SHUT_RDWR)
