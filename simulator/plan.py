@@ -49,6 +49,7 @@ class TruckPlan:
     weather: Weather = field(default_factory=Weather)
     gateway: GatewayPlan = field(default_factory=GatewayPlan)
     faults: tuple[Fault, ...] = ()
+    start_temp_c: float | None = None  # of the fluid; none: a cold start
     odometer_km: float = 84_000.0
     engine_hours_h: float = 2_100.0
 

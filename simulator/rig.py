@@ -47,6 +47,7 @@ class Rig:
             weather=plan.weather,
             start_s=start_ms / 1000.0,
             rng=Random(f"{seed}/{vehicle}/road"),
+            start_temp_c=plan.start_temp_c,
         )
         self._sensors = Sensors(
             plan.fit,

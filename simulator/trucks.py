@@ -51,7 +51,7 @@ CLASSES: Mapping[TruckClass, TruckSpec] = {
             ratios=_EIGHT,
             final_drive=4.1,
             tyre_radius_m=0.48,
-            mesh_loss=0.027,
+            mesh_loss=0.036,
             shift_up_rpm=1_200.0,
             shift_down_rpm=1_000.0,
             lockup_on_rpm=1_150.0,
@@ -103,6 +103,7 @@ def truck_plan(
     position: Position = "sump",
     weather: Weather | None = None,
     gateway: GatewayPlan | None = None,
+    start_temp_c: float | None = None,
 ) -> TruckPlan:
     """Return a plan for one ordinary truck; a flat tow and no fault unless told."""
     spec = truck_spec(truck_class, circuit, coolant_valve=coolant_valve)
@@ -122,4 +123,5 @@ def truck_plan(
         weather=weather or Weather(),
         gateway=gateway or GatewayPlan(),
         faults=faults,
+        start_temp_c=start_temp_c,
     )

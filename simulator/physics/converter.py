@@ -53,7 +53,7 @@ def capacity_shape(speed_ratio: float) -> float:
 _SPEED_RATIOS = tuple(HIGHEST_SPEED_RATIO * i / POINTS for i in range(POINTS + 1))
 #: Turbine speed over the root of turbine torque, per unit of capacity factor: rises with the
 #: ratio.
-_REACH = tuple(r * capacity_shape(r) / torque_ratio(r) ** 0.5 for r in _SPEED_RATIOS)
+_REACH = tuple(r * capacity_shape(r) / sqrt(torque_ratio(r)) for r in _SPEED_RATIOS)
 _SHAPES = tuple(capacity_shape(r) for r in _SPEED_RATIOS)
 
 
@@ -68,7 +68,8 @@ def speed_ratio_at(turbine_rpm: float, turbine_nm: float, capacity_factor: float
     if index > POINTS:
         return HIGHEST_SPEED_RATIO
     low, high = _REACH[index - 1], _REACH[index]
-    return (index - 1 + (reach - low) / (high - low)) * HIGHEST_SPEED_RATIO / POINTS
+    share = (reach - low) / (high - low)
+    return (index - 1 + share) * HIGHEST_SPEED_RATIO / POINTS
 
 
 def pump_torque_nm(engine_rpm: float, speed_ratio: float, capacity_factor: float) -> float:

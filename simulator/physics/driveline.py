@@ -29,7 +29,7 @@ class DrivelineSpec:
     ratios: tuple[float, ...] = (3.97, 2.32, 1.52, 1.15, 0.86, 0.67)
     final_drive: float = 3.73
     tyre_radius_m: float = 0.39
-    mesh_loss: float = 0.030
+    mesh_loss: float = 0.042
     shift_up_rpm: float = 1_350.0
     shift_down_rpm: float = 1_150.0
     lockup_gear: int = 3

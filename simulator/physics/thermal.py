@@ -32,8 +32,8 @@ class ThermalSpec:
     case_still_w_k: float = 12.0
     case_per_root_speed_w_k: float = 4.0
     line_w_k: float = 1.2
-    flow_l_min: float = 11.0
-    cooler_ua_w_k: float = 330.0
+    flow_l_min: float = 12.0
+    cooler_ua_w_k: float = 300.0
     air_per_speed_kg_m: float = 0.045
     fan_kg_s: float = 0.45
     coolant_rate_w_k: float = 900.0
@@ -41,6 +41,7 @@ class ThermalSpec:
     valve_full_c: float = 96.0
     valve_hysteresis_k: float = 5.0
     valve_lag_s: float = 25.0
+    valve_flow_power: float = 1.4
     valve_leak: float = 0.01
     coolant_valve: bool = False
 
@@ -82,10 +83,10 @@ class Thermal:
         "valve",
     )
 
-    def __init__(self, spec: ThermalSpec, start_c: float) -> None:
+    def __init__(self, spec: ThermalSpec, start_c: float, ambient_c: float) -> None:
         self.spec = spec
         self.converter_c = self.sump_c = self.metal_c = start_c
-        self.line_c = self.return_c = start_c
+        self.line_c = self.return_c = ambient_c
         self.heat_j = 0.0
         self.rejected_j = 0.0
         self.cooling_w = 0.0
@@ -144,7 +145,7 @@ class Thermal:
         to_cooler = pump_w_k * effects.flow
         if spec.circuit == "thermostatic_bypass":
             opening = min(max(opening, effects.valve_low), effects.valve_high)
-            to_cooler *= max(opening, spec.valve_leak)
+            to_cooler *= max(opening**spec.valve_flow_power, spec.valve_leak)
         elif spec.circuit == "coolant_exchanger" and spec.coolant_valve:
             if effects.coolant_valve is not None:
                 opening = effects.coolant_valve

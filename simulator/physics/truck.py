@@ -54,14 +54,21 @@ class Truck:
     )
 
     def __init__(
-        self, spec: TruckSpec, *, weather: Weather, start_s: float, rng: Random
+        self,
+        spec: TruckSpec,
+        *,
+        weather: Weather,
+        start_s: float,
+        rng: Random,
+        start_temp_c: float | None = None,
     ) -> None:
         self.spec = spec
         self.weather = weather
         self.ambient_c = weather.ambient_c(start_s)
         self.driveline = Driveline(spec.driveline)
-        self.coolant = Coolant(spec.coolant, self.ambient_c)
-        self.thermal = Thermal(spec.thermal, self.ambient_c)
+        start_c = self.ambient_c if start_temp_c is None else start_temp_c
+        self.coolant = Coolant(spec.coolant, min(start_c, 88.0))
+        self.thermal = Thermal(spec.thermal, start_c, self.ambient_c)
         self.effects = Effects()
         self.speed_m_s = 0.0
         self.distance_m = 0.0
