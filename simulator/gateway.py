@@ -191,7 +191,7 @@ class Gateway:
         if silent:
             return self._fall_silent(now_ms)
         if not powered:
-            return self._switch_off(now_ms, clock_s)
+            return self.switch_off(now_ms, clock_s)
         sent: list[Outgoing] = []
         if not self._up:
             sent.append(self._connect(now_ms))
@@ -220,7 +220,7 @@ class Gateway:
         self.backlog.rewind()
         return self._status(online=True, time_ms=now_ms)
 
-    def _switch_off(self, now_ms: int, clock_s: float) -> list[Outgoing]:
+    def switch_off(self, now_ms: int, clock_s: float) -> list[Outgoing]:
         """Send what is left, then say good-bye: a clean end leaves no will."""
         if not self._up:
             return []

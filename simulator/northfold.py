@@ -193,7 +193,7 @@ def _bypass_truck() -> TruckPlan:
             drive(12, 80, trailer_kg=load),
             drive(10, 66, grade_pct=2.5, trailer_kg=load),
             drive(12, 78, trailer_kg=load),
-            drive(24, 64, grade_pct=4.2, trailer_kg=load),
+            drive(19, 64, grade_pct=4.0, trailer_kg=load),
             idle(12, trailer_kg=load),
             park(80, trailer_kg=load),
             drive(50, 60, trailer_kg=0.0),
@@ -221,7 +221,7 @@ def _overloaded_truck() -> TruckPlan:
     spec = replace(
         spec,
         driveline=replace(spec.driveline, lockup_gear=4),
-        thermal=replace(spec.thermal, flow_l_min=14.0, cooler_ua_w_k=250.0),
+        thermal=replace(spec.thermal, flow_l_min=14.0, cooler_ua_w_k=270.0),
     )
     route = Route(
         name="big trailer",
@@ -229,7 +229,7 @@ def _overloaded_truck() -> TruckPlan:
             drive(50, 75, trailer_kg=6_000.0),
             idle(15, trailer_kg=6_000.0),
             drive(45, 72, trailer_kg=load),
-            drive(50, 50, grade_pct=6.0, trailer_kg=load),
+            drive(50, 50, grade_pct=5.8, trailer_kg=load),
             drive(15, 60, trailer_kg=load),
             drive(60, 80, trailer_kg=load),
             park(45, trailer_kg=load),
