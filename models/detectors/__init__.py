@@ -1,1 +1,14 @@
-"""The detectors: one file each, listed in one tuple."""
+"""The detectors: one file each, listed here in the order they run."""
+
+from models.detector import Detector
+from models.detectors.bypass_stuck import BYPASS_STUCK
+from models.detectors.heat_rejection_low import HEAT_REJECTION_LOW
+from models.detectors.over_temperature import OVER_TEMPERATURE
+from models.detectors.service_due import SERVICE_DUE
+
+DETECTORS: tuple[Detector, ...] = (
+    OVER_TEMPERATURE,
+    BYPASS_STUCK,
+    HEAT_REJECTION_LOW,
+    SERVICE_DUE,
+)

@@ -1,0 +1,36 @@
+"""The clock of the process: the real one, or for a demo one that runs faster.
+
+Only ``deploy/`` reads it; everybody else is told the time.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+Clock = Callable[[], int]
+"""Gives Unix time [ms]."""
+
+
+def wall_ms() -> int:
+    """Give the time of day [Unix ms]."""
+    return time.time_ns() // 1_000_000
+
+
+def monotonic_ms() -> int:
+    """Give a time that never jumps [ms], for measuring spans."""
+    return time.monotonic_ns() // 1_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScaledClock:
+    """A clock that read ``start_ms`` when the real one read ``anchor_ms`` and runs ``rate`` times as fast."""
+
+    anchor_ms: int
+    start_ms: int
+    rate: float
+
+    def __call__(self) -> int:
+        """Give the scaled time [Unix ms]."""
+        return self.start_ms + round((wall_ms() - self.anchor_ms) * self.rate)

@@ -1,0 +1,205 @@
+"""The running daemon: source, pipeline, notices and watch, with a start and a stop."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from random import Random
+
+import structlog
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from alerts import silence
+from alerts.channel import Channel
+from alerts.dispatcher import Compose, Dispatcher
+from alerts.watch import LastHeard, SilenceLimits
+from deploy.clock import Clock, monotonic_ms
+from deploy.database import Database
+from deploy.pipeline import Pipeline, Position, Rules
+from ingest.held import NEVER_MS, Held
+from ingest.message import Message
+from ingest.source import Source
+
+log = structlog.get_logger()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pace:
+    """How the committer and the watch are paced."""
+
+    commit_messages: int = 500
+    commit_wait_s: float = 0.25
+    retry_s: float = 1.0
+    received_every_ms: int = 500
+    watch_every_s: float = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Parts:
+    """What a daemon is put together from."""
+
+    database: Database
+    source: Source
+    pipeline: Pipeline
+    rules: Rules
+    channels: Mapping[str, Channel]
+    compose: Compose
+    limits: SilenceLimits
+    now_ms: Clock
+    rng: Random
+    root: str = "fleet"
+
+
+class Daemon:
+    """Takes, commits, acknowledges; sends notices; watches for silence."""
+
+    def __init__(self, parts: Parts, pace: Pace | None = None) -> None:
+        self._parts = parts
+        self._pace = pace or Pace()
+        self._stopping = threading.Event()
+        self._committer = threading.Thread(target=self._run, name="committer", daemon=True)
+        self._dispatcher = Dispatcher(
+            channels=parts.channels,
+            write=parts.database.write,
+            read=parts.database.read,
+            compose=parts.compose,
+            now_ms=parts.now_ms,
+            rng=parts.rng,
+        )
+        self._scheduler = BackgroundScheduler(timezone=UTC)
+        self._listening_since_ms = 0
+        self._owed: dict[str, Position] = {}
+        self._told_ms: dict[str, int] = {}
+        self.failed: BaseException | None = None
+
+    def start(self) -> None:
+        """Take up the store and begin to receive."""
+        parts = self._parts
+        parts.pipeline.load()
+        self._listening_since_ms = parts.now_ms()
+        self._dispatcher.start()
+        parts.source.start()
+        self._committer.start()
+        self._scheduler.add_job(
+            self._watch,
+            "interval",
+            seconds=self._pace.watch_every_s,
+            id="watch",
+            misfire_grace_time=None,
+            coalesce=True,
+            max_instances=1,
+        )
+        self._scheduler.start()
+        log.info("daemon.started", trucks=len(parts.pipeline.trucks))
+
+    def stop(self) -> None:
+        """Commit what was taken, acknowledge it, let go of the broker and the store."""
+        self._stopping.set()
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=True)
+        if self._committer.is_alive():
+            self._committer.join()
+        self._parts.source.stop()
+        self._dispatcher.stop()
+        self._parts.database.close()
+        log.info("daemon.stopped")
+
+    @property
+    def alive(self) -> bool:
+        """Whether the committer still runs; when it does not, the process should end."""
+        return self._committer.is_alive()
+
+    def _run(self) -> None:
+        pace = self._pace
+        try:
+            while not self._stopping.is_set():
+                wait_s = pace.commit_wait_s if self._owed else 4 * pace.commit_wait_s
+                messages = self._parts.source.take(pace.commit_messages, wait_s)
+                if messages:
+                    self._commit(messages)
+                self._publish_owed(everything=False)
+            self._publish_owed(everything=True)
+        except BaseException as error:  # the process must not go on as if it listened
+            self.failed = error
+            log.exception("task.crashed", task="committer")
+            raise
+
+    def _commit(self, messages: Sequence[Message]) -> None:
+        """Commit, then acknowledge; while the store is out of order, hold on and try again."""
+        complained = False
+        while True:
+            try:
+                positions = self._parts.pipeline.commit(messages)
+                break
+            except sqlite3.OperationalError as error:
+                # Not acknowledged, so nothing is lost: the window fills and the broker waits.
+                if not complained:
+                    log.error("store.failed", reason=str(error))
+                    complained = True
+                if self._stopping.wait(self._pace.retry_s):
+                    return
+        if complained:
+            log.info("store.recovered")
+        self._parts.source.ack(messages)
+        for position in positions:
+            self._owed[position.vehicle] = position
+        self._dispatcher.wake()
+
+    def _publish_owed(self, *, everything: bool) -> None:
+        """Tell gateways up to where their data are safe, each not more often than it needs."""
+        now_ms = monotonic_ms()
+        due = [
+            vehicle
+            for vehicle in self._owed
+            if everything
+            or now_ms - self._told_ms.get(vehicle, -(10**9)) >= self._pace.received_every_ms
+        ]
+        for vehicle in due:
+            position = self._owed.pop(vehicle)
+            self._told_ms[vehicle] = now_ms
+            self._parts.source.publish(
+                f"{self._parts.root}/{vehicle}/received", received(position), retain=True
+            )
+
+    def _watch(self) -> None:
+        """Look for trucks that have gone silent; run by the scheduler."""
+        parts = self._parts
+        state = parts.source.state
+        now_ms = parts.now_ms()
+        if not state.connected:
+            self._listening_since_ms = now_ms
+        heard = {name: _last_heard(truck) for name, truck in dict(parts.pipeline.trucks).items()}
+        with parts.database.write() as tx:
+            ticked = silence.tick(
+                tx,
+                heard={name: last for name, last in heard.items() if last is not None},
+                now_ms=now_ms,
+                limits=parts.limits,
+                policy=parts.rules.policy,
+                listening_since_ms=self._listening_since_ms,
+            )
+        self._listening_since_ms = ticked.listening_since_ms
+        self._dispatcher.wake()
+
+
+def received(position: Position) -> bytes:
+    """Write the end-to-end acknowledgement of the contract."""
+    time = datetime.fromtimestamp(position.time_ms / 1000, UTC)
+    text = time.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return json.dumps({"time": text, "seq": position.seq}).encode()
+
+
+def _last_heard(truck: Held) -> LastHeard | None:
+    if truck.last_ms == NEVER_MS:
+        return None
+    moving = bool(truck.state[0]["truck"]["latest"]["moving"])
+    return LastHeard(
+        time_ms=truck.last_ms,
+        heard_ms=truck.heard_ms,
+        moving=moving,
+        lost_moving=moving and truck.online is False,
+    )

@@ -1,0 +1,147 @@
+"""The store: one SQLite file, one writer at a time, short readers.
+
+WAL with ``synchronous=FULL``: what is committed survives a power cut, and only what is committed is
+acknowledged to the broker.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import sqlite3
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO
+
+import alerts.schema
+import ingest.schema
+
+_PACKAGES: tuple[tuple[str, tuple[tuple[str, ...], ...]], ...] = (
+    ("ingest", ingest.schema.STEPS),
+    ("alerts", alerts.schema.STEPS),
+)
+
+
+class StoreError(Exception):
+    """The store cannot be used; the message says why and how to mend it."""
+
+
+class Database:
+    """An open store.
+
+    Parameters
+    ----------
+    path
+        The database file; it is made when missing.
+    synchronous
+        ``"full"`` (default), ``"normal"``, or ``"off"`` for a store that is thrown away.
+
+    Raises
+    ------
+    StoreError
+        Another process writes to this store, it is from a later version, or it cannot be opened.
+    """
+
+    def __init__(self, path: Path, *, synchronous: str = "full") -> None:
+        self.path = path
+        self._gate = threading.Lock()
+        self._lock_file = _claim(path)
+        try:
+            self._writer = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+            self._writer.execute("PRAGMA journal_mode=WAL")
+            self._writer.execute(f"PRAGMA synchronous={synchronous}")
+            self._writer.execute("PRAGMA busy_timeout=5000")
+            with self.write() as tx:
+                _migrate(tx)
+        except sqlite3.Error as error:
+            self._lock_file.close()
+            raise StoreError(f"cannot open the store {path}: {error}") from error
+        except StoreError:
+            self._lock_file.close()
+            raise
+
+    @contextmanager
+    def write(self) -> Iterator[sqlite3.Connection]:
+        """Give the writer inside one transaction; commit at the end, roll back on any error."""
+        with self._gate:
+            self._writer.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._writer
+                self._writer.execute("COMMIT")
+            except BaseException:
+                # A failed COMMIT may have rolled back by itself.
+                if self._writer.in_transaction:
+                    self._writer.execute("ROLLBACK")
+                raise
+
+    @contextmanager
+    def read(self) -> Iterator[sqlite3.Connection]:
+        """Give a read-only connection for a short while (a long reader makes the log grow)."""
+        with read_only(self.path) as conn:
+            yield conn
+
+    def close(self) -> None:
+        """Fold the log into the file and let go of the store."""
+        with self._gate:
+            try:
+                self._writer.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            finally:
+                self._writer.close()
+                self._lock_file.close()
+
+
+@contextmanager
+def read_only(path: Path) -> Iterator[sqlite3.Connection]:
+    """Open a store for reading, also while a daemon writes to it.
+
+    Raises
+    ------
+    StoreError
+        There is no such store.
+    """
+    if not path.exists():
+        raise StoreError(f"there is no store at {path}; start the daemon, or name another file")
+    conn = sqlite3.connect(f"file:{path}?mode=ro", uri=True, isolation_level=None, timeout=5.0)
+    try:
+        conn.execute("BEGIN")
+        yield conn
+    finally:
+        conn.close()
+
+
+def _claim(path: Path) -> IO[bytes]:
+    """Take the store for this process alone; the lock ends with the process, however it ends."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        lock = path.with_name(path.name + ".lock").open("ab")
+    except OSError as error:
+        raise StoreError(f"cannot use {path.parent} for the store: {error.strerror}") from error
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        lock.close()
+        raise StoreError(
+            f"another Heatbook already writes to {path}; stop it, or give this one another store"
+        ) from error
+    return lock
+
+
+def _migrate(tx: sqlite3.Connection) -> None:
+    tx.execute(
+        "CREATE TABLE IF NOT EXISTS schema_step ("
+        "package TEXT NOT NULL, step INTEGER NOT NULL, PRIMARY KEY (package, step)) STRICT"
+    )
+    for package, steps in _PACKAGES:
+        done = tx.execute(
+            "SELECT count(*) FROM schema_step WHERE package = ?", (package,)
+        ).fetchone()[0]
+        if done > len(steps):
+            raise StoreError(
+                f"the store is from a later Heatbook ({package} step {done}, this one knows "
+                f"{len(steps)}); install that version, or restore an older backup"
+            )
+        for number in range(done, len(steps)):
+            for statement in steps[number]:
+                tx.execute(statement)
+            tx.execute("INSERT INTO schema_step VALUES (?, ?)", (package, number + 1))

@@ -1,0 +1,36 @@
+"""Which model code is running; its compiled form is kept apart for each version."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from importlib.metadata import version
+from pathlib import Path
+
+import models
+
+
+def model_version() -> str:
+    """Name the model code: a hash of the package's sources."""
+    digest = hashlib.sha256()
+    root = Path(models.__file__).parent
+    for path in sorted(root.rglob("*.py")):
+        digest.update(path.relative_to(root).as_posix().encode())
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def keep_compiled(directory: Path | None = None) -> Path:
+    """Choose where compiled code is kept; call before ``models.kernel`` is first imported.
+
+    The compiler looks only at one file's own time stamp when it decides whether kept code is still
+    good, not at the files that it calls into. A folder per version of all sources makes that safe.
+    """
+    from numba import config  # noqa: PLC0415 -- must be set before any model is compiled
+
+    if directory is None:
+        home = os.environ.get("CACHE_DIRECTORY") or os.environ.get("XDG_CACHE_HOME")
+        directory = Path(home) if home else Path.home() / ".cache"
+    place = directory / "heatbook" / f"{model_version()}-{version('numba')}"
+    config.CACHE_DIR = str(place)
+    return place

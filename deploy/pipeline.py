@@ -1,0 +1,298 @@
+"""The page to read first: what happens to a batch of messages.
+
+Decode, fold, find, note, queue: all in one transaction. When ``commit`` returns, everything that came of
+the batch is on disk, and only then may its messages be acknowledged. When it raises, nothing happened.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alerts import journal as alarm_journal
+from alerts.policy import Policy
+from deploy.database import Database
+from deploy.trucks import ParamsOf
+from ingest import held as holding
+from ingest import quarantine, sequence
+from ingest.decoded import Decoded, Refused, WireRules
+from ingest.fold import Folded, fold, rerun
+from ingest.held import Held
+from ingest.message import Message
+from ingest.wire import decode
+from models.detectors import DETECTORS
+from models.kernel import KINDS
+from models.transition import Priority, Transition
+
+_EVIDENCE: Mapping[str, tuple[str, ...]] = {
+    **{detector.kind: detector.evidence for detector in DETECTORS},
+    "gateway_silent": ("quiet_minutes",),
+}
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rules:
+    """What the pipeline goes by."""
+
+    wire: WireRules
+    quarantine_rows: int
+    quarantine_bytes: int
+    refuse_unregistered: bool
+    policy: Policy
+    model_version: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Position:
+    """How far a truck's data are durably committed: newest sample time, highest gap-free counter."""
+
+    vehicle: str
+    time_ms: int
+    seq: int | None
+
+
+@dataclass(slots=True, kw_only=True)
+class Counts:
+    """Running totals since the start; received = stored + repeated + refused, in samples."""
+
+    messages: int = 0
+    stored: int = 0
+    repeated: int = 0
+    late: int = 0
+    refused: int = 0
+    commits: int = 0
+
+
+class Pipeline:
+    """Commits batches; holds the trucks' states between them."""
+
+    def __init__(
+        self,
+        database: Database,
+        *,
+        registered: frozenset[str],
+        params_of: ParamsOf,
+        rules: Rules,
+        now_ms: Callable[[], int],
+    ) -> None:
+        self.counts = Counts()
+        self._database = database
+        self._registered = registered
+        self._params_of = params_of
+        self._rules = rules
+        self._now_ms = now_ms
+        self._trucks: dict[str, Held] = {}
+
+    @property
+    def trucks(self) -> Mapping[str, Held]:
+        """The trucks held, by name, as of the last commit."""
+        return self._trucks
+
+    def load(self) -> None:
+        """Take up the trucks of the store; rebuild those whose models or parameters have changed."""
+        with self._database.read() as conn:
+            names = [row[0] for row in conn.execute("SELECT name FROM vehicle ORDER BY id")]
+            found = [
+                holding.load(conn, name, self._params_of(name), self._rules.model_version)
+                for name in names
+            ]
+        for truck in found:
+            if truck is None:
+                continue
+            if truck.last_ms == holding.NEVER_MS:
+                truck = self._rebuild(truck)
+            self._trucks[truck.name] = truck
+
+    def commit(self, messages: Sequence[Message]) -> list[Position]:
+        """Commit a batch durably; give the position of each truck that was heard."""
+        now_ms = self._now_ms()
+        wire = self._rules.wire
+        decoded = [decode(m.topic, m.payload, now_ms=now_ms, rules=wire) for m in messages]
+        counts = replace(self.counts)
+        with self._database.write() as tx:
+            for message, one in zip(messages, decoded, strict=True):
+                self._set_aside(tx, message.topic, one, now_ms, counts)
+            changed = self._fold_all(tx, decoded, now_ms, counts)
+            _note_position(tx, len(messages), now_ms)
+        counts.messages += len(messages)
+        counts.commits += 1
+        self.counts = counts
+        self._trucks.update(changed)
+        return [
+            Position(vehicle=truck.name, time_ms=truck.last_ms, seq=truck.sequence.gap_free)
+            for truck in changed.values()
+            if truck.last_ms != holding.NEVER_MS
+        ]
+
+    def _rebuild(self, truck: Held) -> Held:
+        now_ms = self._now_ms()
+        with self._database.write() as tx:
+            folded = rerun(tx, truck)
+            self._tell(tx, truck.name, folded, now_ms)
+            if folded.held.last_ms != holding.NEVER_MS:
+                holding.save(tx, folded.held)
+        return folded.held
+
+    def _set_aside(
+        self, tx: sqlite3.Connection, topic: str, one: Decoded, now_ms: int, counts: Counts
+    ) -> None:
+        for refused in one.refused:
+            counts.refused += 1
+            self._keep(tx, topic, one.vehicle, refused, now_ms)
+        for name, times in one.unknown_fields.items():
+            tx.execute(
+                "INSERT INTO unknown_field VALUES (?, ?) "
+                "ON CONFLICT (name) DO UPDATE SET times = times + excluded.times",
+                (name, times),
+            )
+
+    def _keep(
+        self,
+        tx: sqlite3.Connection,
+        topic: str,
+        vehicle: str | None,
+        refused: Refused,
+        now_ms: int,
+    ) -> None:
+        quarantine.keep(
+            tx,
+            topic=topic,
+            vehicle=vehicle,
+            refused=refused,
+            received_ms=now_ms,
+            limit_rows=self._rules.quarantine_rows,
+            limit_bytes=self._rules.quarantine_bytes,
+        )
+
+    def _fold_all(
+        self, tx: sqlite3.Connection, decoded: Sequence[Decoded], now_ms: int, counts: Counts
+    ) -> dict[str, Held]:
+        """Fold what came, truck by truck; give the changed trucks, to be taken over after commit."""
+        heard: dict[str, list[Decoded]] = {}
+        for one in decoded:
+            if one.vehicle is not None and one.kind != "refused":
+                heard.setdefault(one.vehicle, []).append(one)
+        changed: dict[str, Held] = {}
+        for name, parts in heard.items():
+            truck = self._trucks.get(name)
+            if truck is None:
+                params = self._params_of(name)
+                truck = holding.introduce(
+                    tx, name, params, self._rules.model_version, now_ms
+                )
+            changed[name] = self._fold_one(tx, truck, parts, now_ms, counts)
+        return changed
+
+    def _fold_one(
+        self,
+        tx: sqlite3.Connection,
+        truck: Held,
+        parts: Sequence[Decoded],
+        now_ms: int,
+        counts: Counts,
+    ) -> Held:
+        truck = replace(truck, heard_ms=now_ms)
+        holding.save_heard(tx, truck)
+        truck = _note_status(tx, truck, parts)
+        samples = [part.samples for part in parts if len(part.samples)]
+        if not samples:
+            return truck
+        folded = fold(
+            tx,
+            truck,
+            samples[0] if len(samples) == 1 else np.concatenate(samples),
+            received_ms=now_ms,
+        )
+        counts.stored += folded.stored
+        counts.repeated += folded.repeated
+        counts.late += folded.late
+        for conflict in folded.conflicts:
+            quarantine.keep_conflict(
+                tx,
+                vehicle=truck.name,
+                time_ms=conflict.time_ms,
+                signal=conflict.signal,
+                value=conflict.value,
+                received_ms=now_ms,
+                limit_rows=self._rules.quarantine_rows,
+                limit_bytes=self._rules.quarantine_bytes,
+            )
+        self._tell(tx, truck.name, folded, now_ms)
+        truck = _note_sequence(tx, folded.held, parts)
+        if folded.stored:
+            holding.save(tx, truck)
+        return truck
+
+    def _tell(self, tx: sqlite3.Connection, name: str, folded: Folded, now_ms: int) -> None:
+        if folded.appending and not folded.events:
+            return
+        alarm_journal.rewrite(
+            tx,
+            vehicle=name,
+            after_ms=folded.after_ms,
+            transitions=transitions(name, folded.events),
+            now_ms=now_ms,
+            policy=self._rules.policy,
+            appending=folded.appending,
+        )
+
+
+def transitions(vehicle: str, events: Sequence[NDArray[Any]]) -> list[Transition]:
+    """Turn the kernel's events (records ``EVENT``) into transitions of a truck."""
+    found: list[Transition] = []
+    for block in events:
+        for event in block:
+            kind = KINDS[int(event["kind"])]
+            found.append(
+                Transition(
+                    vehicle=vehicle,
+                    kind=kind,
+                    time_ms=int(event["time_ms"]),
+                    onset_ms=int(event["onset_ms"]),
+                    active=bool(event["active"]),
+                    priority=Priority(int(event["priority"])),
+                    probability=float(event["probability"]),
+                    evidence={
+                        name: float(value)
+                        for name, value in zip(_EVIDENCE[kind], event["evidence"], strict=False)
+                    },
+                )
+            )
+    return found
+
+
+def _note_status(tx: sqlite3.Connection, truck: Held, parts: Sequence[Decoded]) -> Held:
+    for part in parts:
+        if part.status is not None:
+            tx.execute(
+                "UPDATE vehicle SET online = ?, status_ms = ? WHERE id = ?",
+                (int(part.status.online), part.status.time_ms, truck.vehicle_id),
+            )
+            truck = replace(truck, online=part.status.online)
+    return truck
+
+
+def _note_sequence(tx: sqlite3.Connection, truck: Held, parts: Sequence[Decoded]) -> Held:
+    arrived = [
+        (int(time_ms), int(seq))
+        for part in parts
+        for time_ms, seq in zip(part.samples["time_ms"], part.seqs, strict=True)
+        if seq >= 0
+    ]
+    if not arrived:
+        return truck
+    truck = replace(truck, sequence=sequence.note(truck.sequence, arrived))
+    holding.save_sequence(tx, truck)
+    return truck
+
+
+def _note_position(tx: sqlite3.Connection, messages: int, now_ms: int) -> None:
+    tx.execute(
+        "INSERT INTO source_position VALUES ('mqtt', ?, ?) ON CONFLICT (source) DO UPDATE "
+        "SET messages = messages + excluded.messages, committed_ms = excluded.committed_ms",
+        (messages, now_ms),
+    )

@@ -1,0 +1,295 @@
+"""Replay a capture: the same pipeline as live, on a store that is thrown away."""
+
+from __future__ import annotations
+
+import gzip
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import IO, Any
+
+import msgspec
+
+from alerts import journal as alarm_journal
+from alerts.policy import Policy
+from deploy.clock import Clock
+from deploy.database import Database
+from deploy.pipeline import Pipeline, Rules
+from deploy.trucks import ParamsOf
+from ingest.decoded import WireRules
+from ingest.held import NEVER_MS
+from ingest.message import Message
+from models import silence
+from models.account import Statement, statement
+from models.transition import Priority, Transition
+
+_BATCH_MESSAGES = 2_000
+_BATCH_BYTES = 8_000_000
+_NO_LIMIT = 2**62
+_GZIP_MAGIC = b"\x1f\x8b"
+
+
+class UnreadableCapture(Exception):
+    """The file is no capture; the message says why."""
+
+
+class _Line(msgspec.Struct):
+    topic: str
+    payload: msgspec.Raw
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TruckResult:
+    """One truck at the end of a replay."""
+
+    vehicle: str
+    account: Statement
+    quarantined: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """What a capture holds, when all of it has been taken in.
+
+    ``refused_lines`` are lines of the file that are no capture lines; ``cut_short`` says why the file
+    ended early, if it did.
+    """
+
+    transitions: tuple[Transition, ...]
+    trucks: tuple[TruckResult, ...]
+    messages: int
+    refused_lines: int
+    cut_short: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReplaySettings:
+    """What a replay goes by, beside the file."""
+
+    params_of: ParamsOf
+    wire: WireRules
+    model_version: str
+    silent_after_s: float
+    now_ms: Clock
+
+
+class Reader:
+    """Yields the messages of a capture, plain or compressed, as the file is read.
+
+    Raises
+    ------
+    UnreadableCapture
+        The file cannot be opened.
+    """
+
+    def __init__(self, path: Path) -> None:
+        try:
+            self._raw: IO[bytes] = path.open("rb")
+            self.size = path.stat().st_size
+            magic = self._raw.read(2)
+            self._raw.seek(0)
+        except OSError as error:
+            raise UnreadableCapture(f"cannot read {path}: {error.strerror}") from error
+        self._lines: IO[bytes] = (
+            gzip.GzipFile(fileobj=self._raw) if magic == _GZIP_MAGIC else self._raw  # type: ignore[assignment]
+        )
+        self.refused_lines = 0
+        self.cut_short: str | None = None
+
+    @property
+    def position(self) -> int:
+        """How many bytes of the file have been read."""
+        return self._raw.tell()
+
+    def __iter__(self) -> Iterator[Message]:
+        """Yield messages; lines that are none are counted and passed over."""
+        decoder = msgspec.json.Decoder(_Line)
+        try:
+            for line in self._lines:
+                if not line.strip():
+                    continue
+                try:
+                    entry = decoder.decode(line)
+                    yield Message(topic=entry.topic, payload=_payload(bytes(entry.payload)))
+                except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+                    self.refused_lines += 1
+        except (EOFError, OSError, zlib.error) as error:
+            self.cut_short = str(error)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._lines.close()
+        self._raw.close()
+
+
+def _payload(raw: bytes) -> bytes:
+    """A payload stands in the file as JSON, or as a string that holds it."""
+    raw = raw.strip()
+    if raw.startswith(b'"'):
+        return msgspec.json.decode(raw, type=str).encode()
+    return raw
+
+
+def replay(reader: Reader, settings: ReplaySettings, on_progress: Any = None) -> Result:
+    """Take in a whole capture.
+
+    Parameters
+    ----------
+    reader
+        The opened file.
+    settings
+        What to go by.
+    on_progress
+        Called with the number of bytes read after each batch.
+
+    Raises
+    ------
+    UnreadableCapture
+        Nothing in the file is a capture line.
+    """
+    with TemporaryDirectory(prefix="heatbook-replay-") as folder:
+        database = Database(Path(folder) / "replay.db", synchronous="off")
+        try:
+            pipeline = Pipeline(
+                database,
+                registered=frozenset(),
+                params_of=settings.params_of,
+                rules=_rules(settings),
+                now_ms=settings.now_ms,
+            )
+            for batch in _batches(reader):
+                pipeline.commit(batch)
+                if on_progress is not None:
+                    on_progress(reader.position)
+            messages = pipeline.counts.messages
+            if messages == 0 and (reader.refused_lines or reader.cut_short):
+                raise UnreadableCapture(
+                    reader.cut_short or "no line of it is an object with a topic and a payload"
+                )
+            return _result(database, pipeline, settings, reader)
+        finally:
+            database.close()
+
+
+def _rules(settings: ReplaySettings) -> Rules:
+    return Rules(
+        wire=settings.wire,
+        quarantine_rows=_NO_LIMIT,
+        quarantine_bytes=_NO_LIMIT,
+        refuse_unregistered=False,
+        policy=Policy(),
+        model_version=settings.model_version,
+    )
+
+
+def _batches(reader: Reader) -> Iterator[list[Message]]:
+    batch: list[Message] = []
+    room = _BATCH_BYTES
+    for message in reader:
+        batch.append(message)
+        room -= len(message.payload)
+        if len(batch) >= _BATCH_MESSAGES or room <= 0:
+            yield batch
+            batch, room = [], _BATCH_BYTES
+    if batch:
+        yield batch
+
+
+def _result(
+    database: Database, pipeline: Pipeline, settings: ReplaySettings, reader: Reader
+) -> Result:
+    with database.read() as conn:
+        found = alarm_journal.history(conn)
+        quarantined = dict(
+            conn.execute("SELECT vehicle, count(*) FROM quarantine GROUP BY vehicle").fetchall()
+        )
+    trucks: list[TruckResult] = []
+    newest_ms = max((truck.last_ms for truck in pipeline.trucks.values()), default=0)
+    for name in sorted(set(pipeline.trucks) | {name for name in quarantined if name}):
+        truck = pipeline.trucks.get(name)
+        params = settings.params_of(name)[0]
+        if truck is None or truck.last_ms == NEVER_MS:
+            continue
+        state = truck.state[0]["truck"]
+        onset_ms = silence.trailing_onset_ms(
+            truck.last_ms,
+            moving=bool(state["latest"]["moving"]),
+            silent_after_s=settings.silent_after_s,
+            now_ms=newest_ms,
+        )
+        if onset_ms is not None:
+            found.append(_silent(name, onset_ms, newest_ms - truck.last_ms))
+        trucks.append(
+            TruckResult(
+                vehicle=name,
+                account=statement(params["account"], state["account"]),
+                quarantined=quarantined.get(name, 0),
+            )
+        )
+    found.sort(key=lambda t: (t.time_ms, t.vehicle, t.kind, t.onset_ms, not t.active))
+    return Result(
+        transitions=tuple(found),
+        trucks=tuple(trucks),
+        messages=pipeline.counts.messages,
+        refused_lines=reader.refused_lines,
+        cut_short=reader.cut_short,
+    )
+
+
+def _silent(vehicle: str, onset_ms: int, quiet_ms: int) -> Transition:
+    return Transition(
+        vehicle=vehicle,
+        kind=silence.KIND,
+        time_ms=onset_ms,
+        onset_ms=onset_ms,
+        active=True,
+        priority=Priority.MEDIUM,
+        probability=1.0,
+        evidence={"quiet_minutes": quiet_ms / 60_000.0},
+    )
+
+
+def json_lines(result: Result) -> Iterator[bytes]:
+    """Write a result as JSON lines: each transition in time order, then each truck's account."""
+    for transition in result.transitions:
+        yield _json(
+            {
+                "type": "alarm",
+                "time": moment(transition.time_ms),
+                "vehicle": transition.vehicle,
+                "alarm": transition.kind,
+                "state": "active" if transition.active else "normal",
+                "priority": transition.priority.name.lower(),
+                "probability": transition.probability,
+                "evidence": transition.evidence,
+            }
+        )
+    for truck in result.trucks:
+        account = truck.account
+        yield _json(
+            {
+                "type": "account",
+                "vehicle": truck.vehicle,
+                "life_used": account.life_used,
+                "equivalent_hours": account.equivalent_hours,
+                "mean_kinetic_temp_c": account.mean_kinetic_temp_c,
+                "distance_km": account.distance_km,
+                "unseen_km": account.unseen_km,
+                "samples": account.samples,
+                "quarantined": truck.quarantined,
+            }
+        )
+
+
+def _json(entry: dict[str, Any]) -> bytes:
+    # A number that is not known (NaN) becomes null: JSON has no other word for it.
+    return msgspec.json.encode(entry) + b"\n"
+
+
+def moment(time_ms: int) -> str:
+    """Write a time of the store in RFC 3339, UTC."""
+    time = datetime.fromtimestamp(time_ms / 1000, UTC)
+    return time.isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -1,0 +1,167 @@
+"""Folding samples into a truck: journal, state, checkpoints, in the caller's transaction.
+
+Whatever the order in which samples come, the state afterwards is the one that all stored samples give
+when they are taken in order of time: late samples send the truck back to a checkpoint and run it again.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest import journal
+from ingest.held import NEVER_MS, Held, unpack
+from ingest.merge import Conflict, fresh_rows, merge
+from models.kernel import STATE, advance
+from models.layout import blank
+
+CHECKPOINT_MS = 3_600_000
+"""Sample time between checkpoints [ms]. Halving it doubles their room and halves the work of a rewind."""
+
+KEEP_ALL_MS = 48 * 3_600_000
+"""Age below which every checkpoint is kept [ms]; older ones are thinned to one a day."""
+
+_DAY_MS = 86_400_000
+_CHUNK = 20_000
+_END_MS = 2**62
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Folded:
+    """What came of it.
+
+    ``events`` (records ``EVENT``) replace everything that was found after ``after_ms``; ``appending``
+    says that nothing was. ``stored`` samples were new, ``late`` of them older than the newest known.
+    """
+
+    held: Held
+    events: tuple[NDArray[Any], ...]
+    after_ms: int
+    appending: bool
+    stored: int
+    repeated: int
+    late: int
+    conflicts: tuple[Conflict, ...]
+
+
+def fold(
+    tx: sqlite3.Connection, held: Held, samples: NDArray[Any], *, received_ms: int
+) -> Folded:
+    """Fold samples of one truck (records ``SAMPLE``, at least one, in any order)."""
+    offered, conflicts = merge(samples)
+    times = offered["time_ms"]
+    if times[0] <= held.last_ms:
+        known = journal.read(
+            tx, vehicle_id=held.vehicle_id, first_ms=int(times[0]), last_ms=int(times[-1])
+        )
+        conflicts += merge(np.concatenate([known, offered]))[1]
+        offered = offered[fresh_rows(known, offered)]
+    repeated = len(samples) - len(offered)
+    late = int(np.count_nonzero(offered["time_ms"] <= held.last_ms))
+    if len(offered) == 0:
+        done = Folded(
+            held=held,
+            events=(),
+            after_ms=held.last_ms,
+            appending=True,
+            stored=0,
+            repeated=repeated,
+            late=0,
+            conflicts=tuple(conflicts),
+        )
+        return done
+    journal.append(tx, vehicle_id=held.vehicle_id, samples=offered, received_ms=received_ms)
+    start = held if late == 0 else _back_before(tx, held, int(offered["time_ms"][0]))
+    tail = offered if late == 0 else _after(tx, start)
+    after, events = _run(tx, start, tail)
+    return Folded(
+        held=after,
+        events=tuple(events),
+        after_ms=start.last_ms,
+        appending=late == 0,
+        stored=len(offered),
+        repeated=repeated,
+        late=late,
+        conflicts=tuple(conflicts),
+    )
+
+
+def rerun(tx: sqlite3.Connection, held: Held) -> Folded:
+    """Run a truck again over all that is stored of it: its parameters or the models have changed."""
+    start = _back_before(tx, held, NEVER_MS + 1)
+    after, events = _run(tx, start, _after(tx, start))
+    return Folded(
+        held=after,
+        events=tuple(events),
+        after_ms=NEVER_MS,
+        appending=False,
+        stored=0,
+        repeated=0,
+        late=0,
+        conflicts=(),
+    )
+
+
+def _after(tx: sqlite3.Connection, held: Held) -> NDArray[Any]:
+    return journal.read(
+        tx, vehicle_id=held.vehicle_id, first_ms=held.last_ms + 1, last_ms=_END_MS
+    )
+
+
+def _back_before(tx: sqlite3.Connection, held: Held, time_ms: int) -> Held:
+    """Give the truck as it was at the last checkpoint before ``time_ms``; drop the later ones."""
+    tx.execute(
+        "DELETE FROM checkpoint WHERE vehicle_id = ? AND time_ms >= ?",
+        (held.vehicle_id, time_ms),
+    )
+    row = tx.execute(
+        "SELECT time_ms, state FROM checkpoint WHERE vehicle_id = ? "
+        "ORDER BY time_ms DESC LIMIT 1",
+        (held.vehicle_id,),
+    ).fetchone()
+    if row is None:
+        return replace(held, state=blank(STATE), last_ms=NEVER_MS, checkpoint_ms=NEVER_MS)
+    return replace(held, state=unpack(row[1]), last_ms=row[0], checkpoint_ms=row[0])
+
+
+def _run(
+    tx: sqlite3.Connection, held: Held, samples: NDArray[Any]
+) -> tuple[Held, list[NDArray[Any]]]:
+    """Run samples newer than the truck's state through the kernel, leaving checkpoints behind."""
+    state = held.state.copy()
+    checkpoint_ms = held.checkpoint_ms
+    last_ms = held.last_ms
+    events: list[NDArray[Any]] = []
+    for start in range(0, len(samples), _CHUNK):
+        chunk = samples[start : start + _CHUNK]
+        events += advance(held.params, state, 0, chunk)
+        last_ms = int(chunk["time_ms"][-1])
+        if last_ms - checkpoint_ms >= CHECKPOINT_MS:
+            _keep(tx, held.vehicle_id, last_ms, state, checkpoint_ms)
+            checkpoint_ms = last_ms
+    return replace(held, state=state, last_ms=last_ms, checkpoint_ms=checkpoint_ms), events
+
+
+def _keep(
+    tx: sqlite3.Connection,
+    vehicle_id: int,
+    time_ms: int,
+    state: NDArray[Any],
+    previous_ms: int,
+) -> None:
+    tx.execute(
+        "INSERT OR REPLACE INTO checkpoint VALUES (?, ?, ?)",
+        (vehicle_id, time_ms, state.tobytes()),
+    )
+    if previous_ms // _DAY_MS != time_ms // _DAY_MS:
+        old_ms = time_ms - KEEP_ALL_MS
+        tx.execute(
+            "DELETE FROM checkpoint WHERE vehicle_id = ?1 AND time_ms < ?2 AND time_ms NOT IN ("
+            "SELECT max(time_ms) FROM checkpoint WHERE vehicle_id = ?1 AND time_ms < ?2 "
+            "GROUP BY time_ms / ?3)",
+            (vehicle_id, old_ms, _DAY_MS),
+        )

@@ -1,0 +1,176 @@
+"""What the daemon holds of each truck between commits: the mirror of its rows in the store."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest.sequence import Sequence
+from models.kernel import PARAMS, STATE
+from models.layout import blank
+
+NEVER_MS = -(2**62)
+"""Before any sample."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """One truck: its parameters and its state, records of shape (1,).
+
+    A fold makes a new ``Held``; the old one stays good if the transaction fails. ``basis`` names the
+    model code and the parameters that the state was computed with.
+    """
+
+    vehicle_id: int
+    name: str
+    params: NDArray[Any]
+    basis: str
+    state: NDArray[Any]
+    last_ms: int = NEVER_MS
+    checkpoint_ms: int = NEVER_MS
+    sequence: Sequence = field(default_factory=Sequence)
+    heard_ms: int = 0
+    online: bool | None = None
+
+
+def basis_of(params: NDArray[Any], model_version: str) -> str:
+    """Name what a state depends on beside the samples: model code, record layout, parameters."""
+    digest = hashlib.sha256()
+    for part in (model_version, repr(STATE.descr), repr(PARAMS.descr)):
+        digest.update(part.encode())
+    digest.update(params.tobytes())
+    return digest.hexdigest()[:32]
+
+
+def load(
+    conn: sqlite3.Connection, name: str, params: NDArray[Any], model_version: str
+) -> Held | None:
+    """Load a truck, None if the store has never heard of it.
+
+    A state that was computed on another basis is left out: ``ingest.fold.rerun`` rebuilds it.
+    """
+    row = conn.execute(
+        "SELECT id, last_heard_ms, online FROM vehicle WHERE name = ?", (name,)
+    ).fetchone()
+    if row is None:
+        return None
+    vehicle_id, heard_ms, online = row
+    basis = basis_of(params, model_version)
+    held = Held(
+        vehicle_id=vehicle_id,
+        name=name,
+        params=params,
+        basis=basis,
+        state=blank(STATE),
+        sequence=_load_sequence(conn, vehicle_id),
+        heard_ms=heard_ms,
+        online=None if online is None else bool(online),
+    )
+    kept = conn.execute(
+        "SELECT time_ms, checkpoint_ms, state FROM vehicle_state "
+        "WHERE vehicle_id = ? AND basis = ?",
+        (vehicle_id, basis),
+    ).fetchone()
+    if kept is None:
+        return held
+    return _with_state(held, *kept)
+
+
+def _with_state(held: Held, time_ms: int, checkpoint_ms: int, body: bytes) -> Held:
+    return Held(
+        vehicle_id=held.vehicle_id,
+        name=held.name,
+        params=held.params,
+        basis=held.basis,
+        state=unpack(body),
+        last_ms=time_ms,
+        checkpoint_ms=checkpoint_ms,
+        sequence=held.sequence,
+        heard_ms=held.heard_ms,
+        online=held.online,
+    )
+
+
+def unpack(body: bytes) -> NDArray[Any]:
+    """Give a state record of shape (1,) from its bytes; it can be changed."""
+    return np.frombuffer(bytearray(body), STATE)
+
+
+def introduce(
+    tx: sqlite3.Connection, name: str, params: NDArray[Any], model_version: str, now_ms: int
+) -> Held:
+    """Take in a truck that was never heard before."""
+    vehicle_id = tx.execute(
+        "INSERT INTO vehicle (name, first_heard_ms, last_heard_ms) VALUES (?, ?, ?)",
+        (name, now_ms, now_ms),
+    ).lastrowid
+    if vehicle_id is None:
+        raise RuntimeError("SQLite gave no row id for a new truck")
+    return Held(
+        vehicle_id=vehicle_id,
+        name=name,
+        params=params,
+        basis=basis_of(params, model_version),
+        state=blank(STATE),
+        heard_ms=now_ms,
+    )
+
+
+def save(tx: sqlite3.Connection, held: Held) -> None:
+    """Write a truck's state, counter and time of hearing."""
+    tx.execute(
+        "INSERT OR REPLACE INTO vehicle_state (vehicle_id, time_ms, checkpoint_ms, basis, state) "
+        "VALUES (?, ?, ?, ?, ?)",
+        (
+            held.vehicle_id,
+            held.last_ms,
+            held.checkpoint_ms,
+            held.basis,
+            held.state.tobytes(),
+        ),
+    )
+
+
+def save_heard(tx: sqlite3.Connection, held: Held) -> None:
+    """Write when a truck was last heard."""
+    tx.execute(
+        "UPDATE vehicle SET last_heard_ms = ? WHERE id = ?", (held.heard_ms, held.vehicle_id)
+    )
+
+
+def save_sequence(tx: sqlite3.Connection, held: Held) -> None:
+    """Write a gateway's counter."""
+    sequence = held.sequence
+    tx.execute(
+        "INSERT OR REPLACE INTO sequence (vehicle_id, since_ms, newest_ms, spans, missing_before) "
+        "VALUES (?, ?, ?, ?, ?)",
+        (
+            held.vehicle_id,
+            sequence.since_ms,
+            sequence.newest_ms,
+            json.dumps(sequence.spans),
+            sequence.missing_before,
+        ),
+    )
+
+
+def _load_sequence(conn: sqlite3.Connection, vehicle_id: int) -> Sequence:
+    row = conn.execute(
+        "SELECT since_ms, newest_ms, spans, missing_before FROM sequence WHERE vehicle_id = ?",
+        (vehicle_id,),
+    ).fetchone()
+    if row is None:
+        return Sequence()
+    since_ms, newest_ms, spans, missing_before = row
+    return Sequence(
+        since_ms=since_ms,
+        newest_ms=newest_ms,
+        spans=tuple((first, last) for first, last in json.loads(spans)),
+        missing_before=missing_before,
+    )

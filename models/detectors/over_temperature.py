@@ -1,0 +1,149 @@
+"""Hypothesis: the fluid has been too hot for too long; the hotter, the sooner.
+
+An exposure grows while the fluid is above the limit, twice as fast for each 10 K more, and shrinks below
+it. At the limit it takes ten minutes to reach one, 20 K above it two and a half.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from models.compiled import compiled
+from models.detector import Detector, Truck
+from models.layout import Layout
+from models.units import Units
+from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
+
+SECONDS_AT_LIMIT = 600.0
+"""Time at the limit that raises the alarm [s]. Common practice, no source: a pull of a few minutes past
+the limit is duty, ten are harm. Doubling it delays every alarm of this kind to twice the time."""
+
+DOUBLING_K = 10.0
+"""Temperature step that halves the time [K]; the rule of thumb that oxidation doubles per 10 °C."""
+
+FASTEST = 16.0
+"""Most that the exposure may speed up [-]: one wild reading must not raise an alarm by itself."""
+
+DEADBAND_K = 3.0
+"""How far below the limit the fluid must fall before the alarm may clear [K]; IEC 62682 asks for a
+deadband, EEMUA 191 starts at 1 % of range (from memory)."""
+
+RECOVERY_S = 600.0
+"""Time below the limit after which the exposure is forgotten [s]."""
+
+
+class Params(Layout):
+    """Limits of this truck [°C]: where its sensor sits and which fluid it has."""
+
+    limit_c: float
+    high_c: float
+    critical_c: float
+
+
+class State(Layout):
+    """State: exposure, and what happened since it began."""
+
+    exposure: float
+    last_c: float
+    since_ms: int
+    peak_c: float
+    above_s: float
+
+
+@compiled
+def _grow(params: Params, state: State, fluid_c: float, now_ms: int, dt_s: float) -> None:
+    """Count a span by its cooler end, so that a single spike counts for nothing."""
+    cooler_end = min(state.last_c, fluid_c)
+    if cooler_end >= params.limit_c:
+        rate = min(FASTEST, 2.0 ** ((cooler_end - params.limit_c) / DOUBLING_K))
+        state.exposure = min(2.0, state.exposure + rate * dt_s / SECONDS_AT_LIMIT)
+        state.above_s += dt_s
+    elif fluid_c < params.limit_c - DEADBAND_K:
+        state.exposure = max(0.0, state.exposure - dt_s / RECOVERY_S)
+    if state.exposure == 0.0:
+        state.since_ms = now_ms
+        state.peak_c = fluid_c
+        state.above_s = 0.0
+    state.peak_c = max(state.peak_c, cooler_end)
+
+
+@compiled
+def step(
+    params: Params, state: State, truck: Truck, evidence: dict[int, float]
+) -> tuple[int, float]:
+    """Say how urgent the fluid's temperature is now."""
+    view = truck.latest
+    fluid = view.fluid_c
+    if math.isnan(fluid):
+        return (2 if state.exposure >= 1.0 else 0), 1.0
+    if view.dt_s > 0.0:
+        _grow(params, state, fluid, view.time_ms, view.dt_s)
+    else:
+        state.exposure = 0.0
+        state.since_ms = view.time_ms
+        state.peak_c = fluid
+        state.above_s = 0.0
+    sustained_c = min(fluid, state.last_c)
+    state.last_c = fluid
+    evidence[0] = fluid
+    evidence[1] = params.limit_c
+    evidence[2] = state.peak_c
+    evidence[3] = state.above_s / 60.0
+    evidence[4] = view.air_c
+    evidence[5] = view.heat_w / 1000.0
+    evidence[6] = truck.thermal.p_cut_off + truck.thermal.p_poor
+    if state.exposure < 1.0 or fluid < params.limit_c - DEADBAND_K:
+        return 0, 1.0
+    if sustained_c >= params.critical_c:
+        return 4, 1.0
+    if sustained_c >= params.high_c:
+        return 3, 1.0
+    return 2, 1.0
+
+
+def words(evidence: Mapping[str, float], units: Units) -> Words:
+    """Say it to a person."""
+    suspicion = evidence["circuit_fault_probability"]
+    healthy = suspicion < 0.2
+    return Words(
+        title=f"Transmission fluid too hot: {units.degrees(evidence['fluid_temp_c'])}",
+        observed=(
+            f"Fluid above {units.degrees(evidence['limit_c'])} for "
+            f"{evidence['minutes_above_limit']:.0f} min, up to "
+            f"{units.degrees(evidence['peak_temp_c'])}; about {evidence['heat_kw']:.0f} kW of heat "
+            "going into the gearbox."
+        ),
+        expected=f"Below {units.degrees(evidence['limit_c'])} on any load this truck should pull.",
+        doubts=(
+            "The cooling circuit carries its share: this is load and grade, not a fault."
+            if healthy
+            else "The cooling circuit may be at fault: see its own alarm, if there is one."
+        ),
+        action=(
+            "Ease off: lower gear, less speed, less load on the next trip. If it keeps climbing, stop "
+            "where it is safe, put the gearbox in Park or Neutral and let the engine run at a raised "
+            "idle so that pump and fan cool the fluid."
+        ),
+        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
+    )
+
+
+OVER_TEMPERATURE = Detector(
+    kind="over_temperature",
+    params=Params,
+    state=State,
+    evidence=(
+        "fluid_temp_c",
+        "limit_c",
+        "peak_temp_c",
+        "minutes_above_limit",
+        "ambient_temp_c",
+        "heat_kw",
+        "circuit_fault_probability",
+    ),
+    step=step,
+    on_delay_s=0.0,
+    off_delay_s=120.0,
+    words=words,
+)

@@ -1,0 +1,200 @@
+"""The one step that live samples and replayed history go through.
+
+The detectors listed in ``models.detectors`` are chained into one compiled function, so that adding one is
+its own file and one line there. A truck's state is one record; nothing is shared between trucks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.account import AccountParams, charge
+from models.compiled import compiled
+from models.detector import EVIDENCE_SIZE, Detector, Truck
+from models.detectors import DETECTORS
+from models.layout import compose, dtype_of
+from models.presence import Presence, settle
+from models.silence import KIND as SILENCE
+from models.silence import SilenceParams, silent_since_ms
+from models.thermal import ThermalParams, balance
+from models.view import ViewParams, look
+
+KINDS: tuple[str, ...] = (*(detector.kind for detector in DETECTORS), SILENCE)
+"""Alarm kinds that the kernel can emit; an event names one by its place here."""
+
+_SILENCE_INDEX = len(DETECTORS)
+_MEDIUM = 2
+_MOST_EVENTS_PER_SAMPLE = len(DETECTORS) + 2
+
+#: Parameters of one truck.
+PARAMS: np.dtype[Any] = np.dtype(
+    [
+        ("latest", dtype_of(ViewParams)),
+        ("account", dtype_of(AccountParams)),
+        ("thermal", dtype_of(ThermalParams)),
+        ("silence", dtype_of(SilenceParams)),
+        *((detector.kind, dtype_of(detector.params)) for detector in DETECTORS),
+    ]
+)
+
+#: State of one truck; all zero before its first sample.
+STATE: np.dtype[Any] = np.dtype(
+    [
+        ("truck", dtype_of(Truck)),
+        *(
+            (detector.kind, compose({"own": detector.state, "presence": Presence}))
+            for detector in DETECTORS
+        ),
+    ]
+)
+
+#: One transition as the kernel emits it.
+EVENT: np.dtype[Any] = np.dtype(
+    [
+        ("kind", "i8"),
+        ("time_ms", "i8"),
+        ("onset_ms", "i8"),
+        ("active", "i8"),
+        ("priority", "i8"),
+        ("probability", "f8"),
+        ("evidence", "f8", (EVIDENCE_SIZE,)),
+    ]
+)
+
+
+@compiled
+def _emit(
+    events: Any, count: int, kind: int, time_ms: int, onset_ms: int, priority: int, sure: float
+) -> int:
+    """Write one event; the evidence is already in its place. Priority 0 means back to normal."""
+    event = events[count]
+    event.kind = kind
+    event.time_ms = time_ms
+    event.onset_ms = onset_ms
+    event.active = 1 if priority > 0 else 0
+    event.priority = priority
+    event.probability = sure
+    return count + 1
+
+
+def _stage(index: int, detector: Detector) -> Callable[..., Any]:
+    """Compile one detector with its presence; events are appended."""
+    kind, step = detector.kind, detector.step
+    on_delay_s, off_delay_s = detector.on_delay_s, detector.off_delay_s
+
+    @compiled
+    def stage(params: Any, state: Any, events: Any, count: int) -> Any:
+        own = state[kind].own
+        presence = state[kind].presence
+        truck = state.truck
+        event = events[count]
+        event.evidence[:] = 0.0  # what an earlier detector left here is not ours to show
+        priority, sure = step(params[kind], own, truck, event.evidence)
+        now_ms = truck.latest.time_ms
+        before = presence.standing
+        onset_ms = presence.onset_ms
+        change = settle(
+            presence, priority, now_ms, truck.latest.gap_s == 0.0, on_delay_s, off_delay_s
+        )
+        if change > 0:
+            return _emit(events, count, index, now_ms, presence.onset_ms, change, sure)
+        if change < 0:
+            count = _emit(events, count, index, now_ms, onset_ms, 0, sure)
+            event.priority = before
+        return count
+
+    return stage
+
+
+def _chain(stages: Sequence[Callable[..., Any]]) -> Callable[..., Any]:
+    """Compile the stages into one function that runs them in order."""
+    first = stages[0]
+    if len(stages) == 1:
+        return first
+    rest = _chain(stages[1:])
+
+    @compiled
+    def both(params: Any, state: Any, events: Any, count: int) -> Any:
+        return rest(params, state, events, first(params, state, events, count))
+
+    return both
+
+
+_detect = _chain([_stage(index, detector) for index, detector in enumerate(DETECTORS)])
+
+
+@compiled
+def _note_silence(params: Any, state: Any, events: Any, count: int) -> int:
+    """A gap that was a silence is one whole episode: it came and, at this sample, went."""
+    truck = state.truck
+    onset_ms = silent_since_ms(params.silence, truck)
+    if onset_ms == 0:
+        return count
+    now_ms = truck.latest.time_ms
+    for time_ms, priority in ((onset_ms, _MEDIUM), (now_ms, 0)):
+        event = events[count]
+        event.evidence[:] = 0.0
+        event.evidence[0] = truck.latest.gap_s / 60.0
+        count = _emit(events, count, _SILENCE_INDEX, time_ms, onset_ms, priority, 1.0)
+        event.priority = _MEDIUM
+    return count
+
+
+@compiled
+def _run(
+    params: Any, state: Any, samples: Any, start: int, stop: int, events: Any
+) -> tuple[int, int]:
+    count = 0
+    position = start
+    while position < stop and count + _MOST_EVENTS_PER_SAMPLE <= len(events):
+        look(params.latest, state.truck.latest, samples[position])
+        charge(params.account, state.truck.account, state.truck.latest)
+        balance(params.thermal, state.truck.thermal, state.truck.latest)
+        count = _note_silence(params, state, events, count)
+        count = _detect(params, state, events, count)
+        position += 1
+    return position, count
+
+
+@compiled
+def _run_row(
+    params: Any, states: Any, row: int, samples: Any, start: int, events: Any
+) -> tuple[int, int]:
+    return _run(params[row], states[row], samples, start, len(samples), events)
+
+
+def advance(
+    params: NDArray[Any],
+    states: NDArray[Any],
+    row: int,
+    samples: NDArray[Any],
+) -> list[NDArray[Any]]:
+    """Fold samples of one truck into its state.
+
+    Parameters
+    ----------
+    params, states
+        Records ``PARAMS`` and ``STATE``, shape (trucks,), one row a truck; ``states[row]`` is changed.
+    row
+        The truck.
+    samples
+        Records ``models.sample.SAMPLE``, shape (n,), in order of time, all newer than the state, no two
+        with one time.
+
+    Returns
+    -------
+    list of arrays
+        Records ``EVENT`` in the order they were found (empty list: nothing changed).
+    """
+    found: list[NDArray[Any]] = []
+    position = 0
+    while position < len(samples):
+        events = np.zeros(max(64, 2 * _MOST_EVENTS_PER_SAMPLE), EVENT)
+        position, count = _run_row(params, states, row, samples, position, events)
+        if count:
+            found.append(events[:count])
+    return found

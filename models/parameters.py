@@ -1,0 +1,106 @@
+"""From the fleet file's words to the numbers the models step with: the priors of each class."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.fleet import Fluid, Vehicle
+from models.kernel import PARAMS
+from models.layout import blank
+
+THERMAL_CLASSES: dict[str, tuple[float, float, float, float]] = {
+    "pickup": (70e3, 25.0, 150.0, 650.0),
+    "medium": (95e3, 30.0, 170.0, 950.0),
+    "heavy": (140e3, 45.0, 220.0, 1600.0),
+}
+"""Prior of a class: heat capacity [J/K], case conductance [W/K] and open-cooler conductance [W/K] at
+60 km/h, rated torque [N·m]. Common practice, no source; each truck's own driving corrects them."""
+
+SENSOR_RISE_K: dict[str, float] = {"sump": 0.0, "converter_out": 20.0, "cooler_line": 20.0}
+"""How much hotter than the sump a sensor's place may rightly be [K]. Common practice: makers' limits for
+converter-out and sump lie 14 to 28 K apart."""
+
+SUMP_LIMIT_C = 121.0
+"""Highest sump temperature for sustained running [°C]; common practice, no source: 250 °F."""
+
+LOWEST_LIMIT_C = 110.0
+"""No limit is set below this by the fluid's grade alone [°C]."""
+
+HIGH_STEP_K = 6.0
+CRITICAL_STEP_K = 14.0
+"""Above the limit by this [K], the alarm is high, critical: seals harden from about 127 °C, the film
+of common fluids is gone near 135 °C. Common practice, no source."""
+
+HOLD_S = 60.0
+
+
+def parameters(
+    vehicle: Vehicle, fluid: Fluid, *, max_gap_s: float, silent_after_s: float
+) -> NDArray[Any]:
+    """Give the parameter record of a truck.
+
+    Parameters
+    ----------
+    vehicle, fluid
+        From the fleet file, or the defaults of an unregistered truck.
+    max_gap_s
+        Longest span between samples that counts as seen [s].
+    silent_after_s
+        How long a moving truck may be quiet [s].
+
+    Returns
+    -------
+    array
+        One record ``PARAMS``, shape (1,).
+    """
+    record = blank(PARAMS)
+    params = record[0]
+    capacity, case, cooler, torque = THERMAL_CLASSES[vehicle.thermal_class]
+    params["latest"]["max_gap_s"] = max_gap_s
+    params["latest"]["hold_s"] = HOLD_S
+    params["latest"]["rated_torque_nm"] = _or(vehicle.rated_torque_nm, torque)
+    account = params["account"]
+    account["activation_energy_j_mol"] = fluid.activation_energy_j_mol
+    account["reference_c"] = fluid.reference_temp_c
+    account["reference_life_s"] = fluid.reference_life_s
+    account["installed_ms"] = vehicle.installed_ms or 0
+    account["installed_odometer_km"] = _or(vehicle.installed_odometer_km, math.nan)
+    account["life_used_at_start"] = vehicle.life_used_at_start
+    account["max_gap_s"] = max_gap_s
+    thermal = params["thermal"]
+    thermal["bypass_circuit"] = int(vehicle.circuit == "thermostatic_bypass")
+    thermal["heat_capacity_j_k"] = capacity
+    thermal["case_w_k"] = case
+    thermal["cooler_w_k"] = cooler
+    thermal["open_c"] = vehicle.thermostat_open_c
+    thermal["full_c"] = vehicle.thermostat_full_c
+    params["silence"]["silent_after_s"] = silent_after_s
+    _detectors(params, vehicle, fluid)
+    return record
+
+
+def _detectors(params: np.void, vehicle: Vehicle, fluid: Fluid) -> None:
+    limits = vehicle.limits
+    rise = SENSOR_RISE_K[vehicle.sensor]
+    by_grade = min(SUMP_LIMIT_C, max(LOWEST_LIMIT_C, fluid.film_temp_c))
+    limit = _or(limits.over_temperature_c, by_grade + rise)
+    critical = _or(limits.over_temperature_critical_c, limit + CRITICAL_STEP_K)
+    params["over_temperature"]["limit_c"] = limit
+    params["over_temperature"]["high_c"] = min(limit + HIGH_STEP_K, critical)
+    params["over_temperature"]["critical_c"] = critical
+    params["bypass_stuck"]["full_c"] = vehicle.thermostat_full_c
+    params["bypass_stuck"]["critical_c"] = limit
+    params["heat_rejection_low"]["critical_c"] = limit
+    service = params["service_due"]
+    service["reference_life_s"] = fluid.reference_life_s
+    service["life_used_at_start"] = vehicle.life_used_at_start
+    service["distance_km"] = _or(limits.service_distance_km, math.nan)
+    service["age_days"] = _or(limits.service_days, math.nan)
+
+
+def _or(value: float | None, otherwise: float) -> float:
+    return otherwise if value is None else value

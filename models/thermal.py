@@ -1,0 +1,339 @@
+"""Where the heat goes: three explanations of one truck's heat balance, weighed side by side.
+
+Over each window of about a minute the balance of the fluid is, in kelvin,
+
+    rise = theta * made - alpha * lost_through_the_case - kappa * carried_off_by_the_cooler + error
+
+with ``made``, ``lost`` and ``carried`` worked out from the signals and the prior of the truck's class.
+``theta`` (scale of the heat made), ``alpha`` (of the case) and ``kappa`` (of the cooler) are learned by
+one small Kalman filter for each hypothesis; these differ only in what the cooler may be: as it should
+(kappa near 1), poor (near 0.3), or cut off (near 0). Each window's likelihoods move the odds between
+them. While the valve is rightly closed all three say the same and nothing moves: not observable.
+
+Working on conductance and not on temperature is what tells an overloaded truck (hot, but the cooler
+carries its share) from one whose bypass valve is stuck. The scale of the heat is learned below the
+opening temperature, where the cooler plays no part.
+
+Source: multiple-model estimation (Blom and Bar-Shalom 1988, from memory); the numbers of the prior are
+common practice, no source, and are replaced by what the truck itself shows.
+"""
+
+from __future__ import annotations
+
+import math
+
+from models.compiled import compiled
+from models.layout import Layout
+from models.view import View
+
+WINDOW_S = 60.0
+"""Length of a window [s]. Shorter lets the rounding of a 1 °C sensor drown the balance; doubling it
+halves the rounding and delays an alarm by about two minutes."""
+
+SENSOR_SD_K = 0.4
+"""Error of one temperature reading [K]: a coarse sensor's rounding and noise. Doubling it delays."""
+
+MODEL_SD_K = 0.5
+"""What a single thermal node gets wrong in a window [K]. Doubling it delays by about a minute."""
+
+VALVE_LAG_S = 40.0
+"""Time constant of the wax element [s]; common practice, no source: 10 to 60 s."""
+
+TEMPER = 0.5
+"""Share of a window's log likelihood that is believed: neighbouring windows share their errors.
+Doubling it halves the delay and squares the false-alarm odds."""
+
+LARGEST_STEP = 3.0
+"""Most that one window may move the log odds [-], so that one wild reading decides nothing."""
+
+HAZARD = 1e-5
+"""Chance that the cooling circuit changes its state in one window [-]."""
+
+LINE_WITH_FLOW = 0.90
+LINE_WITHOUT_FLOW = 0.15
+LINE_SD = 0.20
+"""Rise of the line to the cooler over outside air as a share of the fluid's rise, with hot fluid
+flowing and without, and its spread [-]. Common practice, no source."""
+
+SINK_RISE_K = 5.0
+"""How much warmer than outside air the air before the cooler is [K]; common practice, no source."""
+
+
+class ThermalParams(Layout):
+    """Prior of the truck's class and the valve of its circuit."""
+
+    bypass_circuit: int  # 1: thermostatic_bypass; else nothing is judged
+    heat_capacity_j_k: float
+    case_w_k: float  # case to air at 60 km/h [W/K]
+    cooler_w_k: float  # effective conductance of the open cooler at 60 km/h [W/K]
+    open_c: float
+    full_c: float
+
+
+class Hypothesis(Layout):
+    """State: one explanation, its scales and their covariance."""
+
+    theta: float
+    alpha: float
+    kappa: float
+    tt: float
+    ta: float
+    tk: float
+    aa: float
+    ak: float
+    kk: float
+    log_weight: float
+
+
+class Thermal(Layout):
+    """State: the window being filled, and the three explanations."""
+
+    started: int
+    window_s: float
+    made_k: float
+    made_var: float
+    lost_k: float
+    carried_k: float
+    unsure_k: float
+    start_c: float
+    last_c: float
+    valve_c: float
+    line_log_odds: float
+    healthy: Hypothesis
+    poor: Hypothesis
+    cut_off: Hypothesis
+    p_healthy: float
+    p_poor: float
+    p_cut_off: float
+    proven_ms: int  # cooler flow last shown by the balance, 0 never
+    judged_ms: int  # last window that could have told healthy from cut off, 0 never
+    suspect_ms: int  # first window since when cut_off has been the likelier, 0 if it is not
+
+
+@compiled
+def _prior(hypothesis: Hypothesis, kappa: float, kappa_sd: float, log_weight: float) -> None:
+    hypothesis.theta = 1.0
+    hypothesis.alpha = 1.0
+    hypothesis.kappa = kappa
+    hypothesis.tt = 0.30**2
+    hypothesis.aa = 0.25**2
+    hypothesis.kk = kappa_sd**2
+    hypothesis.ta = 0.0
+    hypothesis.tk = 0.0
+    hypothesis.ak = 0.0
+    hypothesis.log_weight = log_weight
+
+
+@compiled
+def _start(thermal: Thermal) -> None:
+    thermal.started = 1
+    _prior(thermal.healthy, 1.0, 0.25, math.log(0.998))
+    _prior(thermal.poor, 0.35, 0.08, math.log(0.0015))
+    _prior(thermal.cut_off, 0.0, 0.03, math.log(0.0005))
+    thermal.p_healthy = 0.998
+    thermal.p_poor = 0.0015
+    thermal.p_cut_off = 0.0005
+
+
+@compiled
+def _restart_window(thermal: Thermal, fluid_c: float) -> None:
+    thermal.window_s = 0.0
+    thermal.made_k = 0.0
+    thermal.made_var = 0.0
+    thermal.lost_k = 0.0
+    thermal.carried_k = 0.0
+    thermal.unsure_k = 0.0
+    thermal.start_c = fluid_c
+    thermal.last_c = fluid_c
+    thermal.line_log_odds = 0.0
+
+
+@compiled
+def opening(valve_c: float, open_c: float, full_c: float) -> float:
+    """Share of the way a healthy valve is open at the temperature of its element [-]."""
+    return min(1.0, max(0.0, (valve_c - open_c) / (full_c - open_c)))
+
+
+@compiled
+def _update(
+    hypothesis: Hypothesis,
+    thermal: Thermal,
+    noise_var: float,
+    kappa_low: float,
+    kappa_high: float,
+) -> float:
+    """Take one window in; give its log likelihood under this hypothesis."""
+    made, lost, carried = thermal.made_k, thermal.lost_k, thermal.carried_k
+    rise = thermal.last_c - thermal.start_c
+    # Scales wander a little: loads differ, fins get dirty and are washed.
+    hypothesis.tt += 0.015**2
+    hypothesis.aa += 0.005**2
+    hypothesis.kk += 0.005**2
+    pt = hypothesis.tt * made - hypothesis.ta * lost - hypothesis.tk * carried
+    pa = hypothesis.ta * made - hypothesis.aa * lost - hypothesis.ak * carried
+    pk = hypothesis.tk * made - hypothesis.ak * lost - hypothesis.kk * carried
+    variance = made * pt - lost * pa - carried * pk + noise_var
+    expected = (
+        hypothesis.theta * made - hypothesis.alpha * lost - hypothesis.kappa * carried
+    )
+    innovation = rise - expected
+    gt, ga, gk = pt / variance, pa / variance, pk / variance
+    # A wild window may not drag the scales along.
+    bounded = max(-3.0, min(3.0, innovation / math.sqrt(variance))) * math.sqrt(variance)
+    hypothesis.theta = min(2.0, max(0.45, hypothesis.theta + gt * bounded))
+    hypothesis.alpha = min(2.0, max(0.5, hypothesis.alpha + ga * bounded))
+    hypothesis.kappa = min(kappa_high, max(kappa_low, hypothesis.kappa + gk * bounded))
+    hypothesis.tt -= gt * pt
+    hypothesis.ta -= gt * pa
+    hypothesis.tk -= gt * pk
+    hypothesis.aa -= ga * pa
+    hypothesis.ak -= ga * pk
+    hypothesis.kk -= gk * pk
+    return -0.5 * (math.log(variance) + innovation * innovation / variance)
+
+
+@compiled
+def _follow(hypothesis: Hypothesis, leader: Hypothesis) -> None:
+    """An explanation nobody believes keeps the leader's scales of heat and case, not its cooler."""
+    hypothesis.theta = leader.theta
+    hypothesis.alpha = leader.alpha
+    hypothesis.tt = leader.tt
+    hypothesis.ta = leader.ta
+    hypothesis.aa = leader.aa
+
+
+@compiled
+def _log_sum(a: float, b: float) -> float:
+    high = max(a, b)
+    return high + math.log(math.exp(a - high) + math.exp(b - high))
+
+
+@compiled
+def _bounded(step: float) -> float:
+    return max(-LARGEST_STEP, min(LARGEST_STEP, TEMPER * step))
+
+
+@compiled
+def _weigh(thermal: Thermal, log_healthy: float, log_poor: float, log_cut_off: float) -> None:
+    """Move the odds by one window, let the state change with a small chance, normalise."""
+    healthy, poor, cut_off = thermal.healthy, thermal.poor, thermal.cut_off
+    step_poor = _bounded(log_poor - log_healthy)
+    step_cut_off = _bounded(log_cut_off - log_healthy)
+    line = max(-LARGEST_STEP, min(LARGEST_STEP, thermal.line_log_odds))
+    healthy_weight = healthy.log_weight
+    poor_weight = poor.log_weight + step_poor
+    cut_off_weight = cut_off.log_weight + step_cut_off + line
+    total = _log_sum(healthy_weight, _log_sum(poor_weight, cut_off_weight))
+    change = math.log(HAZARD)
+    healthy.log_weight = _log_sum(healthy_weight - total, change)
+    poor.log_weight = _log_sum(poor_weight - total, change)
+    cut_off.log_weight = _log_sum(cut_off_weight - total, change)
+    thermal.p_healthy = math.exp(healthy_weight - total)
+    thermal.p_poor = math.exp(poor_weight - total)
+    thermal.p_cut_off = math.exp(cut_off_weight - total)
+
+
+@compiled
+def _close_window(thermal: Thermal, view: View) -> None:
+    noise_var = (
+        2.0 * SENSOR_SD_K**2 + MODEL_SD_K**2 + thermal.made_var + (0.6 * thermal.unsure_k) ** 2
+    )
+    log_healthy = _update(thermal.healthy, thermal, noise_var, 0.55, 2.0)
+    log_poor = _update(thermal.poor, thermal, noise_var, 0.25, 0.50)
+    log_cut_off = _update(thermal.cut_off, thermal, noise_var, 0.0, 0.10)
+    before = thermal.cut_off.log_weight - thermal.healthy.log_weight
+    _weigh(thermal, log_healthy, log_poor, log_cut_off)
+    step = TEMPER * (log_cut_off - log_healthy) + thermal.line_log_odds
+    if thermal.carried_k > 2.0 or abs(step) > 0.3:
+        thermal.judged_ms = view.time_ms
+        if step < -0.5 and thermal.p_cut_off < 0.01:
+            thermal.proven_ms = view.time_ms
+    if thermal.p_cut_off < 1e-3:
+        _follow(thermal.cut_off, thermal.healthy)
+    if thermal.p_poor < 5e-3:
+        _follow(thermal.poor, thermal.healthy)
+    if thermal.p_cut_off > 0.5:
+        if thermal.suspect_ms == 0 or before < -9.0:
+            thermal.suspect_ms = view.time_ms
+    else:
+        thermal.suspect_ms = 0
+
+
+@compiled
+def _line(params: ThermalParams, thermal: Thermal, view: View, dt_s: float) -> None:
+    """A cold line to the cooler above a hot sump is near-direct proof that nothing flows.
+
+    A warm one proves nothing: the valve may sit at its far end. A cold return line proves nothing
+    either: a good cooler, or a pinched line, makes one.
+    """
+    hot = thermal.valve_c > params.full_c and view.fluid_c - view.air_c > 40.0
+    if not hot or view.rpm < 300.0 or math.isnan(view.line_out_c):
+        return
+    ratio = (view.line_out_c - view.air_c) / (view.fluid_c - view.air_c)
+    flow, none = (ratio - LINE_WITH_FLOW) / LINE_SD, (ratio - LINE_WITHOUT_FLOW) / LINE_SD
+    odds = max(0.0, 0.5 * (flow * flow - none * none))
+    thermal.line_log_odds += odds * dt_s / WINDOW_S
+
+
+@compiled
+def balance(params: ThermalParams, thermal: Thermal, view: View) -> None:
+    """Take the newest sample into the heat balance.
+
+    Parameters
+    ----------
+    params
+        Of this truck. Nothing is judged unless ``bypass_circuit`` is 1.
+    thermal
+        Changed in place.
+    view
+        The truck at the newest sample. Without fluid or outside temperature nothing is judged.
+    """
+    if params.bypass_circuit != 1:
+        return
+    if thermal.started == 0:
+        _start(thermal)
+        thermal.valve_c = view.fluid_c
+        _restart_window(thermal, view.fluid_c)
+    fluid, air, dt_s = view.fluid_c, view.air_c, view.dt_s
+    unseen = math.isnan(fluid) or math.isnan(air)
+    if dt_s == 0.0 or unseen or math.isnan(thermal.last_c):
+        if not unseen:
+            thermal.valve_c = fluid
+        _restart_window(thermal, fluid)
+        return
+    _fill(params, thermal, view)
+    if thermal.window_s >= WINDOW_S:
+        _close_window(thermal, view)
+        _restart_window(thermal, fluid)
+
+
+@compiled
+def _fill(params: ThermalParams, thermal: Thermal, view: View) -> None:
+    """Add the span since the sample before to the window."""
+    dt_s = view.dt_s
+    mid_c = 0.5 * (thermal.last_c + view.fluid_c)
+    thermal.valve_c += (mid_c - thermal.valve_c) * (1.0 - math.exp(-dt_s / VALVE_LAG_S))
+    speed = 0.0 if math.isnan(view.speed_km_h) else view.speed_km_h
+    wind = min(1.5, speed / 60.0)
+    pump = 1.0
+    if not math.isnan(view.rpm):
+        pump = min(1.0, 0.6 + 0.4 * view.rpm / 1500.0) if view.rpm >= 1.0 else 0.0
+    share = dt_s / params.heat_capacity_j_k
+    over_air = mid_c - view.air_c
+    over_sink = max(0.0, over_air - SINK_RISE_K)
+    cooler = params.cooler_w_k * (0.45 + 0.55 * min(1.2, wind)) * pump
+    open_share = opening(thermal.valve_c, params.open_c, params.full_c)
+    thermal.window_s += dt_s
+    thermal.made_k += view.heat_w * share
+    # Errors of the heat estimate last for minutes: they add up within a window, not in squares.
+    thermal.made_var = (math.sqrt(thermal.made_var) + view.heat_sd_w * share) ** 2
+    thermal.lost_k += params.case_w_k * (0.6 + 0.4 * wind) * over_air * share
+    thermal.carried_k += open_share * cooler * over_sink * share
+    # Each valve opens where it likes: near the opening span the flow is uncertain.
+    low, high = params.open_c - 6.0, params.full_c + 6.0
+    if low < thermal.valve_c < high:
+        late = opening(thermal.valve_c - 6.0, params.open_c, params.full_c)
+        early = opening(thermal.valve_c + 6.0, params.open_c, params.full_c)
+        thermal.unsure_k += 0.5 * (early - late) * cooler * over_sink * share
+    thermal.last_c = view.fluid_c
+    _line(params, thermal, view, dt_s)
