@@ -1,7 +1,7 @@
 """Provisional alarms: what the daemon sees live, before any sample can confirm it.
 
-A silence raised here bears the id of the episode the kernel will find if the gap is real; if the
-truck's stored backlog fills the gap, the alarm simply returns to normal.
+A silence raised here bears the id of the episode the kernel will find if the gap is real; if
+the truck's stored backlog fills the gap, the alarm simply returns to normal.
 """
 
 from __future__ import annotations

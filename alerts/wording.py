@@ -191,8 +191,8 @@ def _normal(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> list[str]:
 def _withdrawn(alarm: Alarm) -> str:
     return (
         "An earlier notice of this alarm no longer holds: samples that came later "
-        f"show otherwise ({alarm.remark or 'no remark'}). Before work begun because of it is broken "
-        "off, have the truck's record looked at."
+        f"show otherwise ({alarm.remark or 'no remark'}). Before work begun because of it is "
+        "broken off, have the truck's record looked at."
     )
 
 

@@ -1,4 +1,4 @@
-"""The ways to tell somebody: each file brings its settings and its channel; here is the list."""
+"""The ways to tell somebody: each file brings its settings and channel; here is the list."""
 
 from __future__ import annotations
 
