@@ -13,7 +13,7 @@ from tests.alerts.store import NOON
 SCHEDULE = [5, 60, 300, 1800, 7200, 18000, 18000]
 
 
-@pytest.mark.parametrize(("attempts", "wait_s"), enumerate(SCHEDULE, start=1))
+@pytest.mark.parametrize(("attempts", "wait_s"), list(enumerate(SCHEDULE, start=1)))
 def test_waits_grow_by_the_schedule(attempts: int, wait_s: float) -> None:
     due = next_try_ms(attempts=attempts, created_ms=NOON, now_ms=NOON, rng=Random(1))
     assert due is not None
