@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import dataclasses
 import difflib
-import types
-import typing
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
+
+from deploy.keys import keys_at
 
 #: Last parts of a key path whose value is never repeated in a message.
 HIDDEN = ("password", "secret", "token", "url", "key")
@@ -81,7 +79,7 @@ def _problem(details: ErrorDetails, model: type[BaseModel], prefix: str) -> Prob
     if kind in ("value_error", "assertion_error"):
         what, _, mend = str(details["ctx"]["error"]).partition("; ")
         return Problem(path=path, what=what, mend=mend or "mend the value")
-    words = details["msg"].removeprefix("Input ")
+    words = details["msg"].removeprefix("Input ").partition(", unable")[0]
     return Problem(path=path, what=f"is {given}", mend=f"it {words}")
 
 
@@ -90,39 +88,3 @@ def _given(loc: tuple[int | str, ...], value: object) -> str:
     if hidden or not isinstance(value, str | int | float | bool):
         return "of the wrong kind"
     return repr(value) if len(str(value)) <= 60 else repr(str(value)[:60] + "…")
-
-
-def keys_at(model: Any, loc: Sequence[int | str]) -> list[str]:
-    """Give the keys that ``model`` knows at a key path."""
-    kinds = [model]
-    for part in loc:
-        kinds = [child for kind in kinds for child in _children(kind, str(part))]
-    return sorted({key for kind in kinds for key in _fields(kind)})
-
-
-def _fields(kind: Any) -> dict[str, Any]:
-    if isinstance(kind, type) and issubclass(kind, BaseModel):
-        return {info.alias or name: info.annotation for name, info in kind.model_fields.items()}
-    if isinstance(kind, type) and dataclasses.is_dataclass(kind):
-        return typing.get_type_hints(kind)
-    return {}
-
-
-def _children(kind: Any, part: str) -> list[Any]:
-    origin, args = typing.get_origin(kind), typing.get_args(kind)
-    if origin is typing.Annotated:
-        return _children(args[0], part)
-    if isinstance(origin, type) and issubclass(origin, Mapping):
-        return _plain(args[1])
-    if origin in (list, tuple):
-        return _plain(args[0])
-    return _plain(_fields(kind).get(part))
-
-
-def _plain(kind: Any) -> list[Any]:
-    """Give the kinds a value may be, unions taken apart."""
-    if typing.get_origin(kind) is typing.Annotated:
-        return _plain(typing.get_args(kind)[0])
-    if typing.get_origin(kind) in (types.UnionType, typing.Union):
-        return [plain for part in typing.get_args(kind) for plain in _plain(part)]
-    return [] if kind is None or kind is type(None) else [kind]

@@ -166,7 +166,7 @@ def keep_conflict(
     )
     raw = f'{{"time":{seconds},"{signal}":{given}}}'.encode()
     detail = (
-        f"{signal} was sent twice for the time {seconds}, with two values, of which {given} was "
+        f"{signal} was sent twice for the time {seconds}, with two values; {given} was "
         f"not used; look for two gateways of one name, or a clock that was set back"
     )
     keep(

@@ -1,0 +1,208 @@
+"""The sections of the settings that belong to the daemon as a whole, and their defaults."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, time
+from pathlib import Path
+from typing import Annotated, Literal, Self
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    SecretStr,
+    field_validator,
+    model_validator,
+)
+
+from alerts.channels import LogSettings, SmtpSettings, WebhookSettings
+from ingest.decoded import WireRules
+from models.transition import Priority
+from models.units import Units
+
+
+class Section(BaseModel):
+    """A table of the settings: an unknown key is an error."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+PriorityName = Literal["low", "medium", "high", "critical"]
+Seconds = Annotated[float, Field(gt=0.0, le=31_536_000.0)]
+
+
+class Store(Section):
+    """``[store]``: the file everything is kept in, and how commits are grouped."""
+
+    path: Path = Path("heatbook.db")
+    synchronous: Literal["full", "normal"] = "full"
+    commit_messages: Annotated[int, Field(ge=1, le=100_000)] = 500
+    commit_wait_ms: Annotated[int, Field(ge=0, le=10_000)] = 20
+
+
+class Wire(Section):
+    """``[wire]``: what is accepted from gateways."""
+
+    max_payload_bytes: Annotated[int, Field(ge=1024, le=16_777_216)] = 262_144
+    future_s: Annotated[float, Field(ge=0.0, le=86_400.0)] = 300.0
+    earliest: date = date(2015, 1, 1)
+    unregistered: Literal["accept", "refuse"] = "accept"
+
+    def rules(self) -> WireRules:
+        """Give what the decoder goes by."""
+        earliest = datetime.combine(self.earliest, time(), UTC)
+        return WireRules(
+            max_payload_bytes=self.max_payload_bytes,
+            future_ms=round(self.future_s * 1000.0),
+            earliest_ms=int(earliest.timestamp()) * 1000,
+        )
+
+
+class Quarantine(Section):
+    """``[quarantine]``: how much of what was refused is kept."""
+
+    max_rows: Annotated[int, Field(ge=1, le=10_000_000)] = 10_000
+    max_mb: Annotated[int, Field(ge=1, le=100_000)] = 64
+
+    @property
+    def max_bytes(self) -> int:
+        """The bound in bytes."""
+        return self.max_mb * 1_000_000
+
+
+class Models(Section):
+    """``[models]``: how long a silence may be."""
+
+    max_gap_s: Annotated[float, Field(ge=1.0, le=3600.0)] = 120.0
+    silent_after_s: Annotated[float, Field(ge=10.0, le=604_800.0)] = 900.0
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.silent_after_s < self.max_gap_s:
+            msg = "silent_after_s is below max_gap_s; raise it, or lower max_gap_s"
+            raise ValueError(msg)
+        return self
+
+
+class UnitNames(Section):
+    """``[fleet.units]``: how people read numbers."""
+
+    temperature: Literal["C", "F"] = "C"
+    distance: Literal["km", "mi"] = "km"
+    volume: Literal["L", "qt"] = "L"
+
+    def units(self) -> Units:
+        """Give the units for the words."""
+        return Units(temperature=self.temperature, distance=self.distance, volume=self.volume)
+
+
+class FleetSection(Section):
+    """``[fleet]``: the trucks, and where they are at home."""
+
+    file: Path | None = None
+    time_zone: str = "UTC"
+    units: UnitNames = UnitNames()
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, name: str) -> str:
+        try:
+            ZoneInfo(name)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            msg = f"no time zone is named {name!r}; write it like Europe/Paris or UTC"
+            raise ValueError(msg) from None
+        return name
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The time zone."""
+        return ZoneInfo(self.time_zone)
+
+
+class LogSection(Section):
+    """``[alerts.log]``: which notices the log takes."""
+
+    min_priority: PriorityName = "low"
+
+    def channel(self) -> LogSettings:
+        """Give the channel's own settings."""
+        return LogSettings(min_priority=Priority[self.min_priority.upper()])
+
+
+class Smtp(Section):
+    """``[alerts.smtp]``: notices by mail."""
+
+    host: str
+    port: Annotated[int, Field(ge=1, le=65_535)] = 587
+    security: Literal["none", "starttls", "tls"] = "starttls"
+    username: str = ""
+    password: SecretStr = SecretStr("")
+    sender: str
+    recipients: tuple[str, ...]
+    min_priority: PriorityName = "low"
+    timeout_s: Seconds = 20.0
+    helo: str = ""
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        self.channel()
+        return self
+
+    def channel(self) -> SmtpSettings:
+        """Give the channel's own settings; ValueError where they do not go together."""
+        fields = self.model_dump(exclude={"password", "min_priority"})
+        return SmtpSettings(
+            password=self.password.get_secret_value(),
+            min_priority=Priority[self.min_priority.upper()],
+            **fields,
+        )
+
+
+class Webhook(Section):
+    """``[alerts.webhooks.NAME]``: notices to a web address; the address itself is a secret."""
+
+    url: SecretStr
+    secrets: tuple[SecretStr, ...]
+    allow_private: bool = False
+    min_priority: PriorityName = "low"
+    timeout_s: Seconds = 20.0
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        self.channel()
+        return self
+
+    def channel(self) -> WebhookSettings:
+        """Give the channel's own settings; ValueError where they do not go together."""
+        return WebhookSettings(
+            url=self.url.get_secret_value(),
+            secrets=tuple(secret.get_secret_value() for secret in self.secrets),
+            allow_private=self.allow_private,
+            min_priority=Priority[self.min_priority.upper()],
+            timeout_s=self.timeout_s,
+        )
+
+
+class Alerts(Section):
+    """``[alerts]``: who is told, and until when something is news."""
+
+    late_after_s: Seconds = 900.0
+    log: LogSection = LogSection()
+    smtp: Smtp | None = None
+    webhooks: dict[str, Webhook] = {}
+
+
+class ClockSection(Section):
+    """``[clock]``: for demonstrations and tests only."""
+
+    rate: Annotated[float, Field(gt=0.0, le=100_000.0)] = 1.0
+    start: datetime | None = None
+
+    @field_validator("start")
+    @classmethod
+    def _has_offset(cls, start: datetime | None) -> datetime | None:
+        if start is not None and start.tzinfo is None:
+            msg = f"{start.isoformat()} has no offset from UTC; add Z"
+            raise ValueError(msg)
+        return start
