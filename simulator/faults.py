@@ -23,7 +23,7 @@ class FaultKind:
 KINDS: Mapping[str, FaultKind] = {
     "bypass_stuck": FaultKind(place="truck", size=1.0, meaning="share of the opening lost"),
     "stuck_to_cooler": FaultKind(place="truck", size=1.0, meaning="least opening"),
-    "cooler_starved": FaultKind(place="truck", size=0.8, meaning="share of the air lost"),
+    "cooler_starved": FaultKind(place="truck", size=0.9, meaning="share of the air lost"),
     "cooler_flow": FaultKind(place="truck", size=0.8, meaning="share of the fluid flow lost"),
     "lockup_slip": FaultKind(place="truck", size=200.0, meaning="slip added [1/min]"),
     "coolant_valve_stuck": FaultKind(place="truck", size=0.0, meaning="opening it is stuck at"),

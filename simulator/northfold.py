@@ -76,7 +76,7 @@ EVENTS = (
         what="gateway silent while driving; comes back with its stored backlog",
     ),
     Event(
-        since_s=10_000.0,
+        since_s=10_400.0,
         until_s=DAY_S,
         vehicle="NF-07",
         what="service falls due by distance",

@@ -87,7 +87,8 @@ def fleet_toml(fleet: Fleet) -> str:
         lines.append(f"[vehicles.{_key(registration.vehicle)}]")
         for key in Registration.__dataclass_fields__:
             value = getattr(registration, key)
-            if key in ("vehicle", "limits") or value is None:
+            unsaid = key == "life_used_at_start" and value == 0.0
+            if key in ("vehicle", "limits") or value is None or unsaid:
                 continue
             lines.append(f"{'class' if key == 'truck_class' else key} = {_value(value)}")
         if registration.limits:
