@@ -117,69 +117,100 @@ def _plan(vehicle: str, spec: TruckSpec, route: Route, fit: SensorFit) -> TruckP
 
 @cache
 def _plans() -> Mapping[str, TruckPlan]:
-    return {
-        "NF-01": replace(
-            _plan(
-                "NF-01",
-                truck_spec("pickup", "thermostatic_bypass"),
-                flat_tow(5_000.0),
-                SensorFit(signals=WITH_TORQUE, period_s=10),
-            ),
-            odometer_km=76_420.0,
+    plans = (
+        _yard_truck(),
+        _town_truck(),
+        _bypass_truck(),
+        _low_loader(),
+        _overloaded_truck(),
+        _old_truck(),
+        _service_truck(),
+        _silent_truck(),
+        _line_truck(),
+        _empty_truck(),
+    )
+    return {plan.vehicle: plan for plan in plans}
+
+
+def _yard_truck() -> TruckPlan:
+    """Tow on the flat all day."""
+    return replace(
+        _plan(
+            "NF-01",
+            truck_spec("pickup", "thermostatic_bypass"),
+            flat_tow(5_000.0),
+            SensorFit(signals=WITH_TORQUE, period_s=10),
         ),
-        "NF-02": replace(
-            _plan(
-                "NF-02",
-                truck_spec("medium", "full_flow"),
-                city_delivery(2_500.0),
-                SensorFit(signals=WITH_TORQUE, period_s=5),
-            ),
-            gateway=GatewayPlan(time_form="unix", samples_per_message=6),
-            odometer_km=52_310.0,
+        odometer_km=76_420.0,
+    )
+
+
+def _town_truck() -> TruckPlan:
+    """Deliver in town, six samples a message, Unix times."""
+    return replace(
+        _plan(
+            "NF-02",
+            truck_spec("medium", "full_flow"),
+            city_delivery(2_500.0),
+            SensorFit(signals=WITH_TORQUE, period_s=5),
         ),
-        "NF-03": _bypass_truck(),
-        "NF-04": replace(
-            _plan(
-                "NF-04",
-                truck_spec("heavy", "coolant_exchanger", coolant_valve=True),
-                flat_tow(9_000.0),
-                SensorFit(signals=WITH_SLIP, period_s=10),
-            ),
-            odometer_km=131_905.0,
+        gateway=GatewayPlan(time_form="unix", samples_per_message=6),
+        odometer_km=52_310.0,
+    )
+
+
+def _low_loader() -> TruckPlan:
+    """Tow heavy with a coolant exchanger and its valve."""
+    return replace(
+        _plan(
+            "NF-04",
+            truck_spec("heavy", "coolant_exchanger", coolant_valve=True),
+            flat_tow(9_000.0),
+            SensorFit(signals=WITH_SLIP, period_s=10),
         ),
-        "NF-05": _overloaded_truck(),
-        "NF-06": replace(
-            _plan(
-                "NF-06",
-                truck_spec("pickup", "radiator_tank"),
-                flat_tow(3_500.0),
-                coarse(SensorFit(signals=BASIC, period_s=30, lost=0.02)),
-            ),
-            gateway=GatewayPlan(clock_offset_s=2.5, clock_drift_ppm=40.0),
-            odometer_km=155_030.0,
+        odometer_km=131_905.0,
+    )
+
+
+def _old_truck() -> TruckPlan:
+    """Read whole degrees every half minute, by a clock that is wrong."""
+    return replace(
+        _plan(
+            "NF-06",
+            truck_spec("pickup", "radiator_tank"),
+            flat_tow(3_500.0),
+            coarse(SensorFit(signals=BASIC, period_s=30, lost=0.02)),
         ),
-        "NF-07": _service_truck(),
-        "NF-08": _silent_truck(),
-        "NF-09": replace(
-            _plan(
-                "NF-09",
-                truck_spec("pickup", "thermostatic_bypass"),
-                rolling_hills(3_500.0),
-                SensorFit(signals=WITH_LINES, period_s=1),
-            ),
-            gateway=GatewayPlan(samples_per_message=10, duplicate_chance=0.01),
-            odometer_km=21_777.0,
+        gateway=GatewayPlan(clock_offset_s=2.5, clock_drift_ppm=40.0),
+        odometer_km=155_030.0,
+    )
+
+
+def _line_truck() -> TruckPlan:
+    """Read every second, with sensors in the cooler lines."""
+    return replace(
+        _plan(
+            "NF-09",
+            truck_spec("pickup", "thermostatic_bypass"),
+            rolling_hills(3_500.0),
+            SensorFit(signals=WITH_LINES, period_s=1),
         ),
-        "NF-10": replace(
-            _plan(
-                "NF-10",
-                truck_spec("heavy", "full_flow"),
-                empty_run(),
-                SensorFit(signals=WITH_TORQUE, period_s=10, position="converter_out"),
-            ),
-            odometer_km=211_640.0,
+        gateway=GatewayPlan(samples_per_message=10, duplicate_chance=0.01),
+        odometer_km=21_777.0,
+    )
+
+
+def _empty_truck() -> TruckPlan:
+    """Run empty, with the sensor at the converter's outlet."""
+    return replace(
+        _plan(
+            "NF-10",
+            truck_spec("heavy", "full_flow"),
+            empty_run(),
+            SensorFit(signals=WITH_TORQUE, period_s=10, position="converter_out"),
         ),
-    }
+        odometer_km=211_640.0,
+    )
 
 
 def _bypass_truck() -> TruckPlan:
