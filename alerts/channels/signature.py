@@ -7,7 +7,6 @@ a secret can be changed without a gap.
 from __future__ import annotations
 
 import base64
-import binascii
 import hashlib
 import hmac
 from collections.abc import Sequence
@@ -27,7 +26,7 @@ def key(secret: str) -> bytes:
     """
     try:
         found = base64.b64decode(secret.removeprefix(PREFIX), validate=True)
-    except binascii.Error:
+    except ValueError:
         raise ValueError("a webhook secret is not base64") from None
     if not SHORTEST <= len(found) <= LONGEST:
         raise ValueError(f"a webhook secret has {SHORTEST} to {LONGEST} bytes")

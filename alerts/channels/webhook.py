@@ -107,19 +107,24 @@ class WebhookChannel:
         connection = http.client.HTTPConnection(host, parts.port or standard)
         connection.default_port = standard
         with closing(connection):
-            connection.sock = self._dial(host, connection.port)
-            # A socket's own limit starts anew with each byte; this one ends a trickle.
-            ending = threading.Timer(self._settings.timeout_s, _cut, (connection,))
-            ending.daemon = True
-            ending.start()
-            try:
+            line = connection.sock = self._dial(host, connection.port)
+            with self._ending(line):
                 if secure:
-                    connection.sock = self._context.wrap_socket(
-                        connection.sock, server_hostname=host
-                    )
+                    line = self._context.wrap_socket(line, server_hostname=host)
+            connection.sock = line
+            with self._ending(line):
                 yield connection
-            finally:
-                ending.cancel()
+
+    @contextmanager
+    def _ending(self, line: socket.socket) -> Iterator[None]:
+        """End a trickle: a socket's own limit starts anew with each byte."""
+        timer = threading.Timer(self._settings.timeout_s, _cut, (line,))
+        timer.daemon = True
+        timer.start()
+        try:
+            yield
+        finally:
+            timer.cancel()
 
     def _dial(self, host: str, port: int) -> socket.socket:
         """Resolve once and check every address: one that leads inside spoils the name."""
@@ -191,7 +196,7 @@ def _seconds(retry_after: str | None, now_ms: int) -> float | None:
         return None
 
 
-def _cut(connection: http.client.HTTPConnection) -> None:
-    # Between the wrapping of the socket and its end there may be nothing left to cut.
-    with suppress(OSError, AttributeError):
-        connection.sock.shutdown(socket.SHUT_RDWR)
+def _cut(line: socket.socket) -> None:
+    # It may have ended by itself a moment ago.
+    with suppress(OSError):
+        line.shutdown(socket.SHUT_RDWR)
