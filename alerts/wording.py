@@ -180,7 +180,7 @@ def _normal(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> list[str]:
     span = f"From {moment(alarm.onset_ms, zone)}\nto {moment(entry.time_ms, zone)}"
     remark = [f"REMARK\n{alarm.remark.capitalize()}."] if alarm.remark else []
     return [
-        "The condition is over. It may come back: find its cause before the next heavy pull.",
+        "The condition is over. It may come back until its cause is found.",
         f"IT LASTED\n{span}",
         f"WHAT WAS SEEN\n{said.observed}",
         *remark,

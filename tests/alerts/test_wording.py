@@ -1,0 +1,191 @@
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import UTC
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import models.silence
+from alerts import outbox
+from alerts.journal import alarms
+from alerts.notice import Notice
+from alerts.silence import raise_silent
+from alerts.watch import EVERYBODY, SILENT
+from alerts.wording import MANUAL_FIRST, SHORT_LENGTH, compose, explain, moment, plain
+from models.detectors import DETECTORS
+from models.transition import Priority, Transition
+from models.units import METRIC, US, Units
+from models.words import HOT_FLUID, Words, WriteWords
+from tests.alerts.store import MINUTE, NOON, POLICY, memory, transition, write
+
+
+def hot(evidence: Mapping[str, float], units: Units) -> Words:
+    return Words(
+        title="Fluid too hot",
+        observed=f"Fluid at {units.degrees(evidence['fluid_temp_c'])} for 12 min. " + "x" * 200,
+        expected=f"Below {units.degrees(110)}.",
+        doubts="A steep pull.",
+        action="Stop where it is safe.",
+        cautions=(HOT_FLUID,),
+    )
+
+
+WORDS: dict[str, WriteWords] = {"over_temperature": hot}
+RAISED = transition(NOON + 1000, NOON, kind="over_temperature", fluid_temp_c=121.0)
+RISEN = replace(RAISED, time_ms=NOON + 2 * MINUTE, priority=Priority.CRITICAL)
+CLEARED = replace(RAISED, time_ms=NOON + 5 * MINUTE, active=False)
+
+
+def notices(*versions: list[Transition], name: str = "", units: Units = METRIC) -> list[Notice]:
+    conn = memory()
+    for number, version in enumerate(versions):
+        write(conn, version, now_ms=NOON + number * MINUTE)
+        outbox.claim(conn, "desk", NOON + number * MINUTE)
+    (alarm,) = alarms(conn)
+    return [
+        compose(
+            entry,
+            alarm,
+            words=WORDS,
+            units=units,
+            zone=ZoneInfo("America/Denver"),
+            names={"NF-01": name},
+        )
+        for entry in outbox.entries(conn)
+        if entry.channel == "desk"
+    ]
+
+
+def test_a_notice_says_everything_that_is_asked_of_it() -> None:
+    (found,) = notices([RAISED], name="Old Faithful", units=US)
+    assert found.subject == "ALARM HIGH NF-01 (Old Faithful): Fluid too hot"
+    for part in (
+        "WHAT WAS SEEN\nFluid at 250 °F",
+        "WHAT A HEALTHY TRUCK WOULD HAVE SHOWN\nBelow 230 °F.",
+        "SINCE\n2026-01-01 05:00:00 MST (UTC-07:00)",
+        "HOW SURE\n99.8 % by the evidence so far.",
+        "WHAT ELSE COULD EXPLAIN IT\nA steep pull.",
+        "WHAT TO DO NOW\nStop where it is safe.",
+        f"- {HOT_FLUID}\n- {MANUAL_FIRST}",
+        found.alarm_id,
+    ):
+        assert part in found.body
+    assert found.thread == found.id
+
+
+def test_a_short_notice_fits_a_text_message() -> None:
+    (found,) = notices([RAISED])
+    assert len(found.short) == SHORT_LENGTH
+    assert found.short.startswith("ALARM HIGH NF-01: Fluid too hot. Fluid at 121 °C")
+    assert found.short.endswith("…")
+
+
+def test_a_rise_says_since_when() -> None:
+    _, rise = notices([RAISED], [RAISED, RISEN])
+    assert rise.subject.startswith("NOW CRITICAL NF-01")
+    assert "critical since 2026-01-01 05:02:00 MST" in rise.body
+
+
+def test_the_end_says_how_long_it_lasted() -> None:
+    first, normal = notices([RAISED], [RAISED, CLEARED])
+    assert normal.subject.startswith("BACK TO NORMAL, was HIGH NF-01")
+    assert "From 2026-01-01 05:00:00 MST (UTC-07:00)\nto 2026-01-01 05:05:00" in normal.body
+    assert normal.thread == first.id
+    assert "WHAT TO DO NOW" not in normal.body
+
+
+def test_a_withdrawal_says_so_and_gives_no_orders() -> None:
+    _, withdrawn = notices([RAISED], [])
+    assert withdrawn.subject.startswith("WITHDRAWN, was HIGH NF-01")
+    assert "no longer holds" in withdrawn.body
+    assert "WHAT TO DO NOW" not in withdrawn.body
+
+
+def test_what_was_measured_is_not_called_inferred() -> None:
+    (found,) = notices([replace(RAISED, probability=1.0)])
+    assert "measured, not inferred" in found.body
+
+
+@pytest.mark.parametrize("evidence", [{}, {"other": 2.5}])
+def test_missing_numbers_and_unknown_kinds_get_plain_words(evidence: dict[str, float]) -> None:
+    for kind in ("over_temperature", "something_new"):
+        said = explain(kind, "NF-01", evidence, words=WORDS, units=METRIC)
+        assert said.title in ("Over temperature", "Something new")
+        assert ("other 2.5" in said.observed) is bool(evidence)
+
+
+def test_a_general_silence_speaks_of_all_trucks() -> None:
+    conn = memory()
+    alarm = raise_silent(
+        conn,
+        vehicle=EVERYBODY,
+        onset_ms=NOON,
+        now_ms=NOON + MINUTE,
+        policy=POLICY,
+        evidence={"quiet_minutes": 6.0, "trucks": 12.0},
+    )
+    assert alarm is not None
+    (entry,) = outbox.entries(conn)
+    found = compose(entry, alarm, words={}, units=METRIC, zone=UTC, names={})
+    assert found.subject == "ALARM MEDIUM all trucks: No data from any truck"
+    assert "any of 12 trucks for 6 min" in found.body
+
+
+def test_a_silence_remembers_how_it_ended() -> None:
+    conn = memory()
+    words: dict[str, WriteWords] = {SILENT: models.silence.words}
+    raise_silent(
+        conn,
+        vehicle="NF-01",
+        onset_ms=NOON,
+        now_ms=NOON,
+        policy=POLICY,
+        evidence={"quiet_minutes": 15.0},
+    )
+    gap = transition(NOON, NOON, kind=SILENT, quiet_minutes=15.0)
+    write(conn, [gap], now_ms=NOON)
+    write(conn, [], now_ms=NOON + MINUTE)
+    (alarm,) = alarms(conn)
+    entry = outbox.entries(conn)[-1]
+    found = compose(entry, alarm, words=words, units=METRIC, zone=UTC, names={})
+    assert "No sample for 15 min" in found.body
+    assert "REMARK\nThe stored backlog filled the gap." in found.body
+
+
+def test_every_detector_has_words_of_its_own() -> None:
+    assert all(callable(detector.words) for detector in DETECTORS)
+
+
+@pytest.mark.parametrize(
+    ("utc_hour", "written"),
+    [
+        (0, "2026-10-25 02:30:00 CEST (UTC+02:00)"),
+        (1, "2026-10-25 02:30:00 CET (UTC+01:00)"),
+    ],
+)
+def test_the_doubled_hour_is_told_apart(utc_hour: int, written: str) -> None:
+    midnight_ms = 1_792_886_400_000
+    time_ms = midnight_ms + (60 * utc_hour + 30) * MINUTE
+    assert moment(time_ms, ZoneInfo("Europe/Berlin")) == written
+
+
+@given(st.text())
+def test_a_name_can_carry_neither_headers_nor_markup(name: str) -> None:
+    written = plain(name)
+    assert len(written) <= 64
+    assert not set(written) & set('\r\n\t<>&"`*[]{}|\\@:;=')
+    assert written == plain(written)
+    assert written.isprintable()
+
+
+@pytest.mark.parametrize(
+    "name", ["x\r\nBcc: all@example.org", "<b>x</b>", "[x](https://example.org)", "\u202ex"]
+)
+def test_an_ill_meant_name_is_harmless(name: str) -> None:
+    (found,) = notices([RAISED], name=name)
+    assert not set(found.subject) & set("\r\n<>[]@\u202e")
+    assert not set(found.body) & set("\r<>[]@\u202e")
