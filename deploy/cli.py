@@ -1,5 +1,274 @@
-"""The commands."""
+"""The commands. Each opens what it needs, calls one function, and says plainly what went wrong."""
+
+from __future__ import annotations
+
+import os
+import sys
+import threading
+import time
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+from deploy import logs, quarantine_commands
+from deploy.check import check
+from deploy.clock import wall_ms
+from deploy.database import StoreError
+from deploy.demo import DemoOptions, run_demo
+from deploy.fleet import load_fleet
+from deploy.model_version import model_version
+from deploy.problems import BadSettings
+from deploy.replay import (
+    Reader,
+    ReplaySettings,
+    Result,
+    UnreadableCapture,
+    json_lines,
+    replay,
+)
+from deploy.replay_table import table_of
+from deploy.serve import serve
+from deploy.settings import Loaded, load_settings
+from deploy.trucks import params_of
+from models.fleet import Fleet
+from simulator.publish import Broker
+from simulator.run import SimulateOptions
+from simulator.run import run as run_simulator
+
+EXIT_BAD_SETTINGS = 78
+EXIT_UNREADABLE = 2
+EXIT_CUT_SHORT = 1
+
+app = typer.Typer(
+    name="heatbook",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Keeps the heat account of every transmission fluid fill, and says when cooling fails.",
+)
+app.add_typer(quarantine_commands.app, name="quarantine")
+
+Config = Annotated[
+    Path | None, typer.Option("--config", help="Settings file (TOML). Default: heatbook.toml here.")
+]
+FleetFile = Annotated[Path | None, typer.Option("--fleet", help="Fleet file (TOML).")]
 
 
 def main() -> None:
     """Run the command line."""
+    try:
+        app()
+    except BadSettings as error:
+        _fail("\n".join(map(str, error.problems)), EXIT_BAD_SETTINGS)
+    except StoreError as error:
+        _fail(str(error), 1)
+
+
+@app.command("demo")
+def demo_command(
+    for_seconds: Annotated[
+        float | None, typer.Option("--for", help="End by itself after so many seconds.")
+    ] = None,
+    broker: Annotated[
+        str | None,
+        typer.Option(help="mosquitto or embedded. Default: mosquitto where it is installed."),
+    ] = None,
+    speed: Annotated[float, typer.Option(help="Simulated seconds per second.")] = 240.0,
+    folder: Annotated[
+        Path | None, typer.Option(help="Keep the demo's files here instead of a temporary folder.")
+    ] = None,
+) -> None:
+    """Show the main job: a broker, a simulated fleet, the daemon, and what it finds."""
+    options = DemoOptions(for_seconds=for_seconds, broker=broker, speed=speed, folder=folder)
+    raise typer.Exit(run_demo(options))
+
+
+@app.command("serve")
+def serve_command(
+    config: Config = None,
+    stop_at_end_of_input: Annotated[
+        bool, typer.Option(help="Stop when standard input closes.")
+    ] = False,
+) -> None:
+    """Run the daemon: take messages from the broker, keep the accounts, send the alarms."""
+    logs.set_up()
+    loaded = load_settings(config=config, env=os.environ)
+    fleet = _fleet(loaded)
+    raise typer.Exit(
+        serve(loaded.settings, fleet, stop_at_end_of_input=stop_at_end_of_input)
+    )
+
+
+@app.command("check")
+def check_command(
+    config: Config = None,
+    broker: Annotated[bool, typer.Option(help="Also try the broker out.")] = True,
+    notice: Annotated[
+        bool, typer.Option("--notice", help="Also send a test notice by every channel.")
+    ] = False,
+) -> None:
+    """Say what is wrong with settings, fleet file, store and broker, and how to mend it."""
+    raise typer.Exit(check(config, env=os.environ, try_broker=broker, send_notice=notice))
+
+
+@app.command("simulate")
+def simulate_command(
+    host: Annotated[str, typer.Option(help="Broker to publish to.")] = "localhost",
+    port: Annotated[int, typer.Option(help="Its port.")] = 1883,
+    username: Annotated[str | None, typer.Option()] = None,
+    password: Annotated[
+        str | None,
+        typer.Option(envvar="HEATBOOK_SIMULATE_PASSWORD", help="Better set in the environment."),
+    ] = None,
+    ca_file: Annotated[Path | None, typer.Option(help="Authority for TLS.")] = None,
+    trucks: Annotated[
+        int, typer.Option(help="So many random trucks; 0 is the Northfold demo fleet.")
+    ] = 0,
+    speed: Annotated[float, typer.Option(help="Simulated seconds per second.")] = 1.0,
+    start: Annotated[
+        str | None, typer.Option(help="Simulated start, RFC 3339. Default: the demo's day.")
+    ] = None,
+    for_seconds: Annotated[
+        float | None, typer.Option("--for", help="End after so many seconds.")
+    ] = None,
+    hours: Annotated[float | None, typer.Option(help="End after so many simulated hours.")] = None,
+    seed: Annotated[int, typer.Option(help="Same seed, same fleet and day.")] = 1,
+    capture: Annotated[
+        Path | None, typer.Option(help="Write a capture (.gz compresses it).")
+    ] = None,
+    labels: Annotated[Path | None, typer.Option(help="Write the injected faults.")] = None,
+    fleet: Annotated[Path | None, typer.Option(help="Write the fleet file.")] = None,
+    no_broker: Annotated[
+        bool, typer.Option("--no-broker", help="Only write the capture, as fast as it goes.")
+    ] = False,
+    wait_for_received: Annotated[
+        bool, typer.Option(help="Gateways keep samples until Heatbook says they are safe.")
+    ] = True,
+) -> None:
+    """Drive demo trucks with a physics of their own, to a broker or into a capture."""
+    target = Broker(
+        host=host,
+        port=port,
+        username=username,
+        password=password,
+        tls=ca_file is not None,
+        tls_ca=ca_file,
+    )
+    options = SimulateOptions(
+        broker=None if no_broker else target,
+        speed=speed,
+        trucks=trucks,
+        seed=seed,
+        for_seconds=for_seconds,
+        duration_s=None if hours is None else hours * 3600.0,
+        capture=capture,
+        labels=labels,
+        fleet_file=fleet,
+        wait_for_received=wait_for_received,
+    )
+    if start is not None:
+        options = _with_start(options, start)
+    if no_broker and capture is None:
+        _fail("--no-broker needs --capture FILE: there is nowhere else to write to", 2)
+    stop = threading.Event()
+    try:
+        done = run_simulator(options, clock=time.monotonic, sleep=time.sleep, stop=stop)
+    except KeyboardInterrupt:
+        raise typer.Exit(0) from None
+    typer.echo(
+        f"{done.messages} messages, {done.samples} samples, {done.simulated_s / 3600:.2f} h simulated; "
+        f"{done.kept} samples not yet confirmed",
+        err=True,
+    )
+
+
+@app.command("replay")
+def replay_command(
+    capture: Annotated[Path, typer.Argument(help="Capture: JSON lines, plain or gzip.")],
+    config: Config = None,
+    fleet: FleetFile = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="JSON lines on standard output, nothing else.")
+    ] = False,
+) -> None:
+    """Take in a capture as the daemon would, and print its alarms and accounts."""
+    logs.set_up("error")
+    loaded = load_settings(config=config, env=os.environ)
+    trucks = load_fleet(fleet) if fleet is not None else _fleet(loaded)
+    settings = loaded.settings
+    try:
+        result = _replay(
+            capture,
+            ReplaySettings(
+                params_of=params_of(
+                    trucks,
+                    max_gap_s=settings.models.max_gap_s,
+                    silent_after_s=settings.models.silent_after_s,
+                ),
+                wire=settings.wire.rules(),
+                model_version=model_version(),
+                silent_after_s=settings.models.silent_after_s,
+                now_ms=wall_ms,
+            ),
+        )
+    except UnreadableCapture as error:
+        _fail(f"cannot replay {capture}: {error}", EXIT_UNREADABLE)
+    if as_json:
+        for entry in json_lines(result):
+            sys.stdout.buffer.write(entry)
+        sys.stdout.buffer.flush()
+    else:
+        Console().print(table_of(result, settings.fleet.units.units(), settings.fleet.zone))
+    if result.refused_lines:
+        typer.echo(f"{result.refused_lines} lines are no capture lines and were passed over", err=True)
+    if result.cut_short is not None:
+        _fail(f"{capture} ends early ({result.cut_short}); the above is what it held", EXIT_CUT_SHORT)
+
+
+def _replay(capture: Path, settings: ReplaySettings) -> Result:
+    reader = Reader(capture)
+    try:
+        with Progress(
+            TextColumn("{task.description}"),
+            BarColumn(),
+            TimeRemainingColumn(),
+            console=Console(stderr=True),
+            transient=True,
+            disable=not sys.stderr.isatty(),
+        ) as progress:
+            task = progress.add_task(capture.name, total=reader.size)
+            return replay(
+                reader, settings, lambda position: progress.update(task, completed=position)
+            )
+    finally:
+        reader.close()
+
+
+def _with_start(options: SimulateOptions, start: str) -> SimulateOptions:
+    try:
+        moment = datetime.fromisoformat(start)
+    except ValueError:
+        _fail(f"--start is {start!r}; write it like 2026-06-16T06:00:00Z", 2)
+    if moment.tzinfo is None:
+        _fail(f"--start {start} has no offset from UTC; add Z", 2)
+    return replace(options, start_ms=round(moment.timestamp() * 1000))
+
+
+def _fleet(loaded: Loaded) -> Fleet:
+    file = loaded.settings.fleet.file
+    if file is None:
+        return Fleet()
+    if loaded.file is not None and not file.is_absolute():
+        file = loaded.file.parent / file
+    return load_fleet(file, zone=loaded.settings.fleet.zone)
+
+
+def _fail(text: str, code: int) -> NoReturn:
+    typer.echo(text, err=True)
+    raise SystemExit(code)

@@ -23,6 +23,7 @@ from deploy.pipeline import Pipeline, Position, Rules
 from ingest.held import NEVER_MS, Held
 from ingest.message import Message
 from ingest.source import Source
+from models.layout import record
 
 log = structlog.get_logger()
 
@@ -113,6 +114,12 @@ class Daemon:
         """Whether the committer still runs; when it does not, the process should end."""
         return self._committer.is_alive()
 
+    @property
+    def taken_over(self) -> str | None:
+        """Why the session was left to another process, None while it is ours."""
+        state = self._parts.source.state
+        return state.refused if state.phase == "taken_over" else None
+
     def _run(self) -> None:
         pace = self._pace
         try:
@@ -121,6 +128,7 @@ class Daemon:
                 messages = self._parts.source.take(pace.commit_messages, wait_s)
                 if messages:
                     self._commit(messages)
+                self._owe(self._parts.pipeline.commit_inbox())
                 self._publish_owed(everything=False)
             self._publish_owed(everything=True)
         except BaseException as error:  # the process must not go on as if it listened
@@ -145,9 +153,12 @@ class Daemon:
         if complained:
             log.info("store.recovered")
         self._parts.source.ack(messages)
-        for position in positions:
-            self._owed[position.vehicle] = position
-        self._dispatcher.wake()
+        self._owe(positions)
+
+    def _owe(self, positions: Sequence[Position]) -> None:
+        if positions:
+            self._owed.update({position.vehicle: position for position in positions})
+            self._dispatcher.wake()
 
     def _publish_owed(self, *, everything: bool) -> None:
         """Tell gateways up to where their data are safe, each not more often than it needs."""
@@ -196,7 +207,7 @@ def received(position: Position) -> bytes:
 def _last_heard(truck: Held) -> LastHeard | None:
     if truck.last_ms == NEVER_MS:
         return None
-    moving = bool(truck.state[0]["truck"]["latest"]["moving"])
+    moving = bool(record(truck.state).truck.latest.moving)
     return LastHeard(
         time_ms=truck.last_ms,
         heard_ms=truck.heard_ms,

@@ -6,6 +6,7 @@ import hashlib
 import os
 from importlib.metadata import version
 from pathlib import Path
+from tempfile import mkdtemp
 
 import models
 
@@ -31,6 +32,12 @@ def keep_compiled(directory: Path | None = None) -> Path:
     if directory is None:
         home = os.environ.get("CACHE_DIRECTORY") or os.environ.get("XDG_CACHE_HOME")
         directory = Path(home) if home else Path.home() / ".cache"
-    place = directory / "heatbook" / f"{model_version()}-{version('numba')}"
+    name = f"{model_version()}-{version('numba')}"
+    place = directory / "heatbook" / name
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+    except OSError:
+        # A locked-down service without a cache folder compiles anew at each start.
+        place = Path(mkdtemp(prefix="heatbook-")) / name
     config.CACHE_DIR = str(place)
     return place

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import structlog
 from numpy.typing import NDArray
 
 from alerts import journal as alarm_journal
@@ -19,7 +20,7 @@ from alerts.policy import Policy
 from deploy.database import Database
 from deploy.trucks import ParamsOf
 from ingest import held as holding
-from ingest import quarantine, sequence
+from ingest import inbox, quarantine, sequence
 from ingest.decoded import Decoded, Refused, WireRules
 from ingest.fold import Folded, fold, rerun
 from ingest.held import Held
@@ -28,6 +29,8 @@ from ingest.wire import decode
 from models.detectors import DETECTORS
 from models.kernel import KINDS
 from models.transition import Priority, Transition
+
+log = structlog.get_logger()
 
 _EVIDENCE: Mapping[str, tuple[str, ...]] = {
     **{detector.kind: detector.evidence for detector in DETECTORS},
@@ -108,12 +111,44 @@ class Pipeline:
             self._trucks[truck.name] = truck
 
     def commit(self, messages: Sequence[Message]) -> list[Position]:
-        """Commit a batch durably; give the position of each truck that was heard."""
+        """Commit a batch durably; give the position of each truck that was heard.
+
+        A message that the models or the store fail on is a fault of ours; it is found by halves, put
+        aside with its bytes, and the others are committed.
+
+        Raises
+        ------
+        sqlite3.OperationalError
+            The store cannot be written now (disk full, locked); nothing was committed.
+        """
+        try:
+            return self._commit(lambda _: messages)
+        except sqlite3.OperationalError:
+            raise
+        except Exception as error:
+            log.exception("message.failed", count=len(messages))
+            if len(messages) == 1:
+                self._give_up_on(messages[0], error)
+                return []
+        middle = len(messages) // 2
+        found = self.commit(messages[:middle]) + self.commit(messages[middle:])
+        return list({position.vehicle: position for position in found}.values())
+
+    def commit_inbox(self) -> list[Position]:
+        """Commit what people put in by hand, if anything."""
+        with self._database.read() as conn:
+            if not inbox.waiting(conn):
+                return []
+        return self._commit(inbox.take)
+
+    def _commit(
+        self, get: Callable[[sqlite3.Connection], Sequence[Message]]
+    ) -> list[Position]:
         now_ms = self._now_ms()
-        wire = self._rules.wire
-        decoded = [decode(m.topic, m.payload, now_ms=now_ms, rules=wire) for m in messages]
         counts = replace(self.counts)
         with self._database.write() as tx:
+            messages = get(tx)
+            decoded = [self._decode(message, now_ms) for message in messages]
             for message, one in zip(messages, decoded, strict=True):
                 self._set_aside(tx, message.topic, one, now_ms, counts)
             changed = self._fold_all(tx, decoded, now_ms, counts)
@@ -127,6 +162,33 @@ class Pipeline:
             for truck in changed.values()
             if truck.last_ms != holding.NEVER_MS
         ]
+
+    def _decode(self, message: Message, now_ms: int) -> Decoded:
+        one = decode(message.topic, message.payload, now_ms=now_ms, rules=self._rules.wire)
+        unknown = one.vehicle is not None and one.vehicle not in self._registered
+        if not (self._rules.refuse_unregistered and unknown and one.kind != "refused"):
+            return one
+        refused = Refused(
+            reason="unregistered",
+            field="topic",
+            detail=(
+                f"the truck {one.vehicle} is not in the fleet file; add [vehicles.{one.vehicle}], or "
+                'set wire.unregistered = "accept"'
+            ),
+            raw=message.payload,
+        )
+        return Decoded(vehicle=one.vehicle, kind="refused", refused=(refused,))
+
+    def _give_up_on(self, message: Message, error: Exception) -> None:
+        refused = Refused(
+            reason="not_processed",
+            field="payload",
+            detail=f"the daemon failed on it with {type(error).__name__}: {error}",
+            raw=message.payload,
+        )
+        with self._database.write() as tx:
+            self._keep(tx, message.topic, None, refused, self._now_ms())
+        self.counts.refused += 1
 
     def _rebuild(self, truck: Held) -> Held:
         now_ms = self._now_ms()

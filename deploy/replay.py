@@ -24,6 +24,7 @@ from ingest.held import NEVER_MS
 from ingest.message import Message
 from models import silence
 from models.account import Statement, statement
+from models.layout import record
 from models.transition import Priority, Transition
 
 _BATCH_MESSAGES = 2_000
@@ -210,13 +211,13 @@ def _result(
     newest_ms = max((truck.last_ms for truck in pipeline.trucks.values()), default=0)
     for name in sorted(set(pipeline.trucks) | {name for name in quarantined if name}):
         truck = pipeline.trucks.get(name)
-        params = settings.params_of(name)[0]
         if truck is None or truck.last_ms == NEVER_MS:
             continue
-        state = truck.state[0]["truck"]
+        state = record(truck.state).truck
+        params = record(truck.params)
         onset_ms = silence.trailing_onset_ms(
             truck.last_ms,
-            moving=bool(state["latest"]["moving"]),
+            moving=bool(state.latest.moving),
             silent_after_s=settings.silent_after_s,
             now_ms=newest_ms,
         )
@@ -225,7 +226,7 @@ def _result(
         trucks.append(
             TruckResult(
                 vehicle=name,
-                account=statement(params["account"], state["account"]),
+                account=statement(params.account, state.account),
                 quarantined=quarantined.get(name, 0),
             )
         )

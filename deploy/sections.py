@@ -74,7 +74,7 @@ class Quarantine(Section):
 class Models(Section):
     """``[models]``: how long a silence may be."""
 
-    max_gap_s: Annotated[float, Field(ge=1.0, le=3600.0)] = 120.0
+    max_gap_s: Annotated[float, Field(ge=1.0, le=3600.0)] = 300.0
     silent_after_s: Annotated[float, Field(ge=10.0, le=604_800.0)] = 900.0
 
     @model_validator(mode="after")
@@ -110,7 +110,7 @@ class FleetSection(Section):
         try:
             ZoneInfo(name)
         except (ZoneInfoNotFoundError, ValueError, OSError):
-            msg = f"no time zone is named {name!r}; write it like Europe/Paris or UTC"
+            msg = f"no time zone is named {name!r}; write it like UTC or Etc/GMT+6"
             raise ValueError(msg) from None
         return name
 
@@ -198,8 +198,9 @@ class ClockSection(Section):
 
     rate: Annotated[float, Field(gt=0.0, le=100_000.0)] = 1.0
     start: datetime | None = None
+    anchor: datetime | None = None
 
-    @field_validator("start")
+    @field_validator("start", "anchor")
     @classmethod
     def _has_offset(cls, start: datetime | None) -> datetime | None:
         if start is not None and start.tzinfo is None:

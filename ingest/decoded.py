@@ -38,6 +38,7 @@ REASONS: Mapping[str, str] = {
     "more_bad_samples": "too many bad samples in one payload to list each",
     "unregistered": "the truck is not in the fleet file",
     "conflict": "two values for one signal at one time",
+    "not_processed": "the daemon failed on this message: a fault of ours, kept for mending",
 }
 
 

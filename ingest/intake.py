@@ -7,6 +7,10 @@ from collections import deque
 
 from ingest.message import Message
 
+LIMIT_BYTES = 64 * 2**20
+"""Payload bytes held at most, or little more: stored backlogs come in large messages. Our
+choice: some seconds of the highest rate, and no burden for a small machine."""
+
 
 class Intake:
     """First in, first out; one producer, one consumer.
@@ -16,8 +20,12 @@ class Intake:
     which would cost more than the message.
     """
 
-    def __init__(self, limit: int) -> None:
+    def __init__(self, limit: int, *, limit_bytes: int = LIMIT_BYTES) -> None:
         self._limit = limit
+        self._limit_bytes = limit_bytes
+        # Two counters, since adding and taking off one from two threads would lose counts.
+        self._bytes_in = 0
+        self._bytes_out = 0
         self._queue: deque[Message] = deque()
         self._changed = threading.Condition()
         self._wanted = 0
@@ -29,10 +37,12 @@ class Intake:
     @property
     def full(self) -> bool:
         """Whether the producer should stop reading."""
-        return len(self._queue) >= self._limit
+        held_bytes = self._bytes_in - self._bytes_out
+        return len(self._queue) >= self._limit or held_bytes >= self._limit_bytes
 
     def put(self, message: Message) -> None:
         """Append; wake the consumer when it has what it waits for."""
+        self._bytes_in += len(message.payload)
         self._queue.append(message)
         if 0 < self._wanted <= len(self._queue):
             with self._changed:
@@ -42,7 +52,9 @@ class Intake:
         """Wait for a first message, then a little for a full batch; possibly nothing."""
         if self._await(1, wait_s) and len(self._queue) < limit:
             self._await(limit, linger_s)
-        return [self._queue.popleft() for _ in range(min(limit, len(self._queue)))]
+        messages = [self._queue.popleft() for _ in range(min(limit, len(self._queue)))]
+        self._bytes_out += sum(len(message.payload) for message in messages)
+        return messages
 
     def close(self) -> None:
         """Let nobody wait any more."""

@@ -66,6 +66,13 @@ STEPS: tuple[tuple[str, ...], ...] = (
         ) STRICT, WITHOUT ROWID
         """,
         """
+        CREATE TABLE inbox (
+            id INTEGER PRIMARY KEY,
+            topic TEXT NOT NULL,
+            payload BLOB NOT NULL
+        ) STRICT
+        """,
+        """
         CREATE TABLE unknown_field (
             name TEXT PRIMARY KEY,
             times INTEGER NOT NULL

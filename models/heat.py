@@ -23,18 +23,39 @@ CONVERTER_LAUNCH_KM_H = 8.0
 """Speed over which the loss of a launch (all of the power at stall) falls to a third [km/h]."""
 
 ASSUMED_LOCKED_KM_H = 50.0
-"""Speed above which the converter clutch is taken as locked where no signal says so [km/h]."""
+"""Speed above which the converter clutch is likely on where no signal says so [km/h]."""
 
 
 @compiled
-def _converter_share(speed_km_h: float, lockup: float) -> float:
-    """Share of the power lost in the converter when no slip is measured [-]."""
-    locked = lockup > 0.5 if not math.isnan(lockup) else speed_km_h >= ASSUMED_LOCKED_KM_H
-    if locked:
-        return 0.0
+def _unlocked_share(speed_km_h: float) -> float:
+    """Share of the power lost in an unlocked converter [-]."""
     speed = 0.0 if math.isnan(speed_km_h) else speed_km_h
     launch = (1.0 - CONVERTER_LOSS_SHARE) * math.exp(-speed / CONVERTER_LAUNCH_KM_H)
     return CONVERTER_LOSS_SHARE + launch
+
+
+@compiled
+def _converter_heat(
+    power_w: float, torque_nm: float, speed_km_h: float, lockup: float, slip_rpm: float
+) -> tuple[float, float]:
+    """Heat made in the converter and its standard deviation [W].
+
+    The slip signal speaks of the clutch: where the clutch is not commanded it says nothing of the
+    converter, whatever its value.
+    """
+    share = _unlocked_share(speed_km_h)
+    if lockup < 0.5:
+        return share * power_w, 0.35 * share * power_w
+    if not math.isnan(slip_rpm):
+        slip_w = abs(torque_nm * slip_rpm) * _RAD_S_PER_RPM
+        if lockup > 0.5 or slip_w > 0.0:
+            return slip_w, 0.1 * slip_w
+    if lockup > 0.5:
+        return 0.0, 0.0
+    if speed_km_h >= ASSUMED_LOCKED_KM_H:
+        # Nobody says whether the clutch is on: likely it is, but a long pull may well be without.
+        return 0.25 * share * power_w, 0.75 * share * power_w
+    return share * power_w, 0.5 * share * power_w
 
 
 @compiled
@@ -82,13 +103,7 @@ def gearbox_heat(
     if gear == 0.0:
         return spin, 0.3 * spin
     power = abs(torque_nm) * rpm * _RAD_S_PER_RPM
-    share = _converter_share(speed_km_h, lockup)
-    if not math.isnan(slip_rpm):
-        converter = abs(torque_nm * slip_rpm) * _RAD_S_PER_RPM
-        share_sd = 0.1 * converter
-    else:
-        converter = share * power
-        share_sd = 0.35 * converter
+    converter, converter_sd = _converter_heat(power, torque_nm, speed_km_h, lockup, slip_rpm)
     gears = GEAR_LOSS_SHARE * power
-    sd = math.sqrt(share_sd**2 + (0.15 * (gears + spin)) ** 2) + 100.0
+    sd = math.sqrt(converter_sd**2 + (0.15 * (gears + spin)) ** 2) + 100.0
     return converter + gears + spin, sd

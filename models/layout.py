@@ -41,3 +41,8 @@ def compose(fields: dict[str, type[Layout]]) -> np.dtype[Any]:
 def blank(dtype: np.dtype[Any], count: int = 1) -> NDArray[Any]:
     """Give ``count`` records with every number zero."""
     return np.zeros(count, dtype)
+
+
+def record(records: NDArray[Any], row: int = 0) -> Any:
+    """Give one record with its fields as attributes, as the step functions see it; changes write through."""
+    return records.view(np.recarray)[row]

@@ -11,6 +11,10 @@ _APP = Path(__file__).with_name("_app")
 if _APP.is_dir():
     sys.path.insert(0, str(_APP))
 
-from deploy.cli import main  # noqa: E402 -- the path above must be set first
+from deploy.model_version import keep_compiled  # noqa: E402 -- the path above must be set first
+
+keep_compiled()
+
+from deploy.cli import main  # noqa: E402 -- compiled code must have its place first
 
 __all__ = ["main"]

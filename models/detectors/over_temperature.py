@@ -1,7 +1,7 @@
 """Hypothesis: the fluid has been too hot for too long; the hotter, the sooner.
 
 An exposure grows while the fluid is above the limit, twice as fast for each 10 K more, and shrinks below
-it. At the limit it takes ten minutes to reach one, 20 K above it two and a half.
+it. At the limit it takes ten minutes to reach one, at 10 K above it five, at the critical temperature one.
 """
 
 from __future__ import annotations
@@ -18,6 +18,10 @@ from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
 SECONDS_AT_LIMIT = 600.0
 """Time at the limit that raises the alarm [s]. Common practice, no source: a pull of a few minutes past
 the limit is duty, ten are harm. Doubling it delays every alarm of this kind to twice the time."""
+
+SECONDS_AT_CRITICAL = 60.0
+"""Time at the critical temperature that raises the alarm, however fast the fluid got there [s]. EEMUA 191
+starts at 60 s for temperatures (from memory)."""
 
 DOUBLING_K = 10.0
 """Temperature step that halves the time [K]; the rule of thumb that oxidation doubles per 10 °C."""
@@ -57,6 +61,8 @@ def _grow(params: Params, state: State, fluid_c: float, now_ms: int, dt_s: float
     cooler_end = min(state.last_c, fluid_c)
     if cooler_end >= params.limit_c:
         rate = min(FASTEST, 2.0 ** ((cooler_end - params.limit_c) / DOUBLING_K))
+        if cooler_end >= params.critical_c:
+            rate = max(rate, SECONDS_AT_LIMIT / SECONDS_AT_CRITICAL)
         state.exposure = min(2.0, state.exposure + rate * dt_s / SECONDS_AT_LIMIT)
         state.above_s += dt_s
     elif fluid_c < params.limit_c - DEADBAND_K:

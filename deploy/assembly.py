@@ -1,0 +1,110 @@
+"""Putting the parts together: from settings and a fleet to a daemon."""
+
+from __future__ import annotations
+
+from functools import partial
+from random import SystemRandom
+
+from alerts import channels
+from alerts.dispatcher import Compose
+from alerts.policy import Policy
+from alerts.watch import SilenceLimits
+from alerts.wording import compose
+from deploy.clock import Clock, ScaledClock, monotonic_ms, wall_ms
+from deploy.daemon import Daemon, Pace, Parts
+from deploy.database import Database
+from deploy.model_version import model_version
+from deploy.pipeline import Pipeline, Rules
+from deploy.settings import Settings
+from deploy.trucks import params_of
+from ingest.source import MqttSource
+from models import silence
+from models.detectors import DETECTORS
+from models.fleet import Fleet
+from models.words import WriteWords
+
+WORDS: dict[str, WriteWords] = {
+    **{detector.kind: detector.words for detector in DETECTORS},
+    silence.KIND: silence.words,
+}
+"""The words of every kind of alarm."""
+
+
+def clock_of(settings: Settings) -> Clock:
+    """Give the clock: the real one unless a demonstration asks for a faster."""
+    section = settings.clock
+    if section.start is None:
+        return wall_ms
+    anchor_ms = wall_ms() if section.anchor is None else round(section.anchor.timestamp() * 1000)
+    return ScaledClock(
+        anchor_ms=anchor_ms,
+        start_ms=round(section.start.timestamp() * 1000),
+        rate=section.rate,
+    )
+
+
+def rules_of(settings: Settings) -> Rules:
+    """Give what the pipeline goes by."""
+    return Rules(
+        wire=settings.wire.rules(),
+        quarantine_rows=settings.quarantine.max_rows,
+        quarantine_bytes=settings.quarantine.max_bytes,
+        refuse_unregistered=settings.wire.unregistered == "refuse",
+        policy=Policy(
+            routes=channels.routes(settings.channels()),
+            late_after_ms=round(settings.alerts.late_after_s * 1000),
+        ),
+        model_version=model_version(),
+    )
+
+
+def composer(settings: Settings, fleet: Fleet) -> Compose:
+    """Give the function that words notices."""
+    return partial(
+        compose,
+        words=WORDS,
+        units=settings.fleet.units.units(),
+        zone=settings.fleet.zone,
+        names={name: vehicle.title for name, vehicle in fleet.vehicles.items()},
+    )
+
+
+def assemble(settings: Settings, fleet: Fleet) -> Daemon:
+    """Put a daemon together; it is not started.
+
+    Raises
+    ------
+    deploy.database.StoreError
+        The store cannot be used.
+    """
+    now_ms = clock_of(settings)
+    rules = rules_of(settings)
+    database = Database(settings.store.path, synchronous=settings.store.synchronous)
+    pipeline = Pipeline(
+        database,
+        registered=frozenset(fleet.vehicles),
+        params_of=params_of(
+            fleet,
+            max_gap_s=settings.models.max_gap_s,
+            silent_after_s=settings.models.silent_after_s,
+        ),
+        rules=rules,
+        now_ms=now_ms,
+    )
+    parts = Parts(
+        database=database,
+        source=MqttSource(
+            settings.mqtt,
+            clock=monotonic_ms,
+            rng=SystemRandom(),
+            linger_s=settings.store.commit_wait_ms / 1000.0,
+        ),
+        pipeline=pipeline,
+        rules=rules,
+        channels=channels.build(settings.channels(), now_ms=now_ms),
+        compose=composer(settings, fleet),
+        limits=SilenceLimits(silent_after_ms=round(settings.models.silent_after_s * 1000)),
+        now_ms=now_ms,
+        rng=SystemRandom(),
+    )
+    return Daemon(parts, Pace(commit_messages=settings.store.commit_messages))

@@ -1,0 +1,146 @@
+"""``heatbook quarantine``: what was refused, why, and putting it in again once mended."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import sys
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from deploy.database import read_only
+from deploy.settings import load_settings
+from ingest import inbox, quarantine
+from ingest.quarantine import Entry
+
+app = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help="List, show, put in again or drop messages that were refused.",
+)
+
+Config = Annotated[Path | None, typer.Option("--config", help="Settings file (TOML).")]
+Store = Annotated[Path | None, typer.Option("--store", help="The store. Default: by settings.")]
+EntryId = Annotated[int, typer.Argument(help="Number of the entry, as listed.")]
+
+
+@app.command("list")
+def list_command(
+    config: Config = None,
+    store: Store = None,
+    vehicle: Annotated[str | None, typer.Option(help="Only of this truck.")] = None,
+    reason: Annotated[str | None, typer.Option(help="Only for this reason.")] = None,
+    limit: Annotated[int, typer.Option(help="At most so many.")] = 50,
+) -> None:
+    """List what was refused, newest first."""
+    with read_only(_store(config, store)) as conn:
+        entries = quarantine.listing(conn, vehicle=vehicle, reason=reason, limit=limit)
+        totals = quarantine.totals(conn)
+    table = Table()
+    for heading in ("No.", "Last came", "Topic", "Reason", "Field", "Times"):
+        table.add_column(heading)
+    for entry in entries:
+        table.add_row(
+            str(entry.id),
+            _moment(entry.last_received_ms),
+            entry.topic,
+            entry.reason,
+            entry.field,
+            str(entry.times),
+        )
+    Console().print(table)
+    typer.echo(
+        f"{totals.entries} kept of {totals.refused} refused; {totals.dropped} dropped to keep the size."
+    )
+
+
+@app.command("show")
+def show_command(entry_id: EntryId, config: Config = None, store: Store = None) -> None:
+    """Show one entry: why it was refused, how to mend it, and its bytes."""
+    with read_only(_store(config, store)) as conn:
+        entry = quarantine.show(conn, entry_id)
+    if entry is None:
+        _none(entry_id)
+    typer.echo(f"topic     {entry.topic}")
+    typer.echo(f"reason    {entry.reason} ({entry.field})")
+    typer.echo(f"why       {entry.detail}")
+    typer.echo(
+        f"came      {entry.times} times, {_moment(entry.first_received_ms)} to "
+        f"{_moment(entry.last_received_ms)}"
+    )
+    typer.echo("payload   " + entry.raw.decode("utf-8", "backslashreplace"))
+
+
+@app.command("reingest")
+def reingest_command(
+    entry_id: EntryId,
+    config: Config = None,
+    store: Store = None,
+    payload: Annotated[
+        Path | None,
+        typer.Option(help="The mended payload (- for standard input). Default: as it was."),
+    ] = None,
+    topic: Annotated[str | None, typer.Option(help="The mended topic. Default: as it was.")] = None,
+) -> None:
+    """Put an entry in again, mended or not; what is still bad comes back here with its reason."""
+    mended = None if payload is None else _read(payload)
+    with _write(_store(config, store)) as tx:
+        entry = quarantine.take(tx, entry_id)
+        if entry is None:
+            _none(entry_id)
+        inbox.put(tx, topic=topic or entry.topic, payload=_payload(entry, mended))
+    typer.echo(f"entry {entry_id} waits for the daemon, which takes it in within a second")
+
+
+@app.command("drop")
+def drop_command(
+    entry_ids: Annotated[list[int], typer.Argument(help="Numbers of the entries.")],
+    config: Config = None,
+    store: Store = None,
+) -> None:
+    """Throw entries away for good."""
+    with _write(_store(config, store)) as tx:
+        dropped = quarantine.drop(tx, entry_ids)
+    typer.echo(f"{dropped} of {len(entry_ids)} dropped")
+
+
+def _payload(entry: Entry, mended: bytes | None) -> bytes:
+    return entry.raw if mended is None else mended
+
+
+def _read(payload: Path) -> bytes:
+    return sys.stdin.buffer.read() if str(payload) == "-" else payload.read_bytes()
+
+
+def _store(config: Path | None, store: Path | None) -> Path:
+    if store is not None:
+        return store
+    return load_settings(config=config, env=os.environ).settings.store.path
+
+
+@contextmanager
+def _write(path: Path) -> Iterator[sqlite3.Connection]:
+    """Write beside a running daemon: one short transaction that waits its turn."""
+    with read_only(path):
+        pass  # says so when there is no store; opening to write would make an empty one
+    with closing(sqlite3.connect(path, isolation_level=None, timeout=30.0)) as conn:
+        conn.execute("PRAGMA synchronous=full")
+        conn.execute("BEGIN IMMEDIATE")
+        yield conn
+        conn.execute("COMMIT")
+
+
+def _moment(time_ms: int) -> str:
+    return f"{datetime.fromtimestamp(time_ms / 1000, UTC):%Y-%m-%d %H:%M:%S}Z"
+
+
+def _none(entry_id: int) -> NoReturn:
+    typer.echo(f"no entry {entry_id} in quarantine; 'heatbook quarantine list' names them", err=True)
+    raise typer.Exit(1)

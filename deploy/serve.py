@@ -1,0 +1,62 @@
+"""Run the daemon until told to stop."""
+
+from __future__ import annotations
+
+import signal
+import sys
+import threading
+from types import FrameType
+
+import structlog
+
+from deploy.assembly import assemble
+from deploy.daemon import Daemon
+from deploy.settings import Settings
+from models.fleet import Fleet
+
+log = structlog.get_logger()
+
+
+def serve(settings: Settings, fleet: Fleet, *, stop_at_end_of_input: bool = False) -> int:
+    """Run until SIGTERM, SIGINT or a fault; give the exit code.
+
+    ``stop_at_end_of_input``: also stop when standard input closes, so that a daemon started by another
+    program never outlives it.
+
+    Raises
+    ------
+    deploy.database.StoreError
+        The store cannot be used.
+    """
+    stopping = threading.Event()
+
+    def stop(_number: int, _frame: FrameType | None) -> None:
+        stopping.set()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, stop)
+    if stop_at_end_of_input:
+        threading.Thread(target=_wait_for_end, args=(stopping,), daemon=True).start()
+    daemon = assemble(settings, fleet)
+    daemon.start()
+    try:
+        code = _stand_by(daemon, stopping)
+    finally:
+        daemon.stop()
+    return code
+
+
+def _stand_by(daemon: Daemon, stopping: threading.Event) -> int:
+    while not stopping.wait(0.5):
+        if not daemon.alive:
+            return 1
+        if daemon.taken_over:
+            log.error("daemon.gives_way", reason=daemon.taken_over)
+            return 1
+    return 0
+
+
+def _wait_for_end(stopping: threading.Event) -> None:
+    while sys.stdin.buffer.read(4096):
+        pass
+    stopping.set()
