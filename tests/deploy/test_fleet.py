@@ -78,7 +78,7 @@ def test_a_truck_needs_nothing_but_its_name() -> None:
 
 
 def test_the_built_in_fluid_is_the_chart_at_the_stated_speed() -> None:
-    # The trade's fluid-life chart, variant with 100,000 miles at 175 °F; no primary source known.
+    # The trade's fluid-life chart, 100,000 miles at 175 °F in both variants; no primary source.
     assert CHART.reference_temp_c == pytest.approx(79.44, abs=0.005)
     assert CHART.reference_life_s / 3600.0 == pytest.approx(3333.0, abs=0.5)
     km = CHART.reference_life_s * (30.0 * KM_PER_MILE / 3600.0)
