@@ -48,6 +48,9 @@ class Alarm:
     remark: str = ""
 
 
+STANDING = "withdrawn = 0 AND (active = 1 OR state <> 'normal')"
+"""Condition of an alarm that somebody should look at; in these words an index serves it."""
+
 _COLUMNS = tuple(field.name for field in fields(Alarm))
 _FLAGS = ("active", "late", "withdrawn", "provisional", "watched")
 _LIST = ", ".join(_COLUMNS)
@@ -86,7 +89,7 @@ def standing(conn: sqlite3.Connection) -> list[Alarm]:
     """List the alarms active or not yet acknowledged, most urgent first, then oldest first."""
     return find(
         conn,
-        "withdrawn = 0 AND (active = 1 OR state <> 'normal')",
+        STANDING,
         order="priority DESC, onset_ms, id",
     )
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from alerts import ledger
 from alerts.alarm import Event, Matter, State, step
 from alerts.identity import alarm_id
-from alerts.ledger import Alarm
+from alerts.ledger import STANDING, Alarm
 from alerts.policy import Policy
 from alerts.reconcile import announce, clear
 from alerts.watch import EVERYBODY, SILENT, LastHeard, SilenceLimits, judge
@@ -129,7 +129,7 @@ def catch_up(
     While a backlog is read nobody knows whether what it shows is long over; once the newest
     sample is fresh and the condition still holds, it is news.
     """
-    untold = ledger.find(tx, "active AND NOT withdrawn AND told_priority < priority")
+    untold = ledger.find(tx, f"{STANDING} AND active AND told_priority < priority")
     return [
         announce(
             tx,
@@ -155,7 +155,7 @@ def _ended(tx: sqlite3.Connection, heard: Mapping[str, LastHeard], now_ms: int) 
     """Clear the provisional silences of those heard since they were raised."""
     newest_ms = max((last.heard_ms for last in heard.values()), default=0)
     ended: list[Alarm] = []
-    for alarm in ledger.find(tx, "provisional AND active AND NOT withdrawn"):
+    for alarm in ledger.find(tx, f"{STANDING} AND active AND provisional"):
         last = heard.get(alarm.vehicle)
         heard_ms = newest_ms if alarm.vehicle == EVERYBODY else last.heard_ms if last else 0
         if heard_ms > alarm.raised_ms:

@@ -278,6 +278,21 @@ def test_standing_lists_the_most_urgent_first() -> None:
     assert [a.priority for a in standing(conn)] == [Priority.CRITICAL, Priority.HIGH]
 
 
+def test_a_shelved_alarm_ends_quietly() -> None:
+    conn = memory()
+    write(conn, [RAISED], now_ms=NOON + 2000)
+    ledger.save(conn, replace(only(conn), state=State.SHELVED))
+    write(conn, [RAISED, CLEARED], now_ms=NOON + 5 * MINUTE)
+    assert (only(conn).state, only(conn).active) == (State.SHELVED, False)
+    assert len(sent(conn)) == 2
+
+
+def test_the_index_serves_what_stands() -> None:
+    asked = "EXPLAIN QUERY PLAN SELECT * FROM alarm WHERE " + ledger.STANDING  # noqa: S608 - ours
+    plan = memory().execute(asked)
+    assert "alarm_standing" in str(plan.fetchall())
+
+
 TIMES = st.integers(1, 12)
 TRANSITIONS = st.builds(
     transition,
