@@ -1,0 +1,264 @@
+"""The demo: a broker, a simulated fleet, the real daemon, and a view of what it finds."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import IO
+
+from rich.console import Console
+from rich.live import Live
+
+from deploy.broker import Kind, RunningBroker, find_broker, start_broker
+from deploy.clock import ScaledClock, wall_ms
+from deploy.demo_facts import Facts, look
+from deploy.demo_view import picture, summary, told_line
+from deploy.fleet import load_fleet
+from deploy.trucks import params_of
+from models.units import METRIC
+from simulator.northfold import START_MS, fleet_file
+from simulator.publish import Broker
+from simulator.run import SimulateOptions
+from simulator.run import run as run_simulator
+
+LOOK_EVERY_S = 0.5
+START_LIMIT_S = 60.0
+STOP_LIMIT_S = 20.0
+MAX_GAP_S, SILENT_AFTER_S = 300.0, 900.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DemoOptions:
+    """What the demo is asked for."""
+
+    for_seconds: float | None = None
+    broker: str | None = None
+    speed: float = 240.0
+    folder: Path | None = None
+
+
+class DaemonFailed(Exception):
+    """The daemon of the demo ended by itself; the message carries its last words."""
+
+
+def run_demo(options: DemoOptions) -> int:
+    """Run the demo to its end; give the exit code."""
+    console = Console()
+    stopping = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda _number, _frame: stopping.set())
+    try:
+        with ExitStack() as stack:
+            folder = options.folder or Path(
+                stack.enter_context(TemporaryDirectory(prefix="heatbook-demo-"))
+            )
+            folder.mkdir(parents=True, exist_ok=True)
+            demo = stack.enter_context(_parts(options, folder, console))
+            return _show(demo, options, console, stopping)
+    except DaemonFailed as error:
+        console.print(f"The demo's daemon failed: {error}", markup=False)
+        return 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Demo:
+    daemon: subprocess.Popen[bytes]
+    clock: ScaledClock
+    store: Path
+    fleet: Path
+    log: Path
+
+    def facts(self) -> Facts | None:
+        fleet = load_fleet(self.fleet)
+        return look(
+            self.store,
+            params_of=params_of(fleet, max_gap_s=MAX_GAP_S, silent_after_s=SILENT_AFTER_S),
+            titles={name: vehicle.title for name, vehicle in fleet.vehicles.items()},
+            now_ms=self.clock(),
+        )
+
+    def check(self) -> None:
+        if self.daemon.poll() is not None:
+            raise DaemonFailed(self.log.read_text(encoding="utf-8")[-2000:])
+
+
+@contextmanager
+def _parts(options: DemoOptions, folder: Path, console: Console) -> Iterator[_Demo]:
+    """Start broker, daemon and trucks; end them in the opposite order, whatever happens."""
+    kind: Kind = _kind(options.broker)
+    console.print(f"Starting a {kind} broker, the daemon, and ten trucks …")
+    broker = start_broker(kind, directory=folder)
+    try:
+        fleet = folder / "northfold.toml"
+        fleet.write_text(fleet_file(), encoding="utf-8")
+        anchor_ms = wall_ms() + 2_000
+        clock = ScaledClock(anchor_ms=anchor_ms, start_ms=START_MS, rate=options.speed)
+        settings = folder / "heatbook.toml"
+        settings.write_text(_settings(broker, folder, clock), encoding="utf-8")
+        log = folder / "daemon.log"
+        with log.open("wb") as out, _daemon(settings, out) as daemon:
+            demo = _Demo(
+                daemon=daemon, clock=clock, store=folder / "heatbook.db", fleet=fleet, log=log
+            )
+            _wait_for_store(demo)
+            with _trucks(broker, options, clock):
+                yield demo
+    finally:
+        broker.stop()
+
+
+def _kind(name: str | None) -> Kind:
+    if name is None:
+        return find_broker()
+    if name == "mosquitto":
+        return "mosquitto"
+    if name == "embedded":
+        return "embedded"
+    raise SystemExit(f"--broker is {name!r}; it may be mosquitto or embedded")
+
+
+def _settings(broker: RunningBroker, folder: Path, clock: ScaledClock) -> str:
+    protocol = "5" if broker.kind == "mosquitto" else "3.1.1"
+    anchor = datetime.fromtimestamp(clock.anchor_ms / 1000, UTC).isoformat()
+    start = datetime.fromtimestamp(clock.start_ms / 1000, UTC).isoformat()
+    return f"""
+[mqtt]
+host = "{broker.host}"
+port = {broker.port}
+protocol = "{protocol}"
+[store]
+path = "{folder / "heatbook.db"}"
+[models]
+max_gap_s = {MAX_GAP_S}
+silent_after_s = {SILENT_AFTER_S}
+[fleet]
+file = "{folder / "northfold.toml"}"
+[clock]
+rate = {clock.rate}
+start = {start}
+anchor = {anchor}
+"""
+
+
+@contextmanager
+def _daemon(settings: Path, out: IO[bytes]) -> Iterator[subprocess.Popen[bytes]]:
+    """Run ``heatbook serve`` as a process of its own; it ends when its standard input closes."""
+    command = "import heatbook; heatbook.main()"
+    env = {name: value for name, value in os.environ.items() if not name.startswith("HEATBOOK_")}
+    process = subprocess.Popen(  # noqa: S603 -- our own interpreter and code
+        [
+            sys.executable,
+            "-c",
+            command,
+            "serve",
+            "--config",
+            str(settings),
+            "--stop-at-end-of-input",
+        ],
+        stdin=subprocess.PIPE,
+        stdout=out,
+        stderr=out,
+        start_new_session=True,  # Ctrl-C is for us; we then end the others in order
+        env=env,
+    )
+    try:
+        yield process
+    finally:
+        if process.stdin is not None:
+            process.stdin.close()
+        try:
+            process.wait(STOP_LIMIT_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+
+
+def _wait_for_store(demo: _Demo) -> None:
+    """The first start compiles the models, which takes a moment."""
+    deadline = time.monotonic() + START_LIMIT_S
+    while demo.facts() is None:
+        demo.check()
+        if time.monotonic() > deadline:
+            raise DaemonFailed("it did not start in time")
+        time.sleep(0.1)
+
+
+@contextmanager
+def _trucks(broker: RunningBroker, options: DemoOptions, clock: ScaledClock) -> Iterator[None]:
+    stop = threading.Event()
+    simulate = SimulateOptions(
+        broker=Broker(host=broker.host, port=broker.port), speed=options.speed, start_ms=START_MS
+    )
+    began = time.monotonic() + (clock.anchor_ms - wall_ms()) / 1000.0
+    thread = threading.Thread(
+        target=run_simulator,
+        args=(simulate,),
+        kwargs={"clock": time.monotonic, "sleep": time.sleep, "stop": stop, "began": began},
+        name="trucks",
+    )
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join()
+
+
+def _show(
+    demo: _Demo, options: DemoOptions, console: Console, stopping: threading.Event
+) -> int:
+    began = time.monotonic()
+
+    def over() -> bool:
+        if stopping.is_set():
+            return True
+        return options.for_seconds is not None and (
+            time.monotonic() - began >= options.for_seconds
+        )
+
+    if console.is_terminal:
+        facts = _show_live(demo, options, console, over)
+    else:
+        facts = _show_lines(demo, console, over)
+    console.print(summary(facts, METRIC))
+    return 0
+
+
+def _show_live(
+    demo: _Demo, options: DemoOptions, console: Console, over: Callable[[], bool]
+) -> Facts:
+    facts = demo.facts() or Facts()
+    with Live(console=console, screen=True, auto_refresh=False) as live:
+        while not over():
+            demo.check()
+            facts = demo.facts() or facts
+            live.update(
+                picture(facts, now_ms=demo.clock(), speed=options.speed, units=METRIC),
+                refresh=True,
+            )
+            time.sleep(LOOK_EVERY_S)
+    return facts
+
+
+def _show_lines(demo: _Demo, console: Console, over: Callable[[], bool]) -> Facts:
+    """Without a terminal: one line for each notice."""
+    facts = demo.facts() or Facts()
+    shown = 0
+    while not over():
+        demo.check()
+        facts = demo.facts() or facts
+        for one in facts.told[shown:]:
+            console.print(told_line(one), markup=False, highlight=False)
+        shown = len(facts.told)
+        time.sleep(LOOK_EVERY_S)
+    return facts
