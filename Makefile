@@ -1,0 +1,56 @@
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+
+.DEFAULT_GOAL := help
+.PHONY: help demo test check lint bench torture lock clean
+
+help: ## Say what there is to make
+	@grep -hE '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
+
+demo: $(VENV)/.run ## Show the main job: broker, simulated fleet, daemon, alarms (Ctrl-C ends it)
+	@$(BIN)/heatbook demo
+
+test: $(VENV)/.dev ## Run the tests
+	@$(BIN)/python -m pytest -q
+
+lint: $(VENV)/.dev ## Check format, style, types and the direction of imports
+	@$(BIN)/ruff format --check .
+	@$(BIN)/ruff check .
+	@$(BIN)/mypy
+	@$(BIN)/lint-imports
+
+bench: $(VENV)/.dev ## Measure the whole path against a subscriber that does nothing
+	@$(BIN)/python -m tests.bench
+
+torture: $(VENV)/.dev ## Kill, restart and flood the daemon and the broker; print what was lost
+	@$(BIN)/python -m tests.torture
+
+lock: $(VENV)/.dev ## Write the locks of the dependencies anew (hashed, no addresses)
+	@$(BIN)/uv pip compile -q pyproject.toml --group build -o deploy/requirements.lock $(LOCK)
+	@$(BIN)/uv pip compile -q pyproject.toml --group dev -o deploy/requirements-dev.lock $(LOCK)
+
+LOCK := --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-header \
+	--no-annotate --upgrade
+
+clean: ## Remove what was made
+	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache
+
+$(VENV)/bin/python:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
+		|| { echo "Heatbook needs Python 3.11 or later; name one: make PYTHON=python3.11 ..."; exit 1; }
+	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null \
+		|| { echo "Python cannot make virtual environments here; install python3-venv"; exit 1; }
+	@$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.run: deploy/requirements.lock pyproject.toml | $(VENV)/bin/python
+	@echo "Installing what Heatbook needs into $(VENV) ..."
+	@$(BIN)/python -m pip install -q --disable-pip-version-check --require-hashes -r $<
+	@$(BIN)/python -m pip install -q --disable-pip-version-check --no-deps --no-build-isolation -e .
+	@touch $@
+
+$(VENV)/.dev: deploy/requirements-dev.lock pyproject.toml | $(VENV)/bin/python
+	@echo "Installing what the tests need into $(VENV) ..."
+	@$(BIN)/python -m pip install -q --disable-pip-version-check --require-hashes -r $<
+	@$(BIN)/python -m pip install -q --disable-pip-version-check --no-deps --no-build-isolation -e .
+	@touch $@ $(VENV)/.run

@@ -179,10 +179,7 @@ class Daemon:
     def _watch(self) -> None:
         """Look for trucks that have gone silent; run by the scheduler."""
         parts = self._parts
-        state = parts.source.state
         now_ms = parts.now_ms()
-        if not state.connected:
-            self._listening_since_ms = now_ms
         heard = {name: _last_heard(truck) for name, truck in dict(parts.pipeline.trucks).items()}
         with parts.database.write() as tx:
             ticked = silence.tick(

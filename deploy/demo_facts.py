@@ -32,6 +32,7 @@ class TruckFacts:
     vehicle: str
     title: str
     last_ms: int
+    moving: bool
     fluid_c: float
     limit_c: float
     load_pct: float
@@ -109,7 +110,8 @@ def _truck(
         vehicle=name,
         title=titles.get(name, ""),
         last_ms=last_ms,
-        fluid_c=float(truck.latest.fluid_c),
+        moving=bool(truck.latest.moving),
+        fluid_c=float(truck.account.fluid_c) if truck.account.fluid_ms else math.nan,
         limit_c=float(params.over_temperature.limit_c),
         load_pct=float(known[-1]) if len(known) else math.nan,
         speed_km_h=float(truck.latest.speed_km_h),

@@ -17,10 +17,12 @@ from deploy.assembly import WORDS
 from deploy.demo_facts import Facts, Told, TruckFacts
 from models.transition import Priority
 from models.units import Units
+from simulator.northfold import EVENTS, START_MS
 
 STEPS = "▁▂▃▄▅▆▇█"
 COLDEST_C, HOTTEST_C = 40.0, 150.0
 MOST_TOLD = 5
+MOST_LOOKED_AT = 4
 STYLES = {
     Priority.LOW: "cyan",
     Priority.MEDIUM: "yellow",
@@ -41,7 +43,7 @@ def picture(facts: Facts, *, now_ms: int, speed: float, units: Units) -> Rendera
     return Group(
         head,
         _fleet(facts, now_ms, units),
-        Panel(_look_at(facts, units), title="Look at", title_align="left"),
+        Panel(_look_at(facts, now_ms, units), title="Look at", title_align="left"),
         Panel(_notices(facts.told), title="People were told", title_align="left"),
     )
 
@@ -71,7 +73,7 @@ def _row(
         Text(alarm.kind.replace("_", " "), style=STYLES[alarm.priority]) for alarm in standing
     )
     if not standing and stale:
-        words = Text("parked, quiet", style="dim")
+        words = Text("quiet since it moved" if truck.moving else "parked", style="dim")
     return (
         Text(truck.vehicle, style="dim" if stale else "bold"),
         Text(_number(truck.fluid_c, units.degrees), style="bold red" if hot else ""),
@@ -96,25 +98,28 @@ def trace(truck: TruckFacts) -> Text:
     return drawn
 
 
-def _look_at(facts: Facts, units: Units) -> RenderableType:
-    """Say in plain words what is going on, most urgent first."""
+def _look_at(facts: Facts, now_ms: int, units: Units) -> RenderableType:
+    """Say in plain words what is going on, most urgent first, and what is to come."""
     active = [alarm for alarm in facts.alarms if alarm.active and not alarm.withdrawn]
     active.sort(key=lambda alarm: (-alarm.priority, alarm.onset_ms))
-    if not active:
-        return Text(QUIET)
-    lines: list[Text] = []
-    for alarm in active[:4]:
-        said = explain(alarm.kind, alarm.vehicle, alarm.evidence, words=WORDS, units=units)
-        lines.append(
-            Text.assemble(
-                (f"{alarm.vehicle} ", "bold"),
-                (f"{said.title}. ", STYLES[alarm.priority]),
-                said.observed,
-                " ",
-                (said.doubts if alarm.kind == "over_temperature" else "", "italic"),
-            )
-        )
+    lines = [_told_plainly(alarm, units) for alarm in active[:MOST_LOOKED_AT]] or [Text(QUIET)]
+    ahead = [event for event in EVENTS if START_MS + 1000 * event.since_s > now_ms]
+    if ahead:
+        soon = min(ahead, key=lambda event: event.since_s)
+        when = clock(START_MS + round(1000 * soon.since_s))
+        lines.append(Text(f"To come at {when}: {soon.vehicle}, {soon.what}", style="dim"))
     return Group(*lines)
+
+
+def _told_plainly(alarm: Alarm, units: Units) -> Text:
+    said = explain(alarm.kind, alarm.vehicle, alarm.evidence, words=WORDS, units=units)
+    doubts = f" {said.doubts}" if alarm.kind == "over_temperature" else ""
+    return Text.assemble(
+        (f"{alarm.vehicle} ", "bold"),
+        (f"{said.title}. ", STYLES[alarm.priority]),
+        said.observed,
+        (doubts, "italic"),
+    )
 
 
 def _notices(told: Sequence[Told]) -> RenderableType:

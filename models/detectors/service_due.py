@@ -80,7 +80,7 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         observed=(
             f"Share of each limit used by this fill: {listed}. Driven on it: "
             f"{units.length(evidence['distance_km'])}, of which "
-            f"{units.length(evidence['unseen_km'])} while no data came."
+            f"{units.length(evidence['unseen_km'])} unseen: before the first data, or in gaps."
         ),
         expected="Service at the first limit that is reached: heat, distance or age.",
         doubts=(
