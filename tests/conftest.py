@@ -7,8 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from tests import brokers
-from tests.brokers import Broker
+from deploy.model_version import keep_compiled
+
+keep_compiled()  # must come before the first import of the models
+
+from tests import brokers  # noqa: E402 -- see above
+from tests.brokers import Broker  # noqa: E402 -- see above
 
 LaunchBroker = Callable[..., Broker]
 
