@@ -35,7 +35,7 @@ class Notice:
     body: str
 
 
-class Undelivered(Exception):  # noqa: N818 - it is an outcome, not always an error
+class Undelivered(Exception):
     """A channel could not deliver; the channel classifies, the dispatcher decides.
 
     Parameters

@@ -35,7 +35,9 @@ def clock_of(settings: Settings) -> Clock:
     section = settings.clock
     if section.start is None:
         return wall_ms
-    anchor_ms = wall_ms() if section.anchor is None else round(section.anchor.timestamp() * 1000)
+    anchor_ms = (
+        wall_ms() if section.anchor is None else round(section.anchor.timestamp() * 1000)
+    )
     return ScaledClock(
         anchor_ms=anchor_ms,
         start_ms=round(section.start.timestamp() * 1000),

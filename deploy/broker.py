@@ -40,7 +40,7 @@ PROFILE: tuple[str, ...] = (
 )
 
 
-class BrokerNotStarted(Exception):  # noqa: N818 - it says what happened
+class BrokerNotStarted(Exception):
     """The broker's process ended, or never answered; carries the end of its log."""
 
     def __init__(self, *, kind: Kind, port: int, said: str) -> None:

@@ -48,7 +48,12 @@ def check(
         loaded = load_settings(config=config, env=env)
     except BadSettings as error:
         for problem in error.problems:
-            _say(console, Remark(level="wrong", what=f"{problem.path}: {problem.what}", mend=problem.mend))
+            _say(
+                console,
+                Remark(
+                    level="wrong", what=f"{problem.path}: {problem.what}", mend=problem.mend
+                ),
+            )
         return error.exit_code
     console.print(describe(loaded.settings), markup=False, highlight=False)
     worst = 0
@@ -99,7 +104,9 @@ def _fleet(loaded: Loaded) -> Iterator[Remark]:
         fleet = load_fleet(file, zone=loaded.settings.fleet.zone)
     except BadSettings as error:
         for problem in error.problems:
-            yield Remark(level="wrong", what=f"{problem.path}: {problem.what}", mend=problem.mend)
+            yield Remark(
+                level="wrong", what=f"{problem.path}: {problem.what}", mend=problem.mend
+            )
         return
     yield Remark(level="ok", what=f"fleet file {file}: {len(fleet.vehicles)} trucks")
 
@@ -136,7 +143,9 @@ def _notices(loaded: Loaded) -> Iterator[Remark]:
             said = channel.deliver(_test_notice(name, now_ms))
         except Undelivered as error:
             yield Remark(
-                level="wrong", what=f"channel {name}: {error.reason}", mend=f"see alerts in the settings"
+                level="wrong",
+                what=f"channel {name}: {error.reason}",
+                mend="see alerts in the settings",
             )
         else:
             yield Remark(level="ok", what=f"channel {name} took a test notice ({said})")

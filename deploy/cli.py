@@ -55,7 +55,8 @@ app = typer.Typer(
 app.add_typer(quarantine_commands.app, name="quarantine")
 
 Config = Annotated[
-    Path | None, typer.Option("--config", help="Settings file (TOML). Default: heatbook.toml here.")
+    Path | None,
+    typer.Option("--config", help="Settings file (TOML). Default: heatbook.toml here."),
 ]
 FleetFile = Annotated[Path | None, typer.Option("--fleet", help="Fleet file (TOML).")]
 
@@ -81,7 +82,8 @@ def demo_command(
     ] = None,
     speed: Annotated[float, typer.Option(help="Simulated seconds per second.")] = 240.0,
     folder: Annotated[
-        Path | None, typer.Option(help="Keep the demo's files here instead of a temporary folder.")
+        Path | None,
+        typer.Option(help="Keep the demo's files here instead of a temporary folder."),
     ] = None,
 ) -> None:
     """Show the main job: a broker, a simulated fleet, the daemon, and what it finds."""
@@ -100,9 +102,7 @@ def serve_command(
     logs.set_up()
     loaded = load_settings(config=config, env=os.environ)
     fleet = _fleet(loaded)
-    raise typer.Exit(
-        serve(loaded.settings, fleet, stop_at_end_of_input=stop_at_end_of_input)
-    )
+    raise typer.Exit(serve(loaded.settings, fleet, stop_at_end_of_input=stop_at_end_of_input))
 
 
 @app.command("check")
@@ -124,7 +124,9 @@ def simulate_command(
     username: Annotated[str | None, typer.Option()] = None,
     password: Annotated[
         str | None,
-        typer.Option(envvar="HEATBOOK_SIMULATE_PASSWORD", help="Better set in the environment."),
+        typer.Option(
+            envvar="HEATBOOK_SIMULATE_PASSWORD", help="Better set in the environment."
+        ),
     ] = None,
     ca_file: Annotated[Path | None, typer.Option(help="Authority for TLS.")] = None,
     trucks: Annotated[
@@ -137,7 +139,9 @@ def simulate_command(
     for_seconds: Annotated[
         float | None, typer.Option("--for", help="End after so many seconds.")
     ] = None,
-    hours: Annotated[float | None, typer.Option(help="End after so many simulated hours.")] = None,
+    hours: Annotated[
+        float | None, typer.Option(help="End after so many simulated hours.")
+    ] = None,
     seed: Annotated[int, typer.Option(help="Same seed, same fleet and day.")] = 1,
     capture: Annotated[
         Path | None, typer.Option(help="Write a capture (.gz compresses it).")
@@ -182,8 +186,8 @@ def simulate_command(
     except KeyboardInterrupt:
         raise typer.Exit(0) from None
     typer.echo(
-        f"{done.messages} messages, {done.samples} samples, {done.simulated_s / 3600:.2f} h simulated; "
-        f"{done.kept} samples not yet confirmed",
+        f"{done.messages} messages, {done.samples} samples, {done.simulated_s / 3600:.2f} h "
+        f"simulated; {done.kept} samples not yet confirmed",
         err=True,
     )
 
@@ -226,9 +230,14 @@ def replay_command(
     else:
         Console().print(table_of(result, settings.fleet.units.units(), settings.fleet.zone))
     if result.refused_lines:
-        typer.echo(f"{result.refused_lines} lines are no capture lines and were passed over", err=True)
+        typer.echo(
+            f"{result.refused_lines} lines are no capture lines and were passed over", err=True
+        )
     if result.cut_short is not None:
-        _fail(f"{capture} ends early ({result.cut_short}); the above is what it held", EXIT_CUT_SHORT)
+        _fail(
+            f"{capture} ends early ({result.cut_short}); the above is what it held",
+            EXIT_CUT_SHORT,
+        )
 
 
 def _replay(capture: Path, settings: ReplaySettings) -> Result:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from random import Random
@@ -75,7 +75,7 @@ class Daemon:
         self._listening_since_ms = 0
         self._owed: dict[str, Position] = {}
         self._told_ms: dict[str, int] = {}
-        self.failed: BaseException | None = None
+        self._store_failed = False
 
     def start(self) -> None:
         """Take up the store and begin to receive."""
@@ -128,32 +128,35 @@ class Daemon:
                 messages = self._parts.source.take(pace.commit_messages, wait_s)
                 if messages:
                     self._commit(messages)
-                self._owe(self._parts.pipeline.commit_inbox())
+                self._owe(self._try(self._parts.pipeline.commit_inbox) or [])
                 self._publish_owed(everything=False)
             self._publish_owed(everything=True)
-        except BaseException as error:  # the process must not go on as if it listened
-            self.failed = error
+        except BaseException:  # the process must not go on as if it listened
             log.exception("task.crashed", task="committer")
             raise
 
     def _commit(self, messages: Sequence[Message]) -> None:
         """Commit, then acknowledge; while the store is out of order, hold on and try again."""
-        complained = False
-        while True:
-            try:
-                positions = self._parts.pipeline.commit(messages)
-                break
-            except sqlite3.OperationalError as error:
-                # Not acknowledged, so nothing is lost: the window fills and the broker waits.
-                if not complained:
-                    log.error("store.failed", reason=str(error))
-                    complained = True
-                if self._stopping.wait(self._pace.retry_s):
-                    return
-        if complained:
-            log.info("store.recovered")
+        while (positions := self._try(lambda: self._parts.pipeline.commit(messages))) is None:
+            # Not acknowledged, so nothing is lost: the window fills and the broker waits.
+            if self._stopping.wait(self._pace.retry_s):
+                return
         self._parts.source.ack(messages)
         self._owe(positions)
+
+    def _try(self, commit: Callable[[], list[Position]]) -> list[Position] | None:
+        """Commit; None while the store cannot be written, which is said once."""
+        try:
+            positions = commit()
+        except sqlite3.OperationalError as error:
+            if not self._store_failed:
+                log.error("store.failed", reason=str(error))
+            self._store_failed = True
+            return None
+        if self._store_failed:
+            log.info("store.recovered")
+        self._store_failed = False
+        return positions
 
     def _owe(self, positions: Sequence[Position]) -> None:
         if positions:
@@ -180,7 +183,9 @@ class Daemon:
         """Look for trucks that have gone silent; run by the scheduler."""
         parts = self._parts
         now_ms = parts.now_ms()
-        heard = {name: _last_heard(truck) for name, truck in dict(parts.pipeline.trucks).items()}
+        heard = {
+            name: _last_heard(truck) for name, truck in dict(parts.pipeline.trucks).items()
+        }
         with parts.database.write() as tx:
             ticked = silence.tick(
                 tx,

@@ -1,7 +1,7 @@
 """The store: one SQLite file, one writer at a time, short readers.
 
-WAL with ``synchronous=FULL``: what is committed survives a power cut, and only what is committed is
-acknowledged to the broker.
+WAL with ``synchronous=FULL``: what is committed survives a power cut, and only what is
+committed is acknowledged to the broker.
 """
 
 from __future__ import annotations
@@ -40,7 +40,8 @@ class Database:
     Raises
     ------
     StoreError
-        Another process writes to this store, it is from a later version, or it cannot be opened.
+        Another process writes to this store, it is from a later version, or it cannot be
+        opened.
     """
 
     def __init__(self, path: Path, *, synchronous: str = "full") -> None:
@@ -122,7 +123,8 @@ def _claim(path: Path) -> IO[bytes]:
     except OSError as error:
         lock.close()
         raise StoreError(
-            f"another Heatbook already writes to {path}; stop it, or give this one another store"
+            f"another Heatbook already writes to {path}; stop it, or give this one another "
+            "store"
         ) from error
     return lock
 

@@ -154,7 +154,9 @@ anchor = {anchor}
 def _daemon(settings: Path, out: IO[bytes]) -> Iterator[subprocess.Popen[bytes]]:
     """Run ``heatbook serve`` as a process of its own; it ends when its standard input closes."""
     command = "import heatbook; heatbook.main()"
-    env = {name: value for name, value in os.environ.items() if not name.startswith("HEATBOOK_")}
+    env = {
+        name: value for name, value in os.environ.items() if not name.startswith("HEATBOOK_")
+    }
     process = subprocess.Popen(  # noqa: S603 -- our own interpreter and code
         [
             sys.executable,
@@ -197,7 +199,9 @@ def _wait_for_store(demo: _Demo) -> None:
 def _trucks(broker: RunningBroker, options: DemoOptions, clock: ScaledClock) -> Iterator[None]:
     stop = threading.Event()
     simulate = SimulateOptions(
-        broker=Broker(host=broker.host, port=broker.port), speed=options.speed, start_ms=START_MS
+        broker=Broker(host=broker.host, port=broker.port),
+        speed=options.speed,
+        start_ms=START_MS,
     )
     began = time.monotonic() + (clock.anchor_ms - wall_ms()) / 1000.0
     thread = threading.Thread(

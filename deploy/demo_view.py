@@ -58,7 +58,9 @@ def _fleet(facts: Facts, now_ms: int, units: Units) -> Table:
     table.add_column("Life used", justify="right", no_wrap=True)
     table.add_column("Alarms", ratio=1)
     for truck in facts.trucks:
-        mine = [alarm for alarm in facts.alarms if alarm.vehicle == truck.vehicle and alarm.active]
+        mine = [
+            alarm for alarm in facts.alarms if alarm.vehicle == truck.vehicle and alarm.active
+        ]
         table.add_row(*_row(truck, mine, now_ms, units))
     return table
 
@@ -136,7 +138,8 @@ def told_line(one: Told) -> str:
         "normal": "back to normal",
         "withdrawn": "withdrawn",
     }[one.matter]
-    return f"{clock(one.time_ms)}  {one.vehicle:6} {one.kind.replace('_', ' '):20} {matter} (by {one.channel})"
+    kind = one.kind.replace("_", " ")
+    return f"{clock(one.time_ms)}  {one.vehicle:6} {kind:20} {matter} (by {one.channel})"
 
 
 def summary(facts: Facts, units: Units) -> RenderableType:

@@ -24,8 +24,9 @@ def model_version() -> str:
 def keep_compiled(directory: Path | None = None) -> Path:
     """Choose where compiled code is kept; call before ``models.kernel`` is first imported.
 
-    The compiler looks only at one file's own time stamp when it decides whether kept code is still
-    good, not at the files that it calls into. A folder per version of all sources makes that safe.
+    The compiler looks only at one file's own time stamp when it decides whether kept code is
+    still good, not at the files that it calls into. A folder per version of all sources makes
+    that safe.
     """
     from numba import config  # noqa: PLC0415 -- must be set before any model is compiled
 
@@ -39,5 +40,5 @@ def keep_compiled(directory: Path | None = None) -> Path:
     except OSError:
         # A locked-down service without a cache folder compiles anew at each start.
         place = Path(mkdtemp(prefix="heatbook-")) / name
-    config.CACHE_DIR = str(place)
+    config.CACHE_DIR = str(place)  # type: ignore[attr-defined] -- numba makes it at run time
     return place

@@ -1,7 +1,8 @@
 """The page to read first: what happens to a batch of messages.
 
-Decode, fold, find, note, queue: all in one transaction. When ``commit`` returns, everything that came of
-the batch is on disk, and only then may its messages be acknowledged. When it raises, nothing happened.
+Decode, fold, find, note, queue: all in one transaction. When ``commit`` returns, everything
+that came of the batch is on disk, and only then may its messages be acknowledged. When it
+raises, nothing happened.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ _EVIDENCE: Mapping[str, tuple[str, ...]] = {
     **{detector.kind: detector.evidence for detector in DETECTORS},
     "gateway_silent": ("quiet_minutes",),
 }
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rules:
@@ -104,17 +106,15 @@ class Pipeline:
                 for name in names
             ]
         for truck in found:
-            if truck is None:
-                continue
-            if truck.last_ms == holding.NEVER_MS:
-                truck = self._rebuild(truck)
-            self._trucks[truck.name] = truck
+            if truck is not None:
+                fit = truck.last_ms != holding.NEVER_MS
+                self._trucks[truck.name] = truck if fit else self._rebuild(truck)
 
     def commit(self, messages: Sequence[Message]) -> list[Position]:
         """Commit a batch durably; give the position of each truck that was heard.
 
-        A message that the models or the store fail on is a fault of ours; it is found by halves, put
-        aside with its bytes, and the others are committed.
+        A message that the models or the store fail on is a fault of ours; it is found by
+        halves, put aside with its bytes, and the others are committed.
 
         Raises
         ------
@@ -141,9 +141,7 @@ class Pipeline:
                 return []
         return self._commit(inbox.take)
 
-    def _commit(
-        self, get: Callable[[sqlite3.Connection], Sequence[Message]]
-    ) -> list[Position]:
+    def _commit(self, get: Callable[[sqlite3.Connection], Sequence[Message]]) -> list[Position]:
         now_ms = self._now_ms()
         counts = replace(self.counts)
         with self._database.write() as tx:
@@ -172,7 +170,8 @@ class Pipeline:
             reason="unregistered",
             field="topic",
             detail=(
-                f"the truck {one.vehicle} is not in the fleet file; add [vehicles.{one.vehicle}], or "
+                f"the truck {one.vehicle} is not in the fleet file; add "
+                f"[vehicles.{one.vehicle}], or "
                 'set wire.unregistered = "accept"'
             ),
             raw=message.payload,
@@ -243,9 +242,7 @@ class Pipeline:
             truck = self._trucks.get(name)
             if truck is None:
                 params = self._params_of(name)
-                truck = holding.introduce(
-                    tx, name, params, self._rules.model_version, now_ms
-                )
+                truck = holding.introduce(tx, name, params, self._rules.model_version, now_ms)
             changed[name] = self._fold_one(tx, truck, parts, now_ms, counts)
         return changed
 

@@ -29,7 +29,7 @@ class Problem:
         return f"{self.path}: {self.what}; {self.mend}"
 
 
-class BadSettings(Exception):  # noqa: N818 (the name says what it is)
+class BadSettings(Exception):
     """The settings or the fleet file cannot be used; carries every problem found."""
 
     exit_code = 78  # EX_CONFIG of sysexits.h: a supervisor should not try again

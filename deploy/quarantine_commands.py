@@ -57,7 +57,8 @@ def list_command(
         )
     Console().print(table)
     typer.echo(
-        f"{totals.entries} kept of {totals.refused} refused; {totals.dropped} dropped to keep the size."
+        f"{totals.entries} kept of {totals.refused} refused; {totals.dropped} dropped to keep "
+        "the size."
     )
 
 
@@ -87,7 +88,9 @@ def reingest_command(
         Path | None,
         typer.Option(help="The mended payload (- for standard input). Default: as it was."),
     ] = None,
-    topic: Annotated[str | None, typer.Option(help="The mended topic. Default: as it was.")] = None,
+    topic: Annotated[
+        str | None, typer.Option(help="The mended topic. Default: as it was.")
+    ] = None,
 ) -> None:
     """Put an entry in again, mended or not; what is still bad comes back here with its reason."""
     mended = None if payload is None else _read(payload)
@@ -142,5 +145,7 @@ def _moment(time_ms: int) -> str:
 
 
 def _none(entry_id: int) -> NoReturn:
-    typer.echo(f"no entry {entry_id} in quarantine; 'heatbook quarantine list' names them", err=True)
+    typer.echo(
+        f"no entry {entry_id} in quarantine; 'heatbook quarantine list' names them", err=True
+    )
     raise typer.Exit(1)

@@ -55,8 +55,8 @@ class TruckResult:
 class Result:
     """What a capture holds, when all of it has been taken in.
 
-    ``refused_lines`` are lines of the file that are no capture lines; ``cut_short`` says why the file
-    ended early, if it did.
+    ``refused_lines`` are lines of the file that are no capture lines; ``cut_short`` says why
+    the file ended early, if it did.
     """
 
     transitions: tuple[Transition, ...]

@@ -20,8 +20,8 @@ log = structlog.get_logger()
 def serve(settings: Settings, fleet: Fleet, *, stop_at_end_of_input: bool = False) -> int:
     """Run until SIGTERM, SIGINT or a fault; give the exit code.
 
-    ``stop_at_end_of_input``: also stop when standard input closes, so that a daemon started by another
-    program never outlives it.
+    ``stop_at_end_of_input``: also stop when standard input closes, so that a daemon started by
+    another program never outlives it.
 
     Raises
     ------

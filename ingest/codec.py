@@ -38,7 +38,9 @@ def decode(body: bytes) -> NDArray[Any]:
     version, count, mask = _HEAD.unpack_from(body)
     width = 8 * (1 + mask.bit_count())
     if version != _VERSION or len(body) != _HEAD.size + count * width:
-        raise ValueError(f"journal body: version {version}, {len(body)} bytes for {count} samples")
+        raise ValueError(
+            f"journal body: version {version}, {len(body)} bytes for {count} samples"
+        )
     samples = absent(count)
     offset = _HEAD.size
     samples["time_ms"] = np.frombuffer(body, "<i8", count, offset)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 
-class BrokerLost(Exception):  # noqa: N818 - it says what happened
+class BrokerLost(Exception):
     """The connection is gone or did not come about; trying again is all there is to do."""
 
     def __init__(self, *, reason: str) -> None:
@@ -13,7 +13,7 @@ class BrokerLost(Exception):  # noqa: N818 - it says what happened
         self.reason: Final = reason
 
 
-class BadBroker(Exception):  # noqa: N818 - it says what must be mended
+class BadBroker(Exception):
     """The settings or the broker must be mended by a person; trying again alone will not do."""
 
     def __init__(self, *, what: str, mend: str) -> None:

@@ -1,7 +1,8 @@
 """Folding samples into a truck: journal, state, checkpoints, in the caller's transaction.
 
-Whatever the order in which samples come, the state afterwards is the one that all stored samples give
-when they are taken in order of time: late samples send the truck back to a checkpoint and run it again.
+Whatever the order in which samples come, the state afterwards is the one that all stored
+samples give when they are taken in order of time: late samples send the truck back to a
+checkpoint and run it again.
 """
 
 from __future__ import annotations
@@ -34,8 +35,9 @@ _END_MS = 2**62
 class Folded:
     """What came of it.
 
-    ``events`` (records ``EVENT``) replace everything that was found after ``after_ms``; ``appending``
-    says that nothing was. ``stored`` samples were new, ``late`` of them older than the newest known.
+    ``events`` (records ``EVENT``) replace everything that was found after ``after_ms``;
+    ``appending`` says that nothing was. ``stored`` samples were new, ``late`` of them older
+    than the newest known.
     """
 
     held: Held
@@ -63,7 +65,7 @@ def fold(
     repeated = len(samples) - len(offered)
     late = int(np.count_nonzero(offered["time_ms"] <= held.last_ms))
     if len(offered) == 0:
-        done = Folded(
+        return Folded(
             held=held,
             events=(),
             after_ms=held.last_ms,
@@ -73,7 +75,6 @@ def fold(
             late=0,
             conflicts=tuple(conflicts),
         )
-        return done
     journal.append(tx, vehicle_id=held.vehicle_id, samples=offered, received_ms=received_ms)
     start = held if late == 0 else _back_before(tx, held, int(offered["time_ms"][0]))
     tail = offered if late == 0 else _after(tx, start)

@@ -23,8 +23,8 @@ NEVER_MS = -(2**62)
 class Held:
     """One truck: its parameters and its state, records of shape (1,).
 
-    A fold makes a new ``Held``; the old one stays good if the transaction fails. ``basis`` names the
-    model code and the parameters that the state was computed with.
+    A fold makes a new ``Held``; the old one stays good if the transaction fails. ``basis``
+    names the model code and the parameters that the state was computed with.
     """
 
     vehicle_id: int
@@ -125,8 +125,8 @@ def introduce(
 def save(tx: sqlite3.Connection, held: Held) -> None:
     """Write a truck's state, counter and time of hearing."""
     tx.execute(
-        "INSERT OR REPLACE INTO vehicle_state (vehicle_id, time_ms, checkpoint_ms, basis, state) "
-        "VALUES (?, ?, ?, ?, ?)",
+        "INSERT OR REPLACE INTO vehicle_state (vehicle_id, time_ms, checkpoint_ms, basis, "
+        "state) VALUES (?, ?, ?, ?, ?)",
         (
             held.vehicle_id,
             held.last_ms,
@@ -148,8 +148,8 @@ def save_sequence(tx: sqlite3.Connection, held: Held) -> None:
     """Write a gateway's counter."""
     sequence = held.sequence
     tx.execute(
-        "INSERT OR REPLACE INTO sequence (vehicle_id, since_ms, newest_ms, spans, missing_before) "
-        "VALUES (?, ?, ?, ?, ?)",
+        "INSERT OR REPLACE INTO sequence (vehicle_id, since_ms, newest_ms, spans, "
+        "missing_before) VALUES (?, ?, ?, ?, ?)",
         (
             held.vehicle_id,
             sequence.since_ms,

@@ -19,8 +19,8 @@ def frame(
     Returns
     -------
     DataFrame
-        Index ``time`` (UTC, ms), one float column per signal of the contract in its unit, NaN where
-        the signal was absent. Empty for a truck that was never heard.
+        Index ``time`` (UTC, ms), one float column per signal of the contract in its unit, NaN
+        where the signal was absent. Empty for a truck that was never heard.
     """
     row = conn.execute("SELECT id FROM vehicle WHERE name = ?", (vehicle,)).fetchone()
     samples = (

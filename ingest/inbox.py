@@ -26,4 +26,4 @@ def take(tx: sqlite3.Connection) -> list[Message]:
 
 def waiting(conn: sqlite3.Connection) -> bool:
     """Say whether anything waits."""
-    return conn.execute("SELECT EXISTS (SELECT 1 FROM inbox)").fetchone()[0] == 1
+    return bool(conn.execute("SELECT EXISTS (SELECT 1 FROM inbox)").fetchone()[0])

@@ -11,9 +11,7 @@ from numpy.typing import NDArray
 from ingest.codec import absent, decode, encode
 from ingest.merge import merge
 
-_SPAN = (
-    "SELECT body FROM journal WHERE vehicle_id = ? AND last_ms >= ? AND first_ms <= ? ORDER BY id"
-)
+_SPAN = "SELECT body FROM journal WHERE vehicle_id = ? AND last_ms >= ? AND first_ms <= ? ORDER BY id"
 
 
 def append(

@@ -1,8 +1,8 @@
 """One sample per truck and millisecond: how samples with one key become one.
 
-Signal by signal, the value that is there wins over none, and of two that differ the greater wins: a rule
-that does not depend on the order of arrival, and for a temperature errs to the safe side. The value that
-loses is not forgotten: it goes to quarantine.
+Signal by signal, the value that is there wins over none, and of two that differ the greater
+wins: a rule that does not depend on the order of arrival, and for a temperature errs to the
+safe side. The value that loses is not forgotten: it goes to quarantine.
 """
 
 from __future__ import annotations
@@ -45,10 +45,10 @@ def merge(samples: NDArray[Any]) -> tuple[NDArray[Any], list[Conflict]]:
         best = np.fmax.reduceat(column, starts)
         merged[name] = best
         spread = np.repeat(best, np.diff(np.append(starts, len(samples))))
-        for index in np.flatnonzero(~np.isnan(column) & (column != spread)):
-            conflicts.append(
-                Conflict(time_ms=int(times[index]), signal=name, value=float(column[index]))
-            )
+        conflicts += [
+            Conflict(time_ms=int(times[index]), signal=name, value=float(column[index]))
+            for index in np.flatnonzero(~np.isnan(column) & (column != spread))
+        ]
     return merged, conflicts
 
 

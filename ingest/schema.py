@@ -1,7 +1,8 @@
 """The tables of this package, as numbered steps that are only ever added to.
 
-``journal`` is the truth: one row a message, never changed. ``vehicle_state`` and ``checkpoint`` follow
-from it and can be rebuilt. ``vehicle``, ``sequence`` and the quarantine say what came and when.
+``journal`` is the truth: one row a message, never changed. ``vehicle_state`` and ``checkpoint``
+follow from it and can be rebuilt. ``vehicle``, ``sequence`` and the quarantine say what came
+and when.
 """
 
 from __future__ import annotations

@@ -6,13 +6,15 @@ from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sequence:
     """Counter values that have come, as closed spans in order.
 
-    ``since_ms`` is the time of the first sample of this run of the counter: a gateway that restarts its
-    counter starts a new run. ``newest_ms`` is the newest sample time seen with a counter value.
-    ``missing_before`` counts the values that earlier runs still lacked when they ended.
+    ``since_ms`` is the time of the first sample of this run of the counter: a gateway that
+    restarts its counter starts a new run. ``newest_ms`` is the newest sample time seen with a
+    counter value. ``missing_before`` counts the values that earlier runs still lacked when they
+    ended.
     """
 
     since_ms: int = 0
@@ -78,5 +80,4 @@ def _insert(spans: tuple[tuple[int, int], ...], value: int) -> tuple[tuple[int, 
         low, before = before[-1][0], before[:-1]
     if after and after[0][0] == value + 1:
         high, after = after[0][1], after[1:]
-    joined = (*before, (low, high), *after)
-    return joined
+    return (*before, (low, high), *after)

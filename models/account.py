@@ -179,8 +179,9 @@ def life_used(params: AccountParams, account: Account) -> float:
 class Statement:
     """The account as a person reads it.
 
-    Hours [h], temperatures [°C], distances [km], ``life_used`` [-]. ``unseen_km`` is the part of
-    ``distance_km`` driven while no data came; ``mean_kinetic_temp_c`` is NaN before any span is seen.
+    Hours [h], temperatures [°C], distances [km], ``life_used`` [-]. ``unseen_km`` is the part
+    of ``distance_km`` driven while no data came; ``mean_kinetic_temp_c`` is NaN before any span
+    is seen.
     """
 
     life_used: float

@@ -45,8 +45,9 @@ def logarithmic_mean(first: float, second: float) -> float:
 
     .. math:: \bar g = \frac{g_2-g_1}{\ln(g_2/g_1)}
 
-    Exact for a rate that is exponential in time; computed without cancellation when the two ends
-    are close (:math:`\bar g = \sqrt{g_1 g_2}\,\sinh(u)/u` with :math:`u=\tfrac12\ln(g_2/g_1)`).
+    Exact for a rate that is exponential in time; computed without cancellation when the two
+    ends are close (:math:`\bar g = \sqrt{g_1 g_2}\,\sinh(u)/u` with
+    :math:`u=\tfrac12\ln(g_2/g_1)`).
 
     Parameters
     ----------
@@ -68,7 +69,9 @@ def logarithmic_mean(first: float, second: float) -> float:
 
 
 @compiled
-def kinetic_mean_temperature(mean_rate: float, reference_c: float, energy_over_r: float) -> float:
+def kinetic_mean_temperature(
+    mean_rate: float, reference_c: float, energy_over_r: float
+) -> float:
     r"""The constant temperature [°C] that would have aged as much, from the mean relative rate.
 
     .. math:: T = \left[\frac{1}{T_0} - \frac{R}{\Delta H}\ln\bar r\right]^{-1}
@@ -89,7 +92,7 @@ def kinetic_mean_temperature(mean_rate: float, reference_c: float, energy_over_r
 
     Source
     ------
-    Definition of the pharmacopoeias (USP <1079.2>, ICH), :math:`\Delta H` = 83.144 kJ/mol, which
-    makes :math:`\Delta H/R` 10 000 K (from memory).
+    Definition of the pharmacopoeias (USP <1079.2>, ICH), :math:`\Delta H` = 83.144 kJ/mol,
+    which makes :math:`\Delta H/R` 10 000 K (from memory).
     """
     return 1.0 / (1.0 / (reference_c + _ZERO_C) - math.log(mean_rate) / energy_over_r) - _ZERO_C

@@ -37,9 +37,9 @@ class Detector:
     evidence
         Names (with units) of the numbers that ``step`` leaves in its last argument, in order.
     step
-        Compiled ``(params, state, truck, evidence) -> (priority, probability)``: the priority (0 none,
-        else ``models.transition.Priority``) that holds *now*, for as long as it holds. Raising once,
-        delays and clearing are the business of ``models.presence``.
+        Compiled ``(params, state, truck, evidence) -> (priority, probability)``: the priority
+        (0 none, else ``models.transition.Priority``) that holds *now*, for as long as it holds.
+        Raising once, delays and clearing are the business of ``models.presence``.
     on_delay_s, off_delay_s
         How long a condition must hold, or be gone, in sample time [s].
     words

@@ -9,15 +9,16 @@ from models.compiled import compiled
 _RAD_S_PER_RPM = 2.0 * math.pi / 60.0
 
 GEAR_LOSS_SHARE = 0.045
-"""Share of the engine power lost in gears and bearings with the clutch locked [-]. Common practice,
-no source: 3 to 6 %. Doubling it doubles the heat of a locked tow; each truck's own scale is learned."""
+"""Share of the engine power lost in gears and bearings with the clutch locked [-]. Common
+practice, no source: 3 to 6 %. Doubling it doubles the heat of a locked tow; each truck's own
+scale is learned."""
 
 SPIN_LOSS_W = 700.0
 """Pump and drag loss at 1,700 rpm with warm fluid [W]. Common practice, no source: 0.5 to 2 kW."""
 
 CONVERTER_LOSS_SHARE = 0.11
-"""Share of the engine power turned to heat in an unlocked converter past its coupling point [-].
-From speed ratio 0.85 and torque ratio 1.02: 1 - 0.85 × 1.02 = 0.133."""
+"""Share of the engine power turned to heat in an unlocked converter past its coupling point
+[-]. From speed ratio 0.85 and torque ratio 1.02: 1 - 0.85 × 1.02 = 0.133."""
 
 CONVERTER_LAUNCH_KM_H = 8.0
 """Speed over which the loss of a launch (all of the power at stall) falls to a third [km/h]."""
@@ -40,8 +41,8 @@ def _converter_heat(
 ) -> tuple[float, float]:
     """Heat made in the converter and its standard deviation [W].
 
-    The slip signal speaks of the clutch: where the clutch is not commanded it says nothing of the
-    converter, whatever its value.
+    The slip signal speaks of the clutch: where the clutch is not commanded it says nothing of
+    the converter, whatever its value.
     """
     share = _unlocked_share(speed_km_h)
     if lockup < 0.5:
@@ -53,7 +54,8 @@ def _converter_heat(
     if lockup > 0.5:
         return 0.0, 0.0
     if speed_km_h >= ASSUMED_LOCKED_KM_H:
-        # Nobody says whether the clutch is on: likely it is, but a long pull may well be without.
+        # Nobody says whether the clutch is on: likely it is, but a long pull may well be
+        # without.
         return 0.25 * share * power_w, 0.75 * share * power_w
     return share * power_w, 0.5 * share * power_w
 

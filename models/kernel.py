@@ -1,7 +1,8 @@
 """The one step that live samples and replayed history go through.
 
-The detectors listed in ``models.detectors`` are chained into one compiled function, so that adding one is
-its own file and one line there. A truck's state is one record; nothing is shared between trucks.
+The detectors listed in ``models.detectors`` are chained into one compiled function, so that
+adding one is its own file and one line there. A truck's state is one record; nothing is shared
+between trucks.
 """
 
 from __future__ import annotations
@@ -178,12 +179,13 @@ def advance(
     Parameters
     ----------
     params, states
-        Records ``PARAMS`` and ``STATE``, shape (trucks,), one row a truck; ``states[row]`` is changed.
+        Records ``PARAMS`` and ``STATE``, shape (trucks,), one row a truck; ``states[row]`` is
+        changed.
     row
         The truck.
     samples
-        Records ``models.sample.SAMPLE``, shape (n,), in order of time, all newer than the state, no two
-        with one time.
+        Records ``models.sample.SAMPLE``, shape (n,), in order of time, all newer than the
+        state, no two with one time.
 
     Returns
     -------

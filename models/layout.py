@@ -1,7 +1,8 @@
 """Records of numbers: one class gives the names, the types and the memory layout.
 
-A model's parameters and state are flat records so that the same compiled step serves the live stream
-and the replay of history, and so that a state can be stored, copied and compared as bytes.
+A model's parameters and state are flat records so that the same compiled step serves the live
+stream and the replay of history, and so that a state can be stored, copied and compared as
+bytes.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ type_codes: dict[type, str] = {float: "f8", int: "i8"}
 
 
 class Layout:
-    """Base of a record: the annotations (``float``, ``int`` or another ``Layout``) are its fields.
+    """Base of a record: its annotations are its fields (float, int or another ``Layout``).
 
     The class is the meaning and the static type; at run time the step functions receive NumPy
     records of ``dtype_of(cls)`` with the same attribute names. It is never instantiated.

@@ -17,12 +17,13 @@ THERMAL_CLASSES: dict[str, tuple[float, float, float, float]] = {
     "medium": (95e3, 30.0, 170.0, 950.0),
     "heavy": (140e3, 45.0, 220.0, 1600.0),
 }
-"""Prior of a class: heat capacity [J/K], case conductance [W/K] and open-cooler conductance [W/K] at
-60 km/h, rated torque [N·m]. Common practice, no source; each truck's own driving corrects them."""
+"""Prior of a class: heat capacity [J/K], case conductance [W/K] and open-cooler conductance
+[W/K] at 60 km/h, rated torque [N·m]. Common practice, no source; each truck's own driving
+corrects them."""
 
 SENSOR_RISE_K: dict[str, float] = {"sump": 0.0, "converter_out": 20.0, "cooler_line": 20.0}
-"""How much hotter than the sump a sensor's place may rightly be [K]. Common practice: makers' limits for
-converter-out and sump lie 14 to 28 K apart."""
+"""How much hotter than the sump a sensor's place may rightly be [K]. Common practice: makers'
+limits for converter-out and sump lie 14 to 28 K apart."""
 
 SUMP_LIMIT_C = 121.0
 """Highest sump temperature for sustained running [°C]; common practice, no source: 250 °F."""
@@ -32,8 +33,8 @@ LOWEST_LIMIT_C = 110.0
 
 HIGH_STEP_K = 6.0
 CRITICAL_STEP_K = 14.0
-"""Above the limit by this [K], the alarm is high, critical: seals harden from about 127 °C, the film
-of common fluids is gone near 135 °C. Common practice, no source."""
+"""Above the limit by this [K], the alarm is high, critical: seals harden from about 127 °C, the
+film of common fluids is gone near 135 °C. Common practice, no source."""
 
 HOLD_S = 60.0
 

@@ -1,7 +1,7 @@
 """One sample: the signals of the message contract, their units and their physical ranges.
 
-This table is the single place where a signal is defined. The decoder refuses what lies outside the
-range, the journal stores one column per signal, the models read them by name.
+This table is the single place where a signal is defined. The decoder refuses what lies outside
+the range, the journal stores one column per signal, the models read them by name.
 """
 
 from __future__ import annotations

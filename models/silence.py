@@ -1,7 +1,8 @@
 """A truck that was moving and then sent nothing: its gateway, not its driver, has stopped.
 
-A gap after the truck stood still is parking. What the stored samples say of a gap is final only when no
-backlog can come any more; while the gap is open, the watch on the clock raises the same episode.
+A gap after the truck stood still is parking. What the stored samples say of a gap is final only
+when no backlog can come any more; while the gap is open, the watch on the clock raises the same
+episode.
 """
 
 from __future__ import annotations
@@ -50,12 +51,13 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         ),
         expected="Samples as long as the truck moves; a parked truck may be quiet.",
         doubts=(
-            "No radio coverage, a loose supply, or a dead gateway. If the gateway stores its samples, "
-            "the gap closes when they arrive; until then heat and distance are unseen, not zero."
+            "No radio coverage, a loose supply, or a dead gateway. If the gateway stores its "
+            "samples, the gap closes when they arrive; until then heat and distance are "
+            "unseen, not zero."
         ),
         action=(
-            "Ask the driver how the truck is; if it stays silent, check the gateway's supply and aerial "
-            "at the next stop."
+            "Ask the driver how the truck is; if it stays silent, check the gateway's supply "
+            "and aerial at the next stop."
         ),
         cautions=("No one should handle a phone or the gateway while driving.",),
     )

@@ -2,20 +2,22 @@
 
 Over each window of about a minute the balance of the fluid is, in kelvin,
 
-    rise = theta * made - alpha * lost_through_the_case - kappa * carried_off_by_the_cooler + error
+    rise = theta * made - alpha * lost_through_the_case - kappa * carried_off_by_the_cooler +
+    error
 
-with ``made``, ``lost`` and ``carried`` worked out from the signals and the prior of the truck's class.
-``theta`` (scale of the heat made), ``alpha`` (of the case) and ``kappa`` (of the cooler) are learned by
-one small Kalman filter for each hypothesis; these differ only in what the cooler may be: as it should
-(kappa near 1), poor (near 0.3), or cut off (near 0). Each window's likelihoods move the odds between
-them. While the valve is rightly closed all three say the same and nothing moves: not observable.
+with ``made``, ``lost`` and ``carried`` worked out from the signals and the prior of the truck's
+class. ``theta`` (scale of the heat made), ``alpha`` (of the case) and ``kappa`` (of the cooler)
+are learned by one small Kalman filter for each hypothesis; these differ only in what the cooler
+may be: as it should (kappa near 1), poor (near 0.3), or cut off (near 0). Each window's
+likelihoods move the odds between them. While the valve is rightly closed all three say the same
+and nothing moves: not observable.
 
-Working on conductance and not on temperature is what tells an overloaded truck (hot, but the cooler
-carries its share) from one whose bypass valve is stuck. The scale of the heat is learned below the
-opening temperature, where the cooler plays no part.
+Working on conductance and not on temperature is what tells an overloaded truck (hot, but the
+cooler carries its share) from one whose bypass valve is stuck. The scale of the heat is learned
+below the opening temperature, where the cooler plays no part.
 
-Source: multiple-model estimation (Blom and Bar-Shalom 1988, from memory); the numbers of the prior are
-common practice, no source, and are replaced by what the truck itself shows.
+Source: multiple-model estimation (Blom and Bar-Shalom 1988, from memory); the numbers of the
+prior are common practice, no source, and are replaced by what the truck itself shows.
 """
 
 from __future__ import annotations
@@ -27,8 +29,8 @@ from models.layout import Layout
 from models.view import View
 
 WINDOW_S = 60.0
-"""Length of a window [s]. Shorter lets the rounding of a 1 °C sensor drown the balance; doubling it
-halves the rounding and delays an alarm by about two minutes."""
+"""Length of a window [s]. Shorter lets the rounding of a 1 °C sensor drown the balance;
+doubling it halves the rounding and delays an alarm by about two minutes."""
 
 SENSOR_SD_K = 0.4
 """Error of one temperature reading [K]: a coarse sensor's rounding and noise. Doubling it delays."""
@@ -52,8 +54,8 @@ HAZARD = 1e-5
 LINE_WITH_FLOW = 0.90
 LINE_WITHOUT_FLOW = 0.15
 LINE_SD = 0.20
-"""Rise of the line to the cooler over outside air as a share of the fluid's rise, with hot fluid
-flowing and without, and its spread [-]. Common practice, no source."""
+"""Rise of the line to the cooler over outside air as a share of the fluid's rise, with hot
+fluid flowing and without, and its spread [-]. Common practice, no source."""
 
 SINK_RISE_K = 5.0
 """How much warmer than outside air the air before the cooler is [K]; common practice, no source."""
@@ -173,9 +175,7 @@ def _update(
     pa = hypothesis.ta * made - hypothesis.aa * lost - hypothesis.ak * carried
     pk = hypothesis.tk * made - hypothesis.ak * lost - hypothesis.kk * carried
     variance = made * pt - lost * pa - carried * pk + noise_var
-    expected = (
-        hypothesis.theta * made - hypothesis.alpha * lost - hypothesis.kappa * carried
-    )
+    expected = hypothesis.theta * made - hypothesis.alpha * lost - hypothesis.kappa * carried
     innovation = rise - expected
     gt, ga, gk = pt / variance, pa / variance, pk / variance
     # A wild window may not drag the scales along.
@@ -263,8 +263,8 @@ def _close_window(thermal: Thermal, view: View) -> None:
 def _line(params: ThermalParams, thermal: Thermal, view: View, dt_s: float) -> None:
     """A cold line to the cooler above a hot sump is near-direct proof that nothing flows.
 
-    A warm one proves nothing: the valve may sit at its far end. A cold return line proves nothing
-    either: a good cooler, or a pinched line, makes one.
+    A warm one proves nothing: the valve may sit at its far end. A cold return line proves
+    nothing either: a good cooler, or a pinched line, makes one.
     """
     hot = thermal.valve_c > params.full_c and view.fluid_c - view.air_c > 40.0
     if not hot or view.rpm < 300.0 or math.isnan(view.line_out_c):

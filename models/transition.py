@@ -19,9 +19,10 @@ class Priority(IntEnum):
 class Transition:
     """A change of one condition of one truck, at a time of the truck's own samples.
 
-    ``onset_ms`` names the episode: the time [ms] its first active transition took effect. A second
-    active transition in one episode is a rise in priority. ``evidence`` holds the numbers behind it,
-    each name carrying its unit; ``probability`` is that of the condition being true [0..1].
+    ``onset_ms`` names the episode: the time [ms] its first active transition took effect. A
+    second active transition in one episode is a rise in priority. ``evidence`` holds the
+    numbers behind it, each name carrying its unit; ``probability`` is that of the condition
+    being true [0..1].
     """
 
     vehicle: str

@@ -12,9 +12,9 @@ from models.units import Units
 class Words:
     """The plain words of one condition, from the numbers that raised it.
 
-    ``title`` is one line without the truck's name; ``observed`` and ``expected`` say what was seen and
-    what a healthy truck would have shown; ``doubts`` what else could explain it and what would tell;
-    ``action`` what to do now; ``cautions`` the dangers of doing it.
+    ``title`` is one line without the truck's name; ``observed`` and ``expected`` say what was
+    seen and what a healthy truck would have shown; ``doubts`` what else could explain it and
+    what would tell; ``action`` what to do now; ``cautions`` the dangers of doing it.
     """
 
     title: str
@@ -28,18 +28,20 @@ class Words:
 WriteWords = Callable[[Mapping[str, float], Units], Words]
 
 HOT_FLUID = (
-    "Transmission fluid at this temperature scalds at once, and cooler lines are under pressure while "
-    "the engine runs: do not open, loosen or touch lines, drain or dipstick tube until all is cool."
+    "Transmission fluid at this temperature scalds at once, and cooler lines are under "
+    "pressure while the engine runs: do not open, loosen or touch lines, drain or dipstick "
+    "tube until all is cool."
 )
 STOP_SAFELY = (
-    "Stop only where it is safe, off the roadway and on level ground where you can; set the parking "
-    "brake and chock the wheels before leaving the cab. Do not look under the truck at the roadside."
+    "Stop only where it is safe, off the roadway and on level ground where you can; set the "
+    "parking brake and chock the wheels before leaving the cab. Do not look under the truck "
+    "at the roadside."
 )
 SHOP_ONLY = (
-    "In the shop: level ground, wheels chocked, rated stands, never under a jack alone. Follow the "
-    "maker's manual and local rules; leave the work to qualified people."
+    "In the shop: level ground, wheels chocked, rated stands, never under a jack alone. "
+    "Follow the maker's manual and local rules; leave the work to qualified people."
 )
 USED_OIL = (
-    "Catch drained fluid in a closed container marked 'Used Oil', keep it apart from coolant, brake "
-    "fluid and solvents, and hand it in as local rules say."
+    "Catch drained fluid in a closed container marked 'Used Oil', keep it apart from "
+    "coolant, brake fluid and solvents, and hand it in as local rules say."
 )

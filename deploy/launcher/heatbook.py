@@ -1,7 +1,7 @@
 """Start Heatbook.
 
-A wheel owns one import name, ``heatbook``, and carries the packages beside it in ``_app``; a checkout
-has them at its top level, on the path already.
+A wheel owns one import name, ``heatbook``, and carries the packages beside it in ``_app``; a
+checkout has them at its top level, on the path already.
 """
 
 import sys

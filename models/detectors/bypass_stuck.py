@@ -1,7 +1,7 @@
 """Hypothesis: the cooler bypass valve is stuck, and hot fluid never reaches the cooler.
 
-Decided on the odds that ``models.thermal`` keeps: the cooler cut off, against healthy and against a
-cooler that passes too little heat.
+Decided on the odds that ``models.thermal`` keeps: the cooler cut off, against healthy and
+against a cooler that passes too little heat.
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from models.units import Units
 from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, USED_OIL, Words
 
 SURE = 0.995
-"""Probability that the cooling circuit is at fault at which the alarm is raised [-]. At 0.9995 it comes
-one or two minutes later."""
+"""Probability that the cooling circuit is at fault at which the alarm is raised [-]. At 0.9995
+it comes one or two minutes later."""
 
 LIKELIEST = 0.6
 """Probability that the cooler is cut off, and not merely poor, that the alarm needs besides [-]."""
@@ -74,19 +74,20 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
             f"{evidence['cooler_share_if_stuck']:.0%} of the usual flow of heat to the cooler."
         ),
         expected=(
-            f"A healthy valve is fully open at {units.degrees(evidence['valve_full_open_c'])}; the "
-            "cooler would then hold or lower this temperature."
+            "A healthy valve is fully open at "
+            f"{units.degrees(evidence['valve_full_open_c'])}; the cooler would then hold or "
+            "lower this temperature."
         ),
         doubts=(
-            "A blocked or pinched cooler line looks the same from the sump "
-            f"(a cooler that still passes some heat: {evidence['poor_cooler_probability']:.0%}). A hand-"
-            "held reading of both cooler lines, taken in the shop, tells: cold lines above a hot sump "
-            "mean no flow."
+            "A blocked or pinched cooler line looks the same from the sump (a cooler that "
+            f"still passes some heat: {evidence['poor_cooler_probability']:.0%}). A hand-held "
+            "reading of both cooler lines, taken in the shop, tells: cold lines above a hot "
+            "sump mean no flow."
         ),
         action=(
-            "Take the load off now and stop where it is safe; do not finish the climb. Have the bypass "
-            "valve and the cooler lines checked before the next tow, and the fluid judged by its colour, "
-            "smell and, better, a laboratory sample."
+            "Take the load off now and stop where it is safe; do not finish the climb. Have "
+            "the bypass valve and the cooler lines checked before the next tow, and the "
+            "fluid judged by its colour, smell and, better, a laboratory sample."
         ),
         cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY, USED_OIL),
     )

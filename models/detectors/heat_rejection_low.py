@@ -1,7 +1,8 @@
 """Hypothesis: the cooling circuit sheds too little heat, and the balance cannot say why.
 
-The healthy explanation is as good as excluded, but a cooler cut off is not clearly likelier than one that
-passes too little: blocked air, a pinched line, a valve stuck part-way. What is sure is said, and no more.
+The healthy explanation is as good as excluded, but a cooler cut off is not clearly likelier
+than one that passes too little: blocked air, a pinched line, a valve stuck part-way. What is
+sure is said, and no more.
 """
 
 from __future__ import annotations
@@ -64,13 +65,13 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         ),
         expected="A healthy circuit would hold or lower this temperature at this load.",
         doubts=(
-            "Debris before the cooler, a failed fan, a pinched line, or a bypass valve stuck part-way "
-            f"(wholly stuck: {evidence['cut_off_probability']:.0%}). A look at the fins, and both line "
-            "temperatures taken in the shop, tell them apart."
+            "Debris before the cooler, a failed fan, a pinched line, or a bypass valve stuck "
+            f"part-way (wholly stuck: {evidence['cut_off_probability']:.0%}). A look at the "
+            "fins, and both line temperatures taken in the shop, tell them apart."
         ),
         action=(
-            "Ease off now. Have the cooler's face cleaned and the lines and the valve checked before the "
-            "next heavy tow."
+            "Ease off now. Have the cooler's face cleaned and the lines and the valve "
+            "checked before the next heavy tow."
         ),
         cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
     )

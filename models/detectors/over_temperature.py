@@ -1,7 +1,8 @@
 """Hypothesis: the fluid has been too hot for too long; the hotter, the sooner.
 
-An exposure grows while the fluid is above the limit, twice as fast for each 10 K more, and shrinks below
-it. At the limit it takes ten minutes to reach one, at 10 K above it five, at the critical temperature one.
+An exposure grows while the fluid is above the limit, twice as fast for each 10 K more, and
+shrinks below it. At the limit it takes ten minutes to reach one, at 10 K above it five, at the
+critical temperature one.
 """
 
 from __future__ import annotations
@@ -16,12 +17,13 @@ from models.units import Units
 from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
 
 SECONDS_AT_LIMIT = 600.0
-"""Time at the limit that raises the alarm [s]. Common practice, no source: a pull of a few minutes past
-the limit is duty, ten are harm. Doubling it delays every alarm of this kind to twice the time."""
+"""Time at the limit that raises the alarm [s]. Common practice, no source: a pull of a few
+minutes past the limit is duty, ten are harm. Doubling it delays every alarm of this kind to
+twice the time."""
 
 SECONDS_AT_CRITICAL = 60.0
-"""Time at the critical temperature that raises the alarm, however fast the fluid got there [s]. EEMUA 191
-starts at 60 s for temperatures (from memory)."""
+"""Time at the critical temperature that raises the alarm, however fast the fluid got there [s].
+EEMUA 191 starts at 60 s for temperatures (from memory)."""
 
 DOUBLING_K = 10.0
 """Temperature step that halves the time [K]; the rule of thumb that oxidation doubles per 10 °C."""
@@ -30,8 +32,8 @@ FASTEST = 16.0
 """Most that the exposure may speed up [-]: one wild reading must not raise an alarm by itself."""
 
 DEADBAND_K = 3.0
-"""How far below the limit the fluid must fall before the alarm may clear [K]; IEC 62682 asks for a
-deadband, EEMUA 191 starts at 1 % of range (from memory)."""
+"""How far below the limit the fluid must fall before the alarm may clear [K]; IEC 62682 asks
+for a deadband, EEMUA 191 starts at 1 % of range (from memory)."""
 
 RECOVERY_S = 600.0
 """Time below the limit after which the exposure is forgotten [s]."""
@@ -117,8 +119,8 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         observed=(
             f"Fluid above {units.degrees(evidence['limit_c'])} for "
             f"{evidence['minutes_above_limit']:.0f} min, up to "
-            f"{units.degrees(evidence['peak_temp_c'])}; about {evidence['heat_kw']:.0f} kW of heat "
-            "going into the gearbox."
+            f"{units.degrees(evidence['peak_temp_c'])}; about {evidence['heat_kw']:.0f} kW of "
+            "heat going into the gearbox."
         ),
         expected=f"Below {units.degrees(evidence['limit_c'])} on any load this truck should pull.",
         doubts=(
@@ -127,9 +129,9 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
             else "The cooling circuit may be at fault: see its own alarm, if there is one."
         ),
         action=(
-            "Ease off: lower gear, less speed, less load on the next trip. If it keeps climbing, stop "
-            "where it is safe, put the gearbox in Park or Neutral and let the engine run at a raised "
-            "idle so that pump and fan cool the fluid."
+            "Ease off: lower gear, less speed, less load on the next trip. If it keeps "
+            "climbing, stop where it is safe, put the gearbox in Park or Neutral and let the "
+            "engine run at a raised idle so that pump and fan cool the fluid."
         ),
         cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
     )

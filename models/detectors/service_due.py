@@ -27,9 +27,9 @@ class Params(Layout):
 
 
 class State(Layout):
-    """State: none is needed; the account only grows."""
+    """State: how near the service was at the newest sample [-]."""
 
-    unused: int
+    most: float
 
 
 @compiled
@@ -49,6 +49,7 @@ def step(
         most = max(most, by_distance)
     if not math.isnan(by_age):
         most = max(most, by_age)
+    state.most = most
     evidence[0] = by_heat
     evidence[1] = by_distance
     evidence[2] = by_age
@@ -84,8 +85,8 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         ),
         expected="Service at the first limit that is reached: heat, distance or age.",
         doubts=(
-            "The heat account rests on the fluid's published life chart and on one sensor; a laboratory "
-            "sample says more."
+            "The heat account rests on the fluid's published life chart and on one sensor; a "
+            "laboratory sample says more."
         ),
         action="Book a fluid and filter service." if share < DUE else "Service the fluid now.",
         cautions=(HOT_FLUID, SHOP_ONLY, USED_OIL),
