@@ -12,10 +12,11 @@ EARLY_MS = 10_000
 times the reconnect delay of a competitor, far below the life of a real connection."""
 
 TOLD_LIMIT = 1
+"""Takeovers per minute, as told by the broker, that are no fight yet. A broker that wakes from
+a freeze can read our own dead connection after the living one and report one takeover."""
+
 EARLY_LIMIT = 3
-"""How often per minute before it is called a fight over the client id. A broker that wakes from
-a freeze can read our own dead connection after the living one and report one takeover, so one
-alone proves nothing."""
+"""Early ends per minute that are no suspicion yet."""
 
 
 def delay_s(attempt: int, *, least: float, most: float, rng: Random) -> float:
@@ -35,7 +36,7 @@ class TakeoverWatch:
         return _over(self._told, now_ms, TOLD_LIMIT)
 
     def ended(self, now_ms: int, *, lived_ms: int) -> bool:
-        """Note an end nobody asked for; True when it is a fight."""
+        """Note an end nobody asked for; True when it is suspicious (a broker may fail too)."""
         return lived_ms < EARLY_MS and _over(self._early, now_ms, EARLY_LIMIT)
 
 

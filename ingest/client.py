@@ -17,8 +17,8 @@ OFFLINE = b'{"online":false}'
 ONLINE = b'{"online":true}'
 
 
-def build(settings: MqttSettings) -> Client:
-    """Make a client: manual acknowledgement, our last will, user and TLS.
+def build(settings: MqttSettings, *, clean: bool = False) -> Client:
+    """Make a client: manual acknowledgement, our last will (none if `clean`), user and TLS.
 
     `clean_session` must stay unset for MQTT 5, where `connect` says it per connection. The
     library's own fallbacks (3.1, an invented client id) are off: both would end the session.
@@ -27,13 +27,14 @@ def build(settings: MqttSettings) -> Client:
     client = Client(
         CallbackAPIVersion.VERSION2,
         client_id=settings.client_id,
-        clean_session=None if modern else False,
+        clean_session=None if modern else clean,
         protocol=MQTTv5 if modern else MQTTv311,
         reconnect_on_failure=False,
         manual_ack=True,
     )
     client.connect_timeout = settings.connect_timeout_s
-    client.will_set(settings.status_topic, OFFLINE, qos=1, retain=True)
+    if not clean:
+        client.will_set(settings.status_topic, OFFLINE, qos=1, retain=True)
     if settings.username is not None:
         password = settings.password
         client.username_pw_set(
@@ -54,7 +55,19 @@ def tls_context(tls: MqttTls) -> ssl.SSLContext:
             context.load_cert_chain(str(tls.cert_file), str(tls.key_file))
     except OSError as error:
         raise bad_tls_files(error) from error
+    context.sslsocket_class = _TidySocket
     return context
+
+
+class _TidySocket(ssl.SSLSocket):
+    """Closes when the handshake fails; the library leaves that to the garbage collector."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except (OSError, ValueError):
+            self.close()
+            raise
 
 
 def connect(client: Client, settings: MqttSettings) -> None:

@@ -42,10 +42,14 @@ FAREWELL_MS = 2_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ending:
-    """How a connection ended; no problem means that we ended it."""
+    """How a connection ended; no problem means that we ended it.
+
+    `taken_over`: the broker said so. `alone`: it ended while another one stood.
+    """
 
     problem: BadBroker | BrokerLost | None = None
     taken_over: bool = False
+    alone: bool = False
     connected: bool = False
     lived_ms: int = 0
 

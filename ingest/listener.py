@@ -19,7 +19,14 @@ from ingest.intake import Intake
 from ingest.message import Message, Receipt
 from ingest.mqtt_settings import MqttSettings
 from ingest.outgoing import Outgoing, OutgoingBox
-from ingest.refusal import SESSION_TAKEN_OVER, failed_tls, refused_connect, refused_filter
+from ingest.refusal import (
+    KEEPALIVE_TIMEOUT,
+    SESSION_TAKEN_OVER,
+    failed_tls,
+    no_answer,
+    refused_connect,
+    refused_filter,
+)
 from ingest.source_state import Tally
 
 log = structlog.get_logger()
@@ -213,6 +220,8 @@ class Listener:
     def _lost(self, reason: ReasonCode) -> BadBroker | BrokerLost:
         if self.connected_ms is not None:
             return BrokerLost(reason=f"the connection ended: {reason}")
+        if reason.value == KEEPALIVE_TIMEOUT:
+            return no_answer(self._settings)
         words = self._last_error.words
         if "SSL" in words:
             return failed_tls(words)

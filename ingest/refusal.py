@@ -12,6 +12,9 @@ from ingest.mqtt_settings import MqttSettings
 SESSION_TAKEN_OVER = 0x8E
 """MQTT 5 reason code of a connection closed because its client id connected again."""
 
+KEEPALIVE_TIMEOUT = 0x8D
+"""MQTT 5 reason code; the library's too for a broker that did not answer in time."""
+
 _CONNECT_REFUSED: dict[int, tuple[str, str]] = {
     0x84: ("The broker does not speak this MQTT version.", "Set protocol to the other one."),
     0x85: ("The broker refused the client id.", "Choose another client_id."),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from random import Random
 from typing import Protocol
 
@@ -17,6 +18,7 @@ from ingest.message import Message
 from ingest.mqtt_settings import MqttSettings
 from ingest.outgoing import Outgoing, OutgoingBox
 from ingest.source_state import SourceState, Tally
+from ingest.witness import Witness
 
 log = structlog.get_logger()
 
@@ -84,6 +86,7 @@ class MqttSource:
         self._thread: threading.Thread | None = None
         self._connection: Connection | None = None
         self._said: str | None = None
+        self._suspicious = False
 
     @property
     def state(self) -> SourceState:
@@ -203,6 +206,16 @@ class MqttSource:
             log.exception("network.crashed")
 
     def _connect(self) -> Ending:
+        """Serve one connection; under suspicion beside a witness."""
+        if not self._suspicious:
+            return self._serve()
+        token = f"{self._rng.getrandbits(32):08x}"
+        with Witness(self._settings, token=token) as witness:
+            ending = self._serve()
+            alone = ending.problem is not None and ending.connected and witness.stands()
+        return replace(ending, alone=alone)
+
+    def _serve(self) -> Ending:
         connection = Connection(
             self._settings,
             intake=self._intake,
@@ -223,9 +236,10 @@ class MqttSource:
         tally.disconnects += ending.connected
         tally.takeovers += ending.taken_over
         fight = ending.taken_over and self._takeovers.told(now_ms)
-        if ending.connected and not fight:
-            fight = self._takeovers.ended(now_ms, lived_ms=ending.lived_ms)
-        if fight:
+        lived_ms = ending.lived_ms
+        early = ending.connected and self._takeovers.ended(now_ms, lived_ms=lived_ms)
+        self._suspicious = early
+        if fight or (early and ending.alone):
             self._yield()
             return True
         if str(problem) != self._said:

@@ -15,6 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from itertools import count
 from pathlib import Path
 from random import Random
 from typing import Any, Literal, Protocol, cast
@@ -33,6 +34,8 @@ Kind = Literal["mosquitto", "container", "embedded"]
 
 PATIENCE_S = 15.0
 """How long a test waits for what must happen; never how long it takes."""
+
+_SEEDS = count(1)
 
 EMBEDDED_CANNOT = frozenset(
     {
@@ -244,7 +247,7 @@ def connected(
     settings: MqttSettings, *, wait: bool = True, now: Callable[[], int] = clock
 ) -> Iterator[MqttSource]:
     """A started source, by default once it is connected."""
-    source = MqttSource(settings, clock=now, rng=Random(7))
+    source = MqttSource(settings, clock=now, rng=Random(next(_SEEDS)))
     source.start()
     try:
         if wait:
@@ -255,13 +258,13 @@ def connected(
 
 
 def gather(
-    source: MqttSource, count: int, *, ack: bool = True, timeout_s: float = PATIENCE_S
+    source: MqttSource, total: int, *, ack: bool = True, timeout_s: float = PATIENCE_S
 ) -> list[Message]:
-    """Take until there are `count` messages, or time is up."""
+    """Take until there are `total` messages, or time is up."""
     got: list[Message] = []
     deadline = time.monotonic() + timeout_s
-    while len(got) < count and time.monotonic() < deadline:
-        some = source.take(min(250, count - len(got)), 0.1)
+    while len(got) < total and time.monotonic() < deadline:
+        some = source.take(min(250, total - len(got)), 0.1)
         if ack:
             source.ack(some)
         got += some
@@ -273,6 +276,6 @@ def numbers(messages: Sequence[Message]) -> list[int]:
     return [int(message.payload) for message in messages]
 
 
-def numbered(count: int, start: int = 0) -> list[bytes]:
+def numbered(total: int, start: int = 0) -> list[bytes]:
     """Make payloads that are plain numbers."""
-    return [b"%d" % number for number in range(start, start + count)]
+    return [b"%d" % number for number in range(start, start + total)]
