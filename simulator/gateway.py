@@ -58,7 +58,7 @@ class Backlog:
 
     def __init__(self, plan: GatewayPlan, first_seq: int = 1) -> None:
         self._plan = plan
-        self._entries: deque[tuple[int, bytes]] = deque()
+        self._entries: deque[tuple[int, int, bytes]] = deque()
         self._sent = 0
         self._progress_s = 0.0
         self.next_seq = first_seq
@@ -72,12 +72,12 @@ class Backlog:
         """How many samples wait to be sent."""
         return len(self._entries) - self._sent
 
-    def append(self, sample: Mapping[str, object]) -> int:
-        """Store one sample under the next number and return the number."""
+    def append(self, sample: Mapping[str, object], time_ms: int = 0) -> int:
+        """Store one sample of ``time_ms`` under the next number and return the number."""
         seq = self.next_seq
         self.next_seq = seq + 1
         raw = json.dumps({**sample, "seq": seq}, separators=(",", ":"), allow_nan=False)
-        self._entries.append((seq, raw.encode()))
+        self._entries.append((seq, time_ms, raw.encode()))
         return seq
 
     def take(self, clock_s: float) -> bytes | None:
@@ -88,7 +88,7 @@ class Backlog:
         chosen: list[bytes] = []
         size = 2
         for index in range(self._sent, min(self._sent + room, len(self._entries))):
-            raw = self._entries[index][1]
+            raw = self._entries[index][2]
             if chosen and size + len(raw) + 1 > self._plan.most_bytes:
                 break
             chosen.append(raw)
@@ -101,16 +101,17 @@ class Backlog:
             self._drop(self._sent)
         return chosen[0] if len(chosen) == 1 else b"[" + b",".join(chosen) + b"]"
 
-    def covered(self, seq: int, clock_s: float) -> int:
+    def covered(self, seq: int, clock_s: float, newest_ms: int | None = None) -> int:
         """Forget what the far side holds safely, up to ``seq``; return how many that was.
 
-        A number never sent belongs to an earlier life of this gateway and is ignored.
+        A number never sent belongs to an earlier life of this gateway and is ignored; so is one
+        for a sample later than ``newest_ms``, the newest that the far side says it has.
         """
         if seq > self.sent_seq:
             return 0
         count = 0
-        for number, _ in self._entries:
-            if number > seq:
+        for number, time_ms, _ in self._entries:
+            if number > seq or (newest_ms is not None and time_ms > newest_ms):
                 break
             count += 1
         if count:
@@ -180,7 +181,7 @@ class Gateway:
         plan = self._plan
         drift_ms = (time_ms - self._start_ms) * plan.clock_drift_ppm * 1e-6
         stamp = round(time_ms + 1000.0 * plan.clock_offset_s + drift_ms)
-        self.backlog.append({"time": self._form(stamp), **signals})
+        self.backlog.append({"time": self._form(stamp), **signals}, stamp)
 
     def messages(
         self, now_ms: int, *, clock_s: float, powered: bool, most: int = 3
@@ -199,10 +200,10 @@ class Gateway:
         sent.extend(self._telemetry(clock_s, most, least=self._plan.samples_per_message))
         return sent
 
-    def received(self, seq: int, clock_s: float) -> None:
+    def received(self, seq: int, clock_s: float, newest_ms: int | None = None) -> None:
         """Take the word that all up to ``seq`` is safe; who is silent hears nothing."""
         if self._up:
-            self.backlog.covered(seq, clock_s)
+            self.backlog.covered(seq, clock_s, newest_ms)
 
     def reconnected(self) -> list[Outgoing]:
         """After a real loss of the network: the status again, and all in flight once more."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any
@@ -45,10 +46,11 @@ class Connected:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Received:
-    """The far side holds all of a vehicle's samples up to ``seq``."""
+    """The far side holds all of a vehicle's samples up to ``seq``, none after ``time_ms``."""
 
     vehicle: str
     seq: int
+    time_ms: int
 
 
 class Connection:
@@ -141,10 +143,16 @@ def read_received(topic: str, payload: bytes | bytearray) -> Received | None:
         value = json.loads(payload)
     except ValueError:
         return None
-    seq = value.get("seq") if isinstance(value, dict) else None
-    if len(parts) != 3 or not isinstance(seq, int) or isinstance(seq, bool):
+    if len(parts) != 3 or not isinstance(value, dict):
         return None
-    return Received(vehicle=parts[1], seq=seq)
+    seq = value.get("seq")
+    try:
+        newest = datetime.fromisoformat(value["time"])
+    except (KeyError, TypeError, ValueError):
+        return None
+    if not isinstance(seq, int) or isinstance(seq, bool) or newest.tzinfo is None:
+        return None
+    return Received(vehicle=parts[1], seq=seq, time_ms=round(newest.timestamp() * 1000))
 
 
 class Network:

@@ -178,7 +178,7 @@ class Live:
                     for message in self._rigs[vehicle].gateway.reconnected():
                         self._publish(vehicle, message)
             elif event.vehicle in self._rigs:
-                self._rigs[event.vehicle].gateway.received(event.seq, clock_s)
+                self._rigs[event.vehicle].gateway.received(event.seq, clock_s, event.time_ms)
 
     def _publish(self, vehicle: str, message: Outgoing) -> None:
         self.network.publish(vehicle, message)

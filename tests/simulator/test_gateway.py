@@ -128,6 +128,19 @@ def test_a_message_stays_within_its_bytes() -> None:
     assert sent == list(range(1, 41))
 
 
+def test_an_answer_from_before_a_restart_of_the_counter_covers_nothing_new() -> None:
+    backlog = Backlog(GatewayPlan())
+    for time_ms in (10_000, 20_000, 30_000):
+        backlog.append({"time": time_ms / 1000}, time_ms)
+    backlog.take(0.0)
+    backlog.take(0.0)
+    backlog.take(0.0)
+    # The broker still holds the word of yesterday: high numbers, but an old time.
+    assert backlog.covered(3, 0.0, newest_ms=5_000) == 0
+    assert backlog.covered(3, 0.0, newest_ms=20_000) == 2
+    assert len(backlog) == 1
+
+
 def _gateway(plan: GatewayPlan, *faults: Fault) -> Gateway:
     return Gateway("T-1", plan, faults=faults, start_ms=0, rng=Random(0))
 

@@ -28,6 +28,7 @@ class Daemon:
 
     def __init__(self, broker: Broker) -> None:
         self.stored: dict[str, set[int]] = defaultdict(set)
+        self.newest: dict[str, str] = defaultdict(str)
         self.online: dict[str, bool] = {}
         self.deaf = threading.Event()
         self._client = Client(
@@ -47,13 +48,15 @@ class Daemon:
             return
         value = json.loads(message.payload)
         stored = self.stored[vehicle]
-        stored.update(
-            sample["seq"] for sample in (value if isinstance(value, list) else [value])
+        samples = value if isinstance(value, list) else [value]
+        stored.update(sample["seq"] for sample in samples)
+        self.newest[vehicle] = max(
+            self.newest[vehicle], *(str(sample["time"]) for sample in samples)
         )
         seq = 0
         while seq + 1 in stored:
             seq += 1
-        answer = json.dumps({"time": "2026-06-16T06:00:00Z", "seq": seq})
+        answer = json.dumps({"time": self.newest[vehicle], "seq": seq})
         client.publish(f"fleet/{vehicle}/received", answer, qos=1, retain=True)
 
     def close(self) -> None:
