@@ -1,0 +1,75 @@
+"""The gateway's counter: what came, what is missing."""
+
+from __future__ import annotations
+
+from random import Random
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ingest.sequence import Sequence, note
+
+counted = st.sets(st.integers(0, 60), min_size=1, max_size=40)
+
+
+def _stamped(values: set[int]) -> list[tuple[int, int]]:
+    """Give each value the time at which its sample was taken."""
+    return [(1000 + 10 * value, value) for value in sorted(values)]
+
+
+@given(counted, st.randoms(use_true_random=False), st.integers(1, 9))
+def test_one_run_of_a_counter_is_the_same_in_any_order(
+    values: set[int], rng: Random, size: int
+) -> None:
+    arrived = _stamped(values)
+    arrived += rng.sample(arrived, k=min(3, len(arrived)))
+    rng.shuffle(arrived)
+    found = Sequence()
+    for start in range(0, len(arrived), size):
+        found = note(found, arrived[start : start + size])
+    assert found == note(Sequence(), _stamped(values))
+    assert found.missing == max(values) - min(values) + 1 - len(values)
+    assert {v for first, last in found.spans for v in range(first, last + 1)} == values
+
+
+@given(counted)
+def test_up_to_the_gap_free_value_nothing_is_missing(values: set[int]) -> None:
+    found = note(Sequence(), _stamped(values))
+    assert found.gap_free is not None
+    assert set(range(min(values), found.gap_free + 1)) <= values
+    assert found.gap_free + 1 not in values
+
+
+def test_nothing_has_come_yet() -> None:
+    assert Sequence().gap_free is None
+    assert Sequence().missing == 0
+
+
+def test_spans_are_closed_and_kept_apart() -> None:
+    found = note(Sequence(), _stamped({1, 2, 3, 7, 8, 12}))
+    assert found.spans == ((1, 3), (7, 8), (12, 12))
+    assert (found.gap_free, found.missing) == (3, 6)
+    found = note(found, _stamped({4, 5, 6}))
+    assert found.spans == ((1, 8), (12, 12))
+
+
+def test_a_counter_that_starts_again_begins_a_new_run() -> None:
+    found = note(Sequence(), [(1000, 50), (1010, 51), (1030, 53)])
+    assert found.missing == 1
+    found = note(found, [(2000, 0), (2010, 1), (2020, 2)])
+    assert (found.gap_free, found.since_ms) == (2, 2000)
+    assert found.missing == 1  # what the earlier run lacked stays counted
+    late = note(found, [(1020, 52)])
+    assert late == found  # late, and of the earlier run
+
+
+def test_a_repeated_sample_is_not_taken_for_a_restart() -> None:
+    found = note(Sequence(), [(1000, 5), (1010, 6)])
+    assert note(found, [(1010, 6), (1000, 5)]) == found
+
+
+def test_an_earlier_value_of_the_same_run_may_come_late() -> None:
+    found = note(Sequence(), [(1010, 6)])
+    found = note(found, [(1000, 5)])
+    assert found.spans == ((5, 6),)
+    assert found.since_ms == 1000
