@@ -68,7 +68,7 @@ def load(
         params=params,
         basis=basis,
         state=blank(STATE),
-        sequence=_load_sequence(conn, vehicle_id),
+        sequence=load_sequence(conn, vehicle_id),
         heard_ms=heard_ms,
         online=None if online is None else bool(online),
     )
@@ -160,7 +160,8 @@ def save_sequence(tx: sqlite3.Connection, held: Held) -> None:
     )
 
 
-def _load_sequence(conn: sqlite3.Connection, vehicle_id: int) -> Sequence:
+def load_sequence(conn: sqlite3.Connection, vehicle_id: int) -> Sequence:
+    """Load a gateway's counter: what of it has come, and what is missing."""
     row = conn.execute(
         "SELECT since_ms, newest_ms, spans, missing_before FROM sequence WHERE vehicle_id = ?",
         (vehicle_id,),
