@@ -88,6 +88,10 @@ class RunningBroker:
 
     def start(self) -> None:
         """Start it and wait until it answers."""
+        if answers(self.host, self.port):
+            # Otherwise the other's answer would be taken for that of ours.
+            said = "somebody else listens there"
+            raise BrokerNotStarted(kind=self.kind, port=self.port, said=said)
         self.directory.mkdir(parents=True, exist_ok=True)
         log_path = self.directory / "broker.log"
         with log_path.open("ab") as log_file:

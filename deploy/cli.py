@@ -85,9 +85,14 @@ def demo_command(
         Path | None,
         typer.Option(help="Keep the demo's files here instead of a temporary folder."),
     ] = None,
+    picture: Annotated[
+        Path | None, typer.Option(help="Save the last view as a picture (SVG).")
+    ] = None,
 ) -> None:
     """Show the main job: a broker, a simulated fleet, the daemon, and what it finds."""
-    options = DemoOptions(for_seconds=for_seconds, broker=broker, speed=speed, folder=folder)
+    options = DemoOptions(
+        for_seconds=for_seconds, broker=broker, speed=speed, folder=folder, picture=picture
+    )
     raise typer.Exit(run_demo(options))
 
 

@@ -22,7 +22,7 @@ from rich.live import Live
 from deploy.broker import Kind, RunningBroker, find_broker, start_broker
 from deploy.clock import ScaledClock, wall_ms
 from deploy.demo_facts import Facts, look
-from deploy.demo_view import picture, summary, told_line
+from deploy.demo_view import drawn, picture, summary, told_line
 from deploy.fleet import load_fleet
 from deploy.trucks import params_of
 from models.units import METRIC
@@ -45,6 +45,7 @@ class DemoOptions:
     broker: str | None = None
     speed: float = 240.0
     folder: Path | None = None
+    picture: Path | None = None
 
 
 class DaemonFailed(Exception):
@@ -234,6 +235,9 @@ def _show(
         facts = _show_live(demo, options, console, over)
     else:
         facts = _show_lines(demo, console, over)
+    if options.picture is not None:
+        view = picture(facts, now_ms=demo.clock(), speed=options.speed, units=METRIC)
+        options.picture.write_text(drawn(view), encoding="utf-8")
     console.print(summary(facts, METRIC))
     return 0
 

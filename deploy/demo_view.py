@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
+from io import StringIO
 
-from rich.console import Group, RenderableType
+from rich._export_format import CONSOLE_SVG_FORMAT
+from rich.console import Console, Group, RenderableType
 from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
@@ -46,6 +49,17 @@ def picture(facts: Facts, *, now_ms: int, speed: float, units: Units) -> Rendera
         Panel(_look_at(facts, now_ms, units), title="Look at", title_align="left"),
         Panel(_notices(facts.told), title="People were told", title_align="left"),
     )
+
+
+def drawn(view: RenderableType) -> str:
+    """Give a view as an SVG picture that needs nothing from elsewhere."""
+    console = Console(record=True, width=132, file=StringIO(), force_terminal=True)
+    console.print(view)
+    bare = re.sub(
+        r"@font-face \{\{.*?\}\}|<!-- .*? -->", "", CONSOLE_SVG_FORMAT, flags=re.DOTALL
+    )
+    svg = console.export_svg(title="heatbook demo", code_format=bare)
+    return re.sub(r'<g transform="translate\(26,22\)">.*?</g>', "", svg, flags=re.DOTALL)
 
 
 def _fleet(facts: Facts, now_ms: int, units: Units) -> Table:

@@ -40,5 +40,5 @@ def keep_compiled(directory: Path | None = None) -> Path:
     except OSError:
         # A locked-down service without a cache folder compiles anew at each start.
         place = Path(mkdtemp(prefix="heatbook-")) / name
-    config.CACHE_DIR = str(place)  # type: ignore[attr-defined] -- numba makes it at run time
+    setattr(config, "CACHE_DIR", str(place))  # noqa: B010 -- numba makes the name at run time
     return place
