@@ -18,7 +18,10 @@ ONLINE = b'{"online":true}'
 
 
 def build(settings: MqttSettings, *, clean: bool = False) -> Client:
-    """Make a client: manual acknowledgement, our last will (none if `clean`), user and TLS.
+    """Make a client: manual acknowledgement, our last will, user and TLS.
+
+    A `clean` client is a passing one: no session, no last will.
+
 
     `clean_session` must stay unset for MQTT 5, where `connect` says it per connection. The
     library's own fallbacks (3.1, an invented client id) are off: both would end the session.
@@ -70,8 +73,10 @@ class _TidySocket(ssl.SSLSocket):
             raise
 
 
-def connect(client: Client, settings: MqttSettings) -> None:
-    """Open the connection and ask for our session; the answer comes by callback.
+def connect(client: Client, settings: MqttSettings, *, clean: bool = False) -> None:
+    """Open the connection and ask for our session (a new one if `clean`).
+
+    The answer comes by callback.
 
     With MQTT 5 the library would start clean at the first connect of each process, and a
     session without an expiry interval ends with its connection: either loses the queue.
@@ -80,13 +85,14 @@ def connect(client: Client, settings: MqttSettings) -> None:
         client.connect(settings.host, settings.port, settings.keepalive_s)
         return
     wishes = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # its types stop here
-    wishes.SessionExpiryInterval = settings.session_expiry_s
+    if not clean:
+        wishes.SessionExpiryInterval = settings.session_expiry_s
     wishes.ReceiveMaximum = settings.receive_maximum
     client.connect(
         settings.host,
         settings.port,
         settings.keepalive_s,
-        clean_start=False,
+        clean_start=clean,
         properties=wishes,
     )
 

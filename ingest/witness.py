@@ -24,7 +24,7 @@ class Witness:
 
     def __init__(self, settings: MqttSettings, *, token: str) -> None:
         self._settings = replace(
-            settings, client_id=f"{settings.client_id[:40]}-witness-{token}", session_expiry_s=1
+            settings, client_id=f"{settings.client_id[:40]}-witness-{token}"
         )
         self._ended = threading.Event()
         self._answered = threading.Event()
@@ -35,7 +35,7 @@ class Witness:
 
     def __enter__(self) -> Self:
         try:
-            mqtt.connect(self._client, self._settings)
+            mqtt.connect(self._client, self._settings, clean=True)
         except (OSError, UnicodeError, BadBroker):
             self._ended.set()
             return self
