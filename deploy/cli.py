@@ -117,9 +117,19 @@ def check_command(
     notice: Annotated[
         bool, typer.Option("--notice", help="Also send a test notice by every channel.")
     ] = False,
+    settings: Annotated[
+        bool, typer.Option("--settings", help="Also print the settings that count.")
+    ] = False,
 ) -> None:
     """Say what is wrong with settings, fleet file, store and broker, and how to mend it."""
-    raise typer.Exit(check(config, env=os.environ, try_broker=broker, send_notice=notice))
+    code = check(
+        config,
+        env=os.environ,
+        try_broker=broker,
+        send_notice=notice,
+        show_settings=settings,
+    )
+    raise typer.Exit(code)
 
 
 @app.command("simulate")
