@@ -43,6 +43,8 @@ EMBEDDED_CANNOT = frozenset(
         "send unacknowledged messages again",
         "keep its state over a restart",
         "have settings",
+        "deliver at the lower quality of service",
+        "end the older of two connections",
     }
 )
 

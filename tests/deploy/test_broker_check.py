@@ -38,7 +38,7 @@ def test_our_profile_is_fit_for_production(broker: Broker) -> None:
 def test_a_default_broker_is_found_out(launch_broker: LaunchBroker) -> None:
     default = launch_broker(lines=("allow_anonymous true",))
     need(default.kind, "have settings")
-    findings = examine(settings_for(default, protocol="3.1.1"), check_id="a1")
+    findings = examine(settings_for(default, protocol="3.1.1"), check_id="a1", patience_s=2.0)
     assert "confirmed while away only 1000 arrived" in faults(findings)
     assert "max_queued_messages 0" in " ".join(finding.mend for finding in findings)
     assert "Only 20 messages may be" in everything(findings)

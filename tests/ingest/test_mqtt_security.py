@@ -12,6 +12,7 @@ import pytest
 import trustme
 from pydantic import SecretStr
 
+from deploy.broker_check import examine
 from deploy.waiting import until
 from ingest.mqtt_settings import MqttTls
 from tests.brokers import (
@@ -29,6 +30,7 @@ from tests.brokers import (
 from tests.conftest import LaunchBroker
 
 TOPIC = "fleet/NF-01/telemetry"
+SHIPPED = Path(__file__).resolve().parents[2] / "deploy" / "mosquitto"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,20 +149,54 @@ def test_tls_on_a_port_without_it(broker: Broker, papers: Papers) -> None:
         assert not source.state.connected
 
 
-@pytest.fixture
-def strict_broker(launch_broker: LaunchBroker, tmp_path: Path) -> Broker:
-    """Users `heatbook` and `NF-01`, and the access list that ships."""
-    need(available(), "have settings")
+def user_file(directory: Path) -> Path:
+    """Users `heatbook` and `NF-01`."""
     if shutil.which("mosquitto_passwd") is None:
         pytest.skip("mosquitto_passwd is not installed")
-    users = tmp_path / "users"
+    users = directory / "users"
     users.touch(mode=0o600)
     for name in ("heatbook", "NF-01"):
         command = ["mosquitto_passwd", "-b", str(users), name, f"secret-{name}"]
         subprocess.run(command, check=True)  # noqa: S603 - mosquitto's own tool
-    access = Path(__file__).resolve().parents[2] / "deploy" / "mosquitto" / "acl"
+    return users
+
+
+@pytest.fixture
+def strict_broker(launch_broker: LaunchBroker, tmp_path: Path) -> Broker:
+    """Two users and the access list that ships."""
+    need(available(), "have settings")
+    users = user_file(tmp_path)
+    access = SHIPPED / "acl"
     lines = ("allow_anonymous false", f"password_file {users}", f"acl_file {access}")
     return launch_broker(lines=lines)
+
+
+def test_the_profile_that_ships_is_taken_by_the_broker_and_fit_for_production(
+    launch_broker: LaunchBroker, papers: Papers
+) -> None:
+    need(available(), "have settings")
+    here = {
+        "cafile": papers.ca_file,
+        "certfile": papers.server_cert,
+        "keyfile": papers.server_key,
+        "password_file": user_file(papers.directory),
+        "acl_file": SHIPPED / "acl",
+    }
+    ours = {"listener", "persistence_location"}  # the fixture says these
+    lines = []
+    for line in (SHIPPED / "heatbook.conf").read_text().splitlines():
+        key, _, _ = line.partition(" ")
+        if key not in ours:
+            lines.append(f"{key} {here[key]}" if key in here else line)
+    broker = launch_broker(lines=lines)
+    settings = settings_for(
+        broker,
+        tls=MqttTls(ca_file=papers.ca_file),
+        username="heatbook",
+        password=SecretStr("secret-heatbook"),
+    )
+    findings = examine(settings, check_id="a1")
+    assert {finding.level for finding in findings} == {"good"}, findings
 
 
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])

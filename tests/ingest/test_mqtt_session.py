@@ -217,12 +217,50 @@ def test_retained_messages_do_not_come_again_with_each_reconnect(broker: Broker)
 def test_quality_zero_is_heard_and_owes_no_acknowledgement(
     broker: Broker, at_once: bool
 ) -> None:
+    need(broker.kind, "deliver at the lower quality of service")
     with connected(settings_for(broker)) as source, peer(broker) as gateway:
         gateway.publish(TOPIC, b"1", qos=0)
         (message,) = gather(source, 1, ack=at_once)
         assert message.receipt is None
         source.ack([message, Message(topic=TOPIC, payload=b"")])
         assert source.state.stale_acks == 0
+
+
+def test_quality_two_is_taken_at_one(broker: Broker, protocol: Protocol) -> None:
+    """At two, a message counts as handed over before it is safe here."""
+    need(broker.kind, "deliver at the lower quality of service")
+    with connected(settings_for(broker, protocol=protocol)) as source, peer(broker) as gateway:
+        gateway.publish(TOPIC, b"1", qos=2)
+        (message,) = gather(source, 1)
+        assert message.receipt is not None
+        assert message.receipt.qos == 1
+
+
+def test_a_broker_killed_outright_forgets_what_it_confirmed(broker: Broker) -> None:
+    """Which is why gateways keep their backlog until the daemon names it as received."""
+    need(broker.kind, "keep its state over a restart")
+    settings = settings_for(broker)
+    with connected(settings) as source:
+        assert until(lambda: not source.state.unsent, PATIENCE_S)
+    with peer(broker) as gateway:
+        gateway.publish(TOPIC, *numbered(100))
+    broker.kill()
+    broker.restart()
+    with connected(settings) as source:
+        assert not source.state.session_present
+        assert source.take(1, 0.3) == []
+
+
+def test_a_broker_stopped_in_order_forgets_nothing(broker: Broker) -> None:
+    need(broker.kind, "keep its state over a restart")
+    settings = settings_for(broker)
+    with connected(settings) as source:
+        assert until(lambda: not source.state.unsent, PATIENCE_S)
+    with peer(broker) as gateway:
+        gateway.publish(TOPIC, *numbered(100))
+    broker.restart()
+    with connected(settings) as source:
+        assert numbers(gather(source, 100)) == list(range(100))
 
 
 def test_a_retired_filter_is_given_back(broker: Broker) -> None:
