@@ -29,6 +29,9 @@ STALL_MS = 60_000
 """A network thread silent for so long hangs [ms]. Above the slowest honest connect: name
 look-up and TLS handshake have time limits of some ten seconds each."""
 
+STOP_S = 15.0
+"""Longest wait for the network thread to end [s]: it may be in the midst of a connect."""
+
 LINGER_S = 0.02
 """How long a batch waits for more after its first message [s]: a commit costs about as much."""
 
@@ -127,8 +130,11 @@ class MqttSource:
         self._stopping.set()
         self._intake.close()
         self._wake()
-        if self._thread is not None:
-            self._thread.join()
+        thread = self._thread
+        if thread is not None:
+            thread.join(STOP_S)
+            if thread.is_alive() and self._connection is not None:
+                self._connection.abandon()
         self._thread = None
         self._tally.phase = "stopped"
 
