@@ -21,7 +21,7 @@ from random import Random
 from typing import Any, Literal, Protocol, cast
 
 import pytest
-from paho.mqtt.client import Client, MQTTMessage, MQTTv5, MQTTv311
+from paho.mqtt.client import Client, MQTTMessage, MQTTMessageInfo, MQTTv5, MQTTv311
 from paho.mqtt.enums import CallbackAPIVersion
 
 from deploy.broker import PROFILE, RunningBroker, free_port, mosquitto_path, start_broker
@@ -204,6 +204,10 @@ class Peer:
         self._subscribed.clear()
         self._client.subscribe(name, qos=1)
         assert self._subscribed.wait(PATIENCE_S)
+
+    def post(self, topic: str, payload: bytes) -> MQTTMessageInfo:
+        """Publish and wait for nothing."""
+        return self._client.publish(topic, payload, qos=1)
 
     def publish(self, topic: str, *payloads: bytes, qos: int = 1, retain: bool = False) -> None:
         """Publish and wait until the broker has confirmed each."""

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 import sqlite3
-from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from alerts import journal as alarms
-from alerts import outbox
+from alerts import journal, outbox
+from alerts.ledger import Alarm
 from deploy.database import read_only
 from ingest import held as holding
 from ingest.codec import decode
@@ -30,6 +29,7 @@ class Stored:
     states: dict[str, tuple[int, bytes]] = field(default_factory=dict)
     transitions: list[Transition] = field(default_factory=list)
     notices: dict[str, tuple[str, str, int, int, str]] = field(default_factory=dict)
+    alarms: list[Alarm] = field(default_factory=list)
     unsettled: int = 0
     missing: dict[str, int] = field(default_factory=dict)
     refused: int = 0
@@ -48,7 +48,8 @@ def stored(path: Path) -> Stored:
             ).fetchone()
             if state is not None:
                 found.states[name] = state
-        found.transitions = alarms.history(conn)
+        found.transitions = journal.history(conn)
+        found.alarms = journal.alarms(conn)
         for entry in outbox.entries(conn):
             about = (entry.alarm_id, entry.matter.value, entry.turn, int(entry.priority))
             found.notices[entry.id] = (*about, entry.channel)
@@ -86,8 +87,15 @@ class Verdict:
     problems: tuple[str, ...]
 
 
-def compare(ledger: Ledger, live: Stored, reference: Stored) -> Verdict:
-    """Lay the live store beside the ledger and beside an undisturbed run of the same samples."""
+def compare(
+    ledger: Ledger, live: Stored, reference: Stored, received: Collection[str]
+) -> Verdict:
+    """Lay the live store beside the ledger and beside an undisturbed run of the same samples.
+
+    ``received`` are the ids of the notices that have come to the web address. Which notices there
+    must be cannot be told from the samples alone (an alarm that rises within one commit is told
+    once); that each episode was told on each channel can.
+    """
     lost = lost_acknowledged = doubled = altered = 0
     for vehicle, truck in ledger.trucks.items():
         rows = live.rows.get(vehicle, [])
@@ -99,7 +107,6 @@ def compare(ledger: Ledger, live: Stored, reference: Stored) -> Verdict:
         lost += len(gone)
         lost_acknowledged += len(truck.acknowledged.intersection(gone))
         altered += sum(not _same(sent, time, row) for time, row in kept.items())
-    own = _own(live, reference)
     problems = _problems(live, reference)
     return Verdict(
         samples=ledger.recorded,
@@ -112,8 +119,9 @@ def compare(ledger: Ledger, live: Stored, reference: Stored) -> Verdict:
         transitions=len(live.transitions),
         transitions_equal=live.transitions == reference.transitions,
         notices=len(live.notices),
-        notices_missing=len(set(reference.notices) - set(live.notices)) + live.unsettled,
-        notices_renamed=own,
+        notices_missing=_untold(live) + live.unsettled + len(_posted(live) - set(received)),
+        notices_renamed=len(live.notices) - len(set(live.notices.values()))
+        + len(set(received) - _posted(live)),
         problems=tuple(problems),
     )
 
@@ -127,11 +135,24 @@ def _same(
     return all(a == b or (math.isnan(a) and math.isnan(b)) for a, b in zip(wanted, row, strict=True))
 
 
-def _own(live: Stored, reference: Stored) -> int:
-    """Count notices of one matter that bear two ids, or that nothing in the samples asks for."""
-    ids = Counter(live.notices.values())
-    return sum(count - 1 for count in ids.values()) + len(
-        set(live.notices) - set(reference.notices)
+def _posted(live: Stored) -> set[str]:
+    return {name for name, about in live.notices.items() if about[4].startswith("webhook:")}
+
+
+def _untold(live: Stored) -> int:
+    """Count the channels that were never told of an episode which the samples show."""
+    channels = {about[4] for about in live.notices.values()}
+    told = {(about[0], about[4]) for about in live.notices.values() if about[1] != "normal"}
+    standing = {
+        (alarm.vehicle, alarm.kind, alarm.onset_ms): alarm.id
+        for alarm in live.alarms
+        if not alarm.withdrawn
+    }
+    episodes = {(one.vehicle, one.kind, one.onset_ms) for one in live.transitions}
+    return sum(
+        (standing.get(episode, ""), channel) not in told
+        for episode in episodes
+        for channel in channels
     )
 
 

@@ -35,7 +35,7 @@ def figure(
         f"{verdict.altered} altered",
         f"accounts equal: {yes(verdict.accounts_equal)}",
         f"{verdict.transitions} transitions equal: {yes(verdict.transitions_equal)}",
-        f"{verdict.notices} notices, {verdict.notices_missing} missing, "
+        f"{verdict.notices} notices: {verdict.notices_missing} missing, "
         f"{verdict.notices_renamed} under a second id",
         *([also] if also else []),
         f"seed {seed}",

@@ -16,7 +16,7 @@ from deploy.waiting import until
 from simulator.gateway import Backlog, GatewayPlan
 from simulator.publish import read_received
 from tests.torture.child import PATIENCE_S
-from tests.torture.ledger import Ledger
+from tests.torture.ledger import Ledger, time_ms
 from tests.torture.material import Material, Sample
 
 TURN_S = 0.02
@@ -102,6 +102,7 @@ class Gateways:
         self._backlog = {vehicle: Backlog(plan) for vehicle in material.vehicles}
         self._least = {vehicle: rng.choice((1, 1, 6)) for vehicle in material.vehicles}
         self._recording = True
+        self._finishing = False
         self._stopping = False
         self._under_way = 0
         self.failed: BaseException | None = None
@@ -119,8 +120,8 @@ class Gateways:
         return self._under_way + sum(len(backlog) for backlog in self._backlog.values())
 
     def finish(self) -> None:
-        """Record no more."""
-        self._recording = False
+        """Record one last sample of each truck, and no more: a loss at the end shows then."""
+        self._finishing = True
 
     def drained(self) -> bool:
         """Say whether nothing is kept back any more; a gateway's own fault is raised here."""
@@ -154,10 +155,12 @@ class Gateways:
             for _ in range(due):
                 one = next(supply, None)
                 if one is None:
-                    self._recording = False
+                    self._finishing = True
                     break
                 self._record(*one)
                 recorded += 1
+            if self._recording and (self._finishing):
+                self._say_last_words()
             self._listen(now)
             self._send(now)
             self._under_way = sum(line.settle() for line in self.lines)
@@ -166,6 +169,14 @@ class Gateways:
     def _record(self, vehicle: str, sample: Sample) -> None:
         backlog = self._backlog[vehicle]
         self._ledger.record(vehicle, backlog.append(sample), sample)
+
+    def _say_last_words(self) -> None:
+        for truck in self._material.vehicles:
+            samples = self._ledger.trucks[truck].samples if truck in self._ledger.trucks else {}
+            if samples:
+                last = samples[max(samples)]
+                self._record(truck, {**last, "time": (time_ms(last) + 1000) / 1000.0})
+        self._recording = False
 
     def _listen(self, now: float) -> None:
         for line in self.lines:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Collection
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 from simulator.capture import fleet_messages
@@ -16,13 +18,18 @@ Sample = dict[str, Any]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Material:
-    """Samples as (truck, sample) in order of time, without counter; and the fleet file."""
+    """Samples as (truck, sample), without counter; and the fleet file.
+
+    The first sample of each truck comes first of all: what is lost before anything was ever
+    heard of a truck cannot be counted. All others are in order of time.
+    """
 
     samples: tuple[tuple[str, Sample], ...]
     fleet_file: str
     vehicles: tuple[str, ...]
 
 
+@cache
 def material(seed: int, *, hours: float, more_trucks: int = 0) -> Material:
     """Simulate the demo fleet, and more trucks with faults of their own, for some hours."""
     demo = northfold()
@@ -44,8 +51,20 @@ def material(seed: int, *, hours: float, more_trucks: int = 0) -> Material:
             if key not in seen:
                 seen.add(key)
                 found.append((vehicle, sample))
+    firsts = {vehicle: number for number, (vehicle, _) in reversed(list(enumerate(found)))}
+    first = set(firsts.values())
+    order = [*sorted(first), *(number for number in range(len(found)) if number not in first)]
     return Material(
-        samples=tuple(found),
+        samples=tuple(found[number] for number in order),
         fleet_file=fleet_toml(fleet),
-        vehicles=tuple(plan.vehicle for plan in plans),
+        vehicles=tuple(firsts),
+    )
+
+
+def only(whole: Material, vehicles: Collection[str]) -> Material:
+    """Leave out all other trucks."""
+    return replace(
+        whole,
+        samples=tuple(one for one in whole.samples if one[0] in vehicles),
+        vehicles=tuple(name for name in whole.vehicles if name in vehicles),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
@@ -14,7 +15,7 @@ from deploy.clock import wall_ms
 from ingest.client import ONLINE
 from simulator.northfold import DAY_S, START_MS
 from tests.alerts.far_side import WebSide, web_side
-from tests.brokers import peer
+from tests.brokers import ChildBroker, peer
 from tests.torture.checker import Stored, Verdict, compare, stored
 from tests.torture.child import Child
 from tests.torture.gateways import Gateways, Habits
@@ -24,6 +25,8 @@ from tests.torture.reference import run_reference
 
 NOW_MS = START_MS + 2 * 1000 * DAY_S
 """What the daemon's clock reads at the start: after every sample, so that none is refused."""
+
+USUAL_FILTERS = ("fleet/+/telemetry", "fleet/+/status")
 
 SECRET = "whsec_bm9ydGhmb2xkLWV4YW1wbGUtc2VjcmV0LW5vdC1yZWFs"  # noqa: S105 - of the tests only
 
@@ -44,7 +47,7 @@ class Rig:
         """Start the daemon and wait until the broker keeps messages for it."""
         self.child.start()
         topic = "heatbook/heatbook/status"
-        with peer(self.broker) as watcher:  # type: ignore[arg-type] # has what it needs
+        with peer(ChildBroker(self.broker)) as watcher:
             watcher.watch(topic)
             # It subscribes before it says that it is there, on one connection.
             self.child.wait_for(lambda: (topic, ONLINE) in watcher.heard, "the daemon online")
@@ -79,7 +82,7 @@ class Rig:
     def verdict(self) -> Verdict:
         """Compare with the ledger and with an undisturbed run."""
         live = stored(self.child.store)
-        return compare(self.ledger, live, self.reference())
+        return compare(self.ledger, live, self.reference(), self.notice_ids())
 
     def reference(self, only_stored: set[tuple[str, int]] | None = None) -> Stored:
         """Run the recorded samples undisturbed."""
@@ -100,7 +103,13 @@ class Rig:
 
 @contextmanager
 def rig(
-    folder: Path, material: Material, *, protocol: str = "5", more: str = "", rate: float = 1.0
+    folder: Path,
+    material: Material,
+    *,
+    protocol: str = "5",
+    more: str = "",
+    rate: float = 1.0,
+    filters: tuple[str, ...] = USUAL_FILTERS,
 ) -> Iterator[Rig]:
     """Set up an experiment; nothing of it is left running."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -112,7 +121,7 @@ def rig(
         fleet.write_text(material.fleet_file, encoding="utf-8")
         child = Child(
             folder=folder,
-            settings=_settings(folder, broker, web, protocol=protocol, rate=rate) + more,
+            settings=_mqtt(broker, protocol, filters) + _settings(folder, web, rate) + more,
         )
         stack.callback(child.abandon)
         parts = Rig(folder=folder, material=material, broker=broker, web=web, child=child)
@@ -125,18 +134,22 @@ def _close(parts: Rig) -> None:
         parts.gateways.close()
 
 
-def _settings(
-    folder: Path, broker: RunningBroker, web: WebSide, *, protocol: str, rate: float
-) -> str:
-    anchor = datetime.fromtimestamp(wall_ms() / 1000, UTC).isoformat()
-    start = datetime.fromtimestamp(NOW_MS / 1000, UTC).isoformat()
+def _mqtt(broker: RunningBroker, protocol: str, filters: tuple[str, ...]) -> str:
     return f"""
 [mqtt]
 host = "{broker.host}"
 port = {broker.port}
 protocol = "{protocol}"
+filters = {json.dumps(filters)}
 reconnect_min_s = 0.1
 reconnect_max_s = 0.5
+"""
+
+
+def _settings(folder: Path, web: WebSide, rate: float) -> str:
+    anchor = datetime.fromtimestamp(wall_ms() / 1000, UTC).isoformat()
+    start = datetime.fromtimestamp(NOW_MS / 1000, UTC).isoformat()
+    return f"""
 [store]
 path = "{folder / "heatbook.db"}"
 [models]

@@ -1,0 +1,49 @@
+"""Run the fault experiments and print a line for each: ``python -m tests.torture``."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from deploy.model_version import keep_compiled
+
+keep_compiled()  # must come before the first import of the models
+
+from tests.bench.machine import describe  # noqa: E402 -- see above
+from tests.torture.experiments import FULL, SHORT  # noqa: E402 -- see above
+
+
+def main() -> int:
+    """Run what is asked for; 1 when something does not hold."""
+    parser = argparse.ArgumentParser(prog="python -m tests.torture", description=__doc__)
+    parser.add_argument("names", nargs="*", help=f"of {', '.join(FULL)}; default: all")
+    parser.add_argument("--seed", type=int, default=1, help="the same seed, the same faults")
+    parser.add_argument("--short", action="store_true", help="the form that the tests run")
+    parser.add_argument("--keep", type=Path, help="keep stores and logs in this folder")
+    asked = parser.parse_args()
+    runs = SHORT if asked.short else FULL
+    unknown = sorted(set(asked.names) - set(runs))
+    if unknown:
+        parser.error(f"no experiment is named {', '.join(unknown)}")
+    sys.stdout.write(f"{describe()}\n")
+    fine = True
+    with TemporaryDirectory(prefix="heatbook-torture-") as temporary:
+        folder = asked.keep or Path(temporary)
+        for name in asked.names or runs:
+            began = time.monotonic()
+            found = runs[name](folder / name, asked.seed)
+            took_s = time.monotonic() - began
+            sys.stdout.write(f"{found.line} ({took_s:.0f} s)\n")
+            for problem in () if found.fine else found.problems:
+                sys.stdout.write(f"  {problem}\n")
+            sys.stdout.write("" if found.fine else "  DOES NOT HOLD\n")
+            sys.stdout.flush()
+            fine = fine and found.fine
+    return 0 if fine else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,37 @@
+"""The experiments by name, in a short form for every test run and in the full one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from functools import partial
+from pathlib import Path
+
+from tests.torture.bad import bad_messages
+from tests.torture.brokers import broker_faults, broker_gaps
+from tests.torture.disk import disk_full
+from tests.torture.figures import Figure
+from tests.torture.flood import duplicate_flood, shuffled
+from tests.torture.kills import daemon_kill
+
+Run = Callable[[Path, int], Figure]
+
+#: Samples enough for each, in simulated hours of the fleet, at rates that a slow machine bears too.
+SHORT: Mapping[str, Run] = {
+    "daemon_kill": partial(daemon_kill, kills=8, hours=8.0, trucks=0, rate=800.0),
+    "broker_faults": partial(broker_faults, times=2, hours=8.0, trucks=0, rate=800.0),
+    "broker_gaps": partial(broker_gaps, times=2, hours=8.0, trucks=0, rate=800.0),
+    "bad_messages": partial(bad_messages, hours=8.0, trucks=0, rate=500.0),
+    "duplicate_flood": partial(duplicate_flood, times=10, hours=2.5, rate=3000.0),
+    "shuffled": partial(shuffled, times=3, hours=2.5),
+    "disk_full": partial(disk_full, hours=8.0, trucks=0, rate=800.0),
+}
+
+FULL: Mapping[str, Run] = {
+    "daemon_kill": partial(daemon_kill, kills=50, hours=10.0, trucks=16, rate=500.0),
+    "broker_faults": partial(broker_faults, times=10, hours=10.0, trucks=16, rate=800.0),
+    "broker_gaps": partial(broker_gaps, times=10, hours=10.0, trucks=16, rate=800.0),
+    "bad_messages": partial(bad_messages, hours=10.0, trucks=16, rate=800.0),
+    "duplicate_flood": partial(duplicate_flood, times=10, hours=6.0, rate=3000.0),
+    "shuffled": partial(shuffled, times=10, hours=6.0),
+    "disk_full": partial(disk_full, hours=10.0, trucks=16, rate=800.0),
+}
