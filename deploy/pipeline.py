@@ -7,6 +7,7 @@ raises, nothing happened.
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -32,6 +33,8 @@ from models.kernel import KINDS
 from models.transition import Priority, Transition
 
 log = structlog.get_logger()
+
+_SEQ = re.compile(rb'"seq"\s*:\s*(\d{1,18})')
 
 _EVIDENCE: Mapping[str, tuple[str, ...]] = {
     **{detector.kind: detector.evidence for detector in DETECTORS},
@@ -235,7 +238,10 @@ class Pipeline:
         """Fold what came, truck by truck; give the changed trucks, to be taken over after commit."""
         heard: dict[str, list[Decoded]] = {}
         for one in decoded:
-            if one.vehicle is not None and one.kind != "refused":
+            # What was refused whole concerns only a truck that is known by something better.
+            if one.vehicle is not None and (
+                one.kind != "refused" or one.vehicle in self._trucks
+            ):
                 heard.setdefault(one.vehicle, []).append(one)
         changed: dict[str, Held] = {}
         for name, parts in heard.items():
@@ -259,7 +265,7 @@ class Pipeline:
         truck = _note_status(tx, truck, parts)
         samples = [part.samples for part in parts if len(part.samples)]
         if not samples:
-            return truck
+            return _note_sequence(tx, truck, parts, now_ms)
         folded = fold(
             tx,
             truck,
@@ -281,7 +287,7 @@ class Pipeline:
                 limit_bytes=self._rules.quarantine_bytes,
             )
         self._tell(tx, truck.name, folded, now_ms)
-        truck = _note_sequence(tx, folded.held, parts)
+        truck = _note_sequence(tx, folded.held, parts, now_ms)
         if folded.stored:
             holding.save(tx, truck)
         return truck
@@ -335,16 +341,27 @@ def _note_status(tx: sqlite3.Connection, truck: Held, parts: Sequence[Decoded]) 
     return truck
 
 
-def _note_sequence(tx: sqlite3.Connection, truck: Held, parts: Sequence[Decoded]) -> Held:
+def _note_sequence(
+    tx: sqlite3.Connection, truck: Held, parts: Sequence[Decoded], now_ms: int
+) -> Held:
     arrived = [
         (int(time_ms), int(seq))
         for part in parts
         for time_ms, seq in zip(part.samples["time_ms"], part.seqs, strict=True)
         if seq >= 0
     ]
-    if not arrived:
+    refused = [
+        int(found[1])
+        for part in parts
+        for one in part.refused
+        for found in _SEQ.finditer(one.raw)
+    ]
+    if not arrived and not refused:
         return truck
-    truck = replace(truck, sequence=sequence.note(truck.sequence, arrived))
+    noted = sequence.note(truck.sequence, arrived, refused=refused, received_ms=now_ms)
+    if noted == truck.sequence:
+        return truck
+    truck = replace(truck, sequence=noted)
     holding.save_sequence(tx, truck)
     return truck
 

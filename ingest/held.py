@@ -172,6 +172,6 @@ def load_sequence(conn: sqlite3.Connection, vehicle_id: int) -> Sequence:
     return Sequence(
         since_ms=since_ms,
         newest_ms=newest_ms,
-        spans=tuple((first, last) for first, last in json.loads(spans)),
+        spans=tuple((first, last, opened) for first, last, opened in json.loads(spans)),
         missing_before=missing_before,
     )

@@ -109,13 +109,15 @@ class Backlog:
         """
         if seq > self.sent_seq:
             return 0
-        count = 0
-        for number, time_ms, _ in self._entries:
-            if number > seq or (newest_ms is not None and time_ms > newest_ms):
-                break
-            count += 1
+        kept = deque(
+            entry
+            for entry in self._entries
+            if entry[0] > seq or (newest_ms is not None and entry[1] > newest_ms)
+        )
+        count = len(self._entries) - len(kept)
         if count:
-            self._drop(count)
+            self._entries = kept
+            self._sent = max(self._sent - count, 0)
             self._progress_s = clock_s
         return count
 

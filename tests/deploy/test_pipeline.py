@@ -58,6 +58,21 @@ def test_the_position_is_the_newest_sample_and_the_counter_without_gap(tmp_path:
         assert (after.time_ms, after.seq) == (1_767_268_805_000, 8)
 
 
+def test_a_refused_sample_does_not_hold_up_the_counter(tmp_path: Path) -> None:
+    """Its bytes are safe in quarantine: a gateway that waited for it would wait for ever."""
+    topic = "fleet/NF-01/telemetry"
+    good = b'{"time":1767268800,"seq":1,"gear":1}'
+    mixed = b'[{"time":1767268801,"seq":2,"gear":"x"},{"time":1767268802,"seq":3,"gear":1}]'
+    broken = b'{"time":1767268803,"seq":4,"gear":NaN}'
+    with store(tmp_path) as database:
+        running = pipeline(database)
+        running.commit([Message(topic=topic, payload=good)])
+        (after,) = running.commit([Message(topic=topic, payload=mixed)])
+        assert after.seq == 3
+        (after,) = running.commit([Message(topic=topic, payload=broken)])
+        assert after.seq == 4
+
+
 def test_a_status_alone_gives_no_position(tmp_path: Path) -> None:
     payload = b'{"online":true,"time":1767268800}'
     with store(tmp_path) as database:

@@ -7,7 +7,7 @@ from random import Random
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.sequence import Sequence, note
+from ingest.sequence import HOLE_KEPT_MS, Sequence, note
 
 counted = st.sets(st.integers(0, 60), min_size=1, max_size=40)
 
@@ -15,6 +15,10 @@ counted = st.sets(st.integers(0, 60), min_size=1, max_size=40)
 def _stamped(values: set[int]) -> list[tuple[int, int]]:
     """Give each value the time at which its sample was taken."""
     return [(1000 + 10 * value, value) for value in sorted(values)]
+
+
+def _pairs(found: Sequence) -> list[tuple[int, int]]:
+    return [(first, last) for first, last, _ in found.spans]
 
 
 @given(counted, st.randoms(use_true_random=False), st.integers(1, 9))
@@ -29,7 +33,7 @@ def test_one_run_of_a_counter_is_the_same_in_any_order(
         found = note(found, arrived[start : start + size])
     assert found == note(Sequence(), _stamped(values))
     assert found.missing == max(values) - min(values) + 1 - len(values)
-    assert {v for first, last in found.spans for v in range(first, last + 1)} == values
+    assert {v for first, last, _ in found.spans for v in range(first, last + 1)} == values
 
 
 @given(counted)
@@ -47,10 +51,10 @@ def test_nothing_has_come_yet() -> None:
 
 def test_spans_are_closed_and_kept_apart() -> None:
     found = note(Sequence(), _stamped({1, 2, 3, 7, 8, 12}))
-    assert found.spans == ((1, 3), (7, 8), (12, 12))
+    assert _pairs(found) == [(1, 3), (7, 8), (12, 12)]
     assert (found.gap_free, found.missing) == (3, 6)
     found = note(found, _stamped({4, 5, 6}))
-    assert found.spans == ((1, 8), (12, 12))
+    assert _pairs(found) == [(1, 8), (12, 12)]
 
 
 def test_a_counter_that_starts_again_begins_a_new_run() -> None:
@@ -71,5 +75,31 @@ def test_a_repeated_sample_is_not_taken_for_a_restart() -> None:
 def test_an_earlier_value_of_the_same_run_may_come_late() -> None:
     found = note(Sequence(), [(1010, 6)])
     found = note(found, [(1000, 5)])
-    assert found.spans == ((5, 6),)
+    assert _pairs(found) == [(5, 6)]
     assert found.since_ms == 1000
+
+
+def test_a_refused_sample_leaves_no_hole_for_the_gateway_to_wait_for() -> None:
+    found = note(Sequence(), _stamped({1, 2, 4}))
+    assert found.gap_free == 2
+    found = note(found, [], refused=[3])
+    assert (found.gap_free, found.missing) == (4, 0)
+
+
+def test_a_refused_value_far_from_all_others_is_not_believed() -> None:
+    found = note(Sequence(), _stamped({5, 6}))
+    assert note(found, [], refused=[10**15, 0]) == found
+
+
+def test_a_hole_that_nobody_fills_is_closed_after_a_day_and_counted() -> None:
+    found = note(Sequence(), _stamped({1, 2, 7}), received_ms=1_000)
+    found = note(found, _stamped({20}), received_ms=5_000)
+    found = note(found, _stamped({21}), received_ms=1_000 + HOLE_KEPT_MS - 1)
+    assert found.gap_free == 2
+    found = note(found, _stamped({22}), received_ms=1_000 + HOLE_KEPT_MS)
+    assert (found.gap_free, found.missing) == (
+        7,
+        4 + 12,
+    )  # the younger hole is still waited for
+    found = note(found, _stamped({23}), received_ms=5_000 + HOLE_KEPT_MS)
+    assert (found.gap_free, found.missing) == (23, 4 + 12)
