@@ -30,6 +30,10 @@ WORDS: dict[str, WriteWords] = {
 """The words of every kind of alarm."""
 
 
+WATCH_EVERY_S = 5.0
+"""How often silent gateways are looked for [s]."""
+
+
 def clock_of(settings: Settings) -> Clock:
     """Give the clock: the real one unless a demonstration asks for a faster."""
     section = settings.clock
@@ -105,8 +109,14 @@ def assemble(settings: Settings, fleet: Fleet) -> Daemon:
         rules=rules,
         channels=channels.build(settings.channels(), now_ms=now_ms),
         compose=composer(settings, fleet),
-        limits=SilenceLimits(silent_after_ms=round(settings.models.silent_after_s * 1000)),
+        limits=SilenceLimits(
+            silent_after_ms=round(settings.models.silent_after_s * 1000),
+            everybody_after_ms=round(settings.models.all_silent_after_s * 1000),
+        ),
         now_ms=now_ms,
         rng=SystemRandom(),
     )
-    return Daemon(parts, Pace(commit_messages=settings.store.commit_messages))
+    # A demonstration's day must not pass between two looks.
+    watch_every_s = max(0.25, WATCH_EVERY_S / settings.clock.rate)
+    pace = Pace(commit_messages=settings.store.commit_messages, watch_every_s=watch_every_s)
+    return Daemon(parts, pace)

@@ -15,7 +15,7 @@ from alerts.notice import Notice, Undelivered
 from deploy.broker_check import Finding, examine
 from deploy.clock import wall_ms
 from deploy.database import StoreError, read_only
-from deploy.fleet import load_fleet
+from deploy.fleet import fleet_of
 from deploy.model_version import keep_compiled
 from deploy.settings import BadSettings, Loaded, describe, load_settings
 from ingest.quarantine import totals
@@ -86,7 +86,7 @@ def _filters(loaded: Loaded) -> Iterator[Finding]:
 
 
 def _fleet(loaded: Loaded) -> Iterator[Finding]:
-    file = loaded.settings.fleet.file
+    file = loaded.fleet_file
     if file is None:
         yield Finding(
             level="caution",
@@ -94,10 +94,8 @@ def _fleet(loaded: Loaded) -> Iterator[Finding]:
             mend="Set fleet.file; deploy/example-fleet.toml shows one",
         )
         return
-    if loaded.file is not None and not file.is_absolute():
-        file = loaded.file.parent / file
     try:
-        fleet = load_fleet(file, zone=loaded.settings.fleet.zone)
+        fleet = fleet_of(loaded)
     except BadSettings as error:
         for problem in error.problems:
             yield Finding(

@@ -15,12 +15,12 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from deploy import logs, quarantine_commands
+from deploy import fleet_commands, logs, quarantine_commands
 from deploy.check import check
 from deploy.clock import wall_ms
 from deploy.database import StoreError
 from deploy.demo import DemoOptions, run_demo
-from deploy.fleet import load_fleet
+from deploy.fleet import fleet_of, load_fleet
 from deploy.model_version import model_version
 from deploy.problems import BadSettings
 from deploy.replay import (
@@ -33,9 +33,8 @@ from deploy.replay import (
 )
 from deploy.replay_table import table_of
 from deploy.serve import serve
-from deploy.settings import Loaded, load_settings
+from deploy.settings import load_settings
 from deploy.trucks import params_of
-from models.fleet import Fleet
 from simulator.publish import Broker
 from simulator.run import SimulateOptions
 from simulator.run import run as run_simulator
@@ -52,6 +51,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Keeps the heat account of every transmission fluid fill, and says when cooling fails.",
 )
+app.add_typer(fleet_commands.app, name="fleet")
 app.add_typer(quarantine_commands.app, name="quarantine")
 
 Config = Annotated[
@@ -106,7 +106,7 @@ def serve_command(
     """Run the daemon: take messages from the broker, keep the accounts, send the alarms."""
     logs.set_up()
     loaded = load_settings(config=config, env=os.environ)
-    fleet = _fleet(loaded)
+    fleet = fleet_of(loaded)
     raise typer.Exit(serve(loaded.settings, fleet, stop_at_end_of_input=stop_at_end_of_input))
 
 
@@ -219,7 +219,7 @@ def replay_command(
     """Take in a capture as the daemon would, and print its alarms and accounts."""
     logs.set_up("error")
     loaded = load_settings(config=config, env=os.environ)
-    trucks = load_fleet(fleet) if fleet is not None else _fleet(loaded)
+    trucks = load_fleet(fleet) if fleet is not None else fleet_of(loaded)
     settings = loaded.settings
     try:
         result = _replay(
@@ -282,15 +282,6 @@ def _with_start(options: SimulateOptions, start: str) -> SimulateOptions:
     if moment.tzinfo is None:
         _fail(f"--start {start} has no offset from UTC; add Z", 2)
     return replace(options, start_ms=round(moment.timestamp() * 1000))
-
-
-def _fleet(loaded: Loaded) -> Fleet:
-    file = loaded.settings.fleet.file
-    if file is None:
-        return Fleet()
-    if loaded.file is not None and not file.is_absolute():
-        file = loaded.file.parent / file
-    return load_fleet(file, zone=loaded.settings.fleet.zone)
 
 
 def _fail(text: str, code: int) -> NoReturn:

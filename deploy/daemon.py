@@ -36,7 +36,7 @@ class Pace:
     commit_wait_s: float = 0.25
     retry_s: float = 1.0
     received_every_ms: int = 500
-    watch_every_s: float = 5.0
+    watch_every_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,9 +58,9 @@ class Parts:
 class Daemon:
     """Takes, commits, acknowledges; sends notices; watches for silence."""
 
-    def __init__(self, parts: Parts, pace: Pace | None = None) -> None:
+    def __init__(self, parts: Parts, pace: Pace) -> None:
         self._parts = parts
-        self._pace = pace or Pace()
+        self._pace = pace
         self._stopping = threading.Event()
         self._committer = threading.Thread(target=self._run, name="committer", daemon=True)
         self._dispatcher = Dispatcher(

@@ -26,7 +26,7 @@ from deploy.demo_view import drawn, picture, summary, told_line
 from deploy.fleet import load_fleet
 from deploy.trucks import params_of
 from models.units import METRIC
-from simulator.northfold import START_MS, fleet_file
+from simulator.northfold import DAY_S, START_MS, fleet_file
 from simulator.publish import Broker
 from simulator.run import SimulateOptions
 from simulator.run import run as run_simulator
@@ -142,6 +142,7 @@ path = "{folder / "heatbook.db"}"
 [models]
 max_gap_s = {MAX_GAP_S}
 silent_after_s = {SILENT_AFTER_S}
+all_silent_after_s = {DAY_S}
 [fleet]
 file = "{folder / "northfold.toml"}"
 [clock]

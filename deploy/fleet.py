@@ -12,6 +12,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from deploy.problems import BadSettings, Problem, nearest, problems_of, unreadable
+from deploy.settings import Loaded
 from ingest.wire import vehicle_name
 from models.fleet import (
     CHART,
@@ -107,6 +108,18 @@ def load_fleet(path: Path, *, zone: tzinfo = UTC) -> Fleet:
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise BadSettings([unreadable(path, error)]) from error
     return parse_fleet(table, where=str(path), zone=zone)
+
+
+def fleet_of(loaded: Loaded) -> Fleet:
+    """Read the fleet that the settings name; without a file no truck is registered.
+
+    Raises
+    ------
+    BadSettings
+        With every problem of the file.
+    """
+    file = loaded.fleet_file
+    return Fleet() if file is None else load_fleet(file, zone=loaded.settings.fleet.zone)
 
 
 def parse_fleet(table: Mapping[str, Any], *, where: str, zone: tzinfo = UTC) -> Fleet:

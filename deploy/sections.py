@@ -76,6 +76,7 @@ class Models(Section):
 
     max_gap_s: Annotated[float, Field(ge=1.0, le=3600.0)] = 300.0
     silent_after_s: Annotated[float, Field(ge=10.0, le=604_800.0)] = 900.0
+    all_silent_after_s: Annotated[float, Field(ge=10.0, le=604_800.0)] = 300.0
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:

@@ -91,6 +91,14 @@ class Loaded:
     file: Path | None
     warnings: tuple[Problem, ...] = ()
 
+    @property
+    def fleet_file(self) -> Path | None:
+        """The fleet file; a relative name starts from the folder of the settings file."""
+        file = self.settings.fleet.file
+        if file is None or self.file is None:
+            return file
+        return self.file.parent / file
+
 
 def load_settings(
     *,
