@@ -72,7 +72,7 @@ def list_command(
             typer.echo(msgspec.json.encode(truck).decode())
         return
     units = settings.fleet.units.units()
-    table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0), expand=True)
     for heading in (
         "Truck",
         "Name",
@@ -85,7 +85,11 @@ def list_command(
     ):
         left = heading in ("Truck", "Name", "Newest")
         table.add_column(
-            heading, justify="left" if left else "right", no_wrap=True, overflow="ellipsis"
+            heading,
+            justify="left" if left else "right",
+            no_wrap=True,
+            overflow="ellipsis",
+            ratio=1 if heading == "Name" else None,
         )
     for truck in trucks:
         newest = datetime.fromtimestamp(truck.last_ms / 1000, UTC)
