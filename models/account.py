@@ -50,7 +50,9 @@ class Account(Layout):
     fluid_ms: int
     fluid_c: float
     odometer_km: float
+    odometer_ms: int
     speed_km_since: float  # distance from speed since the odometer was last read [km]
+    gap_since: int  # 1: a gap lay between then and now
     hottest_c: float
 
 
@@ -95,6 +97,8 @@ def _travel(params: AccountParams, account: Account, view: View) -> None:
     by_speed = 0.0
     if view.dt_s > 0.0 and not math.isnan(view.speed_km_h):
         by_speed = view.speed_km_h * view.dt_s / 3600.0
+    if view.gap_s > 0.0:
+        account.gap_since = 1
     if math.isnan(odometer):
         account.distance_km, account.distance_rest = _add(
             account.distance_km, account.distance_rest, by_speed
@@ -102,26 +106,28 @@ def _travel(params: AccountParams, account: Account, view: View) -> None:
         account.speed_km_since += by_speed
         return
     if account.odometer_km < 0.0:
-        base = params.installed_odometer_km
-        if not math.isnan(base) and odometer >= base and account.distance_km == 0.0:
-            # Driven on this fill before the first sample: known distance, unseen heat.
-            account.distance_km = odometer - base
-            account.unseen_km = odometer - base
         step = by_speed
+        before = odometer - params.installed_odometer_km - account.speed_km_since - by_speed
+        if before >= 0.0:
+            # Driven on this fill before the first sample: known distance, unseen heat.
+            step += before
+            account.unseen_km += before
     else:
         step = odometer - account.odometer_km - account.speed_km_since
-        span_s = view.dt_s if view.dt_s > 0.0 else view.gap_s
-        reach_km = _FASTEST_KM_H * span_s / 3600.0 + 2.0
+        # The counter may come more rarely than the samples, and a gap may lie in between.
+        reach_km = _FASTEST_KM_H * (view.time_ms - account.odometer_ms) / 3_600_000.0 + 2.0
         if odometer < account.odometer_km or step > reach_km:
             step = by_speed  # the counter was reset or jumped: do not believe the difference
+        elif account.gap_since == 1:
+            account.unseen_km += max(step, 0.0)
     step = max(step, -account.speed_km_since)
     account.distance_km, account.distance_rest = _add(
         account.distance_km, account.distance_rest, step
     )
-    if view.gap_s > 0.0:
-        account.unseen_km += max(step, 0.0)
     account.odometer_km = odometer
+    account.odometer_ms = view.time_ms
     account.speed_km_since = 0.0
+    account.gap_since = 0
 
 
 @compiled
