@@ -79,6 +79,7 @@ def parameters(
     thermal["cooler_w_k"] = cooler
     thermal["open_c"] = vehicle.thermostat_open_c
     thermal["full_c"] = vehicle.thermostat_full_c
+    thermal["sensor_rise_k"] = SENSOR_RISE_K[vehicle.sensor]
     params["silence"]["silent_after_s"] = silent_after_s
     _detectors(params, vehicle, fluid)
     return record

@@ -61,6 +61,13 @@ SINK_RISE_K = 5.0
 """How much warmer than outside air the air before the cooler is [K]; common practice, no source."""
 
 
+VALVE_SPREAD_K = 6.0
+"""How far from its nominal setting a healthy valve may open [K]; common practice, no source."""
+
+RISE_AT_W = 10_000.0
+"""Heat at which a sensor beyond the converter reads its full rise over the sump [W]."""
+
+
 class ThermalParams(Layout):
     """Prior of the truck's class and the valve of its circuit."""
 
@@ -70,6 +77,7 @@ class ThermalParams(Layout):
     cooler_w_k: float  # effective conductance of the open cooler at 60 km/h [W/K]
     open_c: float
     full_c: float
+    sensor_rise_k: float  # how much hotter than the sump the sensor's place may rightly be [K]
 
 
 class Hypothesis(Layout):
@@ -91,6 +99,9 @@ class Thermal(Layout):
     """State: the window being filled, and the three explanations."""
 
     started: int
+    span_s: float  # since the fluid was last read, with the heat made and its spread [s, J, J]
+    span_heat_j: float
+    span_sd_j: float
     window_s: float
     made_k: float
     made_var: float
@@ -98,6 +109,7 @@ class Thermal(Layout):
     carried_k: float
     unsure_k: float
     start_c: float
+    start_heat_w: float
     last_c: float
     valve_c: float
     line_log_odds: float
@@ -138,7 +150,15 @@ def _start(thermal: Thermal) -> None:
 
 
 @compiled
-def _restart_window(thermal: Thermal, fluid_c: float) -> None:
+def _restart_span(thermal: Thermal) -> None:
+    thermal.span_s = 0.0
+    thermal.span_heat_j = 0.0
+    thermal.span_sd_j = 0.0
+
+
+@compiled
+def _restart_window(thermal: Thermal, fluid_c: float, heat_w: float) -> None:
+    _restart_span(thermal)
     thermal.window_s = 0.0
     thermal.made_k = 0.0
     thermal.made_var = 0.0
@@ -146,6 +166,7 @@ def _restart_window(thermal: Thermal, fluid_c: float) -> None:
     thermal.carried_k = 0.0
     thermal.unsure_k = 0.0
     thermal.start_c = fluid_c
+    thermal.start_heat_w = heat_w
     thermal.last_c = fluid_c
     thermal.line_log_odds = 0.0
 
@@ -234,9 +255,15 @@ def _weigh(thermal: Thermal, log_healthy: float, log_poor: float, log_cut_off: f
 
 
 @compiled
-def _close_window(thermal: Thermal, view: View) -> None:
+def _close_window(params: ThermalParams, thermal: Thermal, view: View) -> None:
+    # A sensor beyond the converter follows the heat at once, long before the sump does.
+    leap_k = params.sensor_rise_k * (view.heat_w - thermal.start_heat_w) / RISE_AT_W
     noise_var = (
-        2.0 * SENSOR_SD_K**2 + MODEL_SD_K**2 + thermal.made_var + (0.6 * thermal.unsure_k) ** 2
+        2.0 * SENSOR_SD_K**2
+        + MODEL_SD_K**2
+        + thermal.made_var
+        + (0.6 * thermal.unsure_k) ** 2
+        + leap_k * leap_k
     )
     log_healthy = _update(thermal.healthy, thermal, noise_var, 0.55, 2.0)
     log_poor = _update(thermal.poor, thermal, noise_var, 0.25, 0.50)
@@ -286,31 +313,47 @@ def balance(params: ThermalParams, thermal: Thermal, view: View) -> None:
     thermal
         Changed in place.
     view
-        The truck at the newest sample. Without fluid or outside temperature nothing is judged.
+        The truck at the newest sample. Without fluid or outside temperature, engine speed, torque or
+        load, and road speed nothing is judged.
     """
     if params.bypass_circuit != 1:
         return
     if thermal.started == 0:
         _start(thermal)
         thermal.valve_c = view.fluid_c
-        _restart_window(thermal, view.fluid_c)
-    fluid, air, dt_s = view.fluid_c, view.air_c, view.dt_s
-    unseen = math.isnan(fluid) or math.isnan(air)
-    if dt_s == 0.0 or unseen or math.isnan(thermal.last_c):
-        if not unseen:
+        _restart_window(thermal, view.fluid_c, view.heat_w)
+    fluid, dt_s = view.fluid_c, view.dt_s
+    known = not math.isnan(view.air_c) and not _unknown_heat(view)
+    if dt_s > 0.0 and known:
+        thermal.span_s += dt_s
+        thermal.span_heat_j += view.heat_w * dt_s
+        thermal.span_sd_j += view.heat_sd_w * dt_s
+        if math.isnan(fluid):
+            return  # the fluid need not be in every sample
+    whole = abs(thermal.span_s - view.fluid_dt_s) < 1e-3
+    if dt_s == 0.0 or not known or not whole or math.isnan(thermal.last_c):
+        if not math.isnan(fluid):
             thermal.valve_c = fluid
-        _restart_window(thermal, fluid)
+        _restart_window(thermal, fluid, view.heat_w)
         return
     _fill(params, thermal, view)
     if thermal.window_s >= WINDOW_S:
-        _close_window(thermal, view)
-        _restart_window(thermal, fluid)
+        _close_window(params, thermal, view)
+        _restart_window(thermal, fluid, view.heat_w)
+
+
+@compiled
+def _unknown_heat(view: View) -> bool:
+    """Say that nothing tells how much heat is made: a guess is no ground for an accusation."""
+    if math.isnan(view.rpm):
+        return True
+    return view.rpm >= 1.0 and (math.isnan(view.torque_nm) or math.isnan(view.speed_km_h))
 
 
 @compiled
 def _fill(params: ThermalParams, thermal: Thermal, view: View) -> None:
-    """Add the span since the sample before to the window."""
-    dt_s = view.dt_s
+    """Add the span since the fluid was last read to the window."""
+    dt_s = thermal.span_s
     mid_c = 0.5 * (thermal.last_c + view.fluid_c)
     thermal.valve_c += (mid_c - thermal.valve_c) * (1.0 - math.exp(-dt_s / VALVE_LAG_S))
     speed = 0.0 if math.isnan(view.speed_km_h) else view.speed_km_h
@@ -324,16 +367,19 @@ def _fill(params: ThermalParams, thermal: Thermal, view: View) -> None:
     cooler = params.cooler_w_k * (0.45 + 0.55 * min(1.2, wind)) * pump
     open_share = opening(thermal.valve_c, params.open_c, params.full_c)
     thermal.window_s += dt_s
-    thermal.made_k += view.heat_w * share
+    thermal.made_k += thermal.span_heat_j / params.heat_capacity_j_k
     # Errors of the heat estimate last for minutes: they add up within a window, not in squares.
-    thermal.made_var = (math.sqrt(thermal.made_var) + view.heat_sd_w * share) ** 2
+    sd_k = thermal.span_sd_j / params.heat_capacity_j_k
+    thermal.made_var = (math.sqrt(thermal.made_var) + sd_k) ** 2
     thermal.lost_k += params.case_w_k * (0.6 + 0.4 * wind) * over_air * share
     thermal.carried_k += open_share * cooler * over_sink * share
-    # Each valve opens where it likes: near the opening span the flow is uncertain.
-    low, high = params.open_c - 6.0, params.full_c + 6.0
-    if low < thermal.valve_c < high:
-        late = opening(thermal.valve_c - 6.0, params.open_c, params.full_c)
-        early = opening(thermal.valve_c + 6.0, params.open_c, params.full_c)
+    # Each valve opens where it likes, and may be cooler than a sensor beyond the converter says: near
+    # the opening span the flow is uncertain.
+    late_k = VALVE_SPREAD_K + params.sensor_rise_k
+    if params.open_c - VALVE_SPREAD_K < thermal.valve_c < params.full_c + late_k:
+        late = opening(thermal.valve_c - late_k, params.open_c, params.full_c)
+        early = opening(thermal.valve_c + VALVE_SPREAD_K, params.open_c, params.full_c)
         thermal.unsure_k += 0.5 * (early - late) * cooler * over_sink * share
     thermal.last_c = view.fluid_c
     _line(params, thermal, view, dt_s)
+    _restart_span(thermal)

@@ -25,6 +25,8 @@ class View(Layout):
     dt_s: float  # since the sample before, 0 after a gap or at the first sample [s]
     gap_s: float  # length of the gap that this sample ended, 0 if none [s]
     fluid_c: float
+    fluid_ms: int  # last reading of the fluid, 0 if it is longer ago than what counts as seen
+    fluid_dt_s: float  # from the reading before to the one in this sample, else 0 [s]
     air_c: float
     air_ms: int
     coolant_c: float
@@ -82,6 +84,20 @@ def _held(new: float, old: float, old_ms: int, now_ms: int, hold_s: float) -> tu
 
 
 @compiled
+def _look_at_fluid(params: ViewParams, view: View, fluid_c: float, gap: bool) -> None:
+    """Take the fluid's temperature, which need not be in every sample."""
+    span_s = (view.time_ms - view.fluid_ms) / 1000.0
+    if gap or span_s > params.max_gap_s:
+        view.fluid_ms = 0
+    view.fluid_c = fluid_c
+    view.fluid_dt_s = 0.0
+    if not math.isnan(fluid_c):
+        if view.fluid_ms > 0:
+            view.fluid_dt_s = span_s
+        view.fluid_ms = view.time_ms
+
+
+@compiled
 def look(params: ViewParams, view: View, sample: SampleRecord) -> None:
     """Move the view on to a sample that is newer than all before it.
 
@@ -103,7 +119,7 @@ def look(params: ViewParams, view: View, sample: SampleRecord) -> None:
     view.was_moving = view.moving
     view.samples += 1
     view.time_ms = now_ms
-    view.fluid_c = sample.fluid_temp_c
+    _look_at_fluid(params, view, sample.fluid_temp_c, gap)
     view.line_out_c = sample.cooler_out_temp_c
     view.line_return_c = sample.cooler_return_temp_c
     view.odometer_km = sample.odometer_km

@@ -55,6 +55,7 @@ class State(Layout):
     since_ms: int
     peak_c: float
     above_s: float
+    priority: int
 
 
 @compiled
@@ -84,9 +85,11 @@ def step(
     view = truck.latest
     fluid = view.fluid_c
     if math.isnan(fluid):
-        return (2 if state.exposure >= 1.0 else 0), 1.0
-    if view.dt_s > 0.0:
-        _grow(params, state, fluid, view.time_ms, view.dt_s)
+        if view.fluid_ms == 0:
+            state.priority = 0  # not seen for too long: nothing is known any more
+        return state.priority, 1.0
+    if view.fluid_dt_s > 0.0:
+        _grow(params, state, fluid, view.time_ms, view.fluid_dt_s)
     else:
         state.exposure = 0.0
         state.since_ms = view.time_ms
@@ -101,13 +104,17 @@ def step(
     evidence[4] = view.air_c
     evidence[5] = view.heat_w / 1000.0
     evidence[6] = truck.thermal.p_cut_off + truck.thermal.p_poor
-    if state.exposure < 1.0 or fluid < params.limit_c - DEADBAND_K:
-        return 0, 1.0
+    state.priority = _priority(params, state, fluid, sustained_c)
+    return state.priority, 1.0
+
+
+@compiled
+def _priority(params: Params, state: State, fluid_c: float, sustained_c: float) -> int:
+    if state.exposure < 1.0 or fluid_c < params.limit_c - DEADBAND_K:
+        return 0
     if sustained_c >= params.critical_c:
-        return 4, 1.0
-    if sustained_c >= params.high_c:
-        return 3, 1.0
-    return 2, 1.0
+        return 4
+    return 3 if sustained_c >= params.high_c else 2
 
 
 def words(evidence: Mapping[str, float], units: Units) -> Words:
