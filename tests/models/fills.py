@@ -1,0 +1,67 @@
+"""The account of a fill, straight from the kernel."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.account import Statement, statement
+from models.fleet import CHART, Vehicle
+from models.kernel import STATE, advance
+from models.layout import blank, record
+from models.parameters import parameters
+from tests.recorded import NOON_MS, Sample, records
+
+HOUR_MS = 3_600_000
+
+
+def fill_params(*, max_gap_s: float = 300.0, **account: float) -> NDArray[Any]:
+    """Give the parameters of a default truck, numbers of its account replaced by name."""
+    params = parameters(Vehicle(name="NF-01"), CHART, max_gap_s=max_gap_s, silent_after_s=900.0)
+    for name, value in account.items():
+        params[0]["account"][name] = value
+    return params
+
+
+def run(params: NDArray[Any], samples: Iterable[Sample]) -> NDArray[Any]:
+    state = blank(STATE)
+    advance(params, state, 0, records(samples))
+    return state
+
+
+def stated(params: NDArray[Any], state: NDArray[Any]) -> Statement:
+    return statement(record(params).account, record(state).truck.account)
+
+
+def account_of(
+    samples: Iterable[Sample], *, max_gap_s: float = 300.0, **account: float
+) -> Statement:
+    params = fill_params(max_gap_s=max_gap_s, **account)
+    return stated(params, run(params, samples))
+
+
+def profile(hours: Sequence[float], celsius: Sequence[float]) -> list[dict[str, float]]:
+    """Record the fluid alone at the given hours."""
+    return [
+        {"time_ms": NOON_MS + round(hour * HOUR_MS), "fluid_temp_c": value}
+        for hour, value in zip(hours, celsius, strict=True)
+    ]
+
+
+def steps(stretches: Sequence[tuple[float, float]]) -> list[dict[str, float]]:
+    """Record stretches of (hours, °C), each at one temperature; a jump takes a millisecond."""
+    ends = np.cumsum([0.0, *(hours for hours, _ in stretches)]) * HOUR_MS
+    samples: list[dict[str, float]] = []
+    for (begin, end), (_, celsius) in zip(pairwise(ends), stretches, strict=True):
+        samples.append({"time_ms": NOON_MS + round(begin) + 1, "fluid_temp_c": celsius})
+        samples.append({"time_ms": NOON_MS + round(end), "fluid_temp_c": celsius})
+    return samples
+
+
+FOREVER_S = math.inf
+"""A longest gap that never ends a span: for profiles given at their corners only."""
