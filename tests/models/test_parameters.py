@@ -1,0 +1,111 @@
+"""From the fleet file's words to the numbers the models step with."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any, get_args
+
+import pytest
+
+from models.fleet import CHART, Circuit, Fleet, Limits, Sensor, ThermalClass, Vehicle
+from models.parameters import (
+    CRITICAL_STEP_K,
+    HIGH_STEP_K,
+    SENSOR_RISE_K,
+    SUMP_LIMIT_C,
+    THERMAL_CLASSES,
+    parameters,
+)
+
+
+def params_of(vehicle: Vehicle, **fluid: float) -> Any:
+    chosen = replace(CHART, **fluid)  # type: ignore[arg-type] # numbers by name
+    return parameters(vehicle, chosen, max_gap_s=300.0, silent_after_s=900.0)[0]
+
+
+TRUCK = Vehicle(name="NF-01")
+
+
+def test_every_class_circuit_and_sensor_place_has_its_numbers() -> None:
+    assert set(THERMAL_CLASSES) == set(get_args(ThermalClass))
+    assert set(SENSOR_RISE_K) == set(get_args(Sensor))
+    for circuit in get_args(Circuit):
+        judged = params_of(replace(TRUCK, circuit=circuit))["thermal"]["bypass_circuit"]
+        assert judged == int(circuit == "thermostatic_bypass")
+
+
+def test_the_fluid_and_the_fill_go_into_the_account() -> None:
+    truck = replace(TRUCK, installed_ms=5, installed_odometer_km=70.0, life_used_at_start=0.25)
+    account = params_of(truck, activation_energy_j_mol=90e3, reference_life_s=9e6)["account"]
+    assert account["activation_energy_j_mol"] == 90e3
+    assert account["reference_life_s"] == 9e6
+    assert account["installed_ms"] == 5
+    assert account["installed_odometer_km"] == 70.0
+    assert account["life_used_at_start"] == 0.25
+    assert account["max_gap_s"] == 300.0
+
+
+def test_what_is_not_said_is_nan_or_zero_and_not_a_guess() -> None:
+    params = params_of(TRUCK)
+    assert params["account"]["installed_ms"] == 0
+    assert math.isnan(params["account"]["installed_odometer_km"])
+    assert math.isnan(params["service_due"]["distance_km"])
+    assert math.isnan(params["service_due"]["age_days"])
+
+
+@pytest.mark.parametrize(
+    ("sensor", "film_c", "limit_c"),
+    [
+        ("sump", 139.0, SUMP_LIMIT_C),  # a thick fluid: the sump's own limit
+        ("sump", 124.0, SUMP_LIMIT_C),
+        ("sump", 115.0, 115.0),  # a thin one: its film
+        ("sump", 100.0, 110.0),  # never below what every tow reaches
+        ("converter_out", 124.0, SUMP_LIMIT_C + 20.0),
+        ("cooler_line", 115.0, 135.0),
+    ],
+)
+def test_the_limit_depends_on_the_sensors_place_and_on_the_fluid(
+    sensor: Sensor, film_c: float, limit_c: float
+) -> None:
+    limits = params_of(replace(TRUCK, sensor=sensor), film_temp_c=film_c)["over_temperature"]
+    assert limits["limit_c"] == limit_c
+    assert limits["high_c"] == limit_c + HIGH_STEP_K
+    assert limits["critical_c"] == limit_c + CRITICAL_STEP_K
+
+
+def test_the_managers_own_limits_win() -> None:
+    own = Limits(
+        over_temperature_c=100.0,
+        over_temperature_critical_c=104.0,
+        service_distance_km=5.0,
+        service_days=7.0,
+    )
+    params = params_of(replace(TRUCK, limits=own))
+    assert params["over_temperature"]["limit_c"] == 100.0
+    assert params["over_temperature"]["critical_c"] == 104.0
+    assert params["over_temperature"]["high_c"] == 104.0
+    assert params["bypass_stuck"]["critical_c"] == 100.0
+    assert params["service_due"]["distance_km"] == 5.0
+    assert params["service_due"]["age_days"] == 7.0
+
+
+def test_rated_torque_is_the_trucks_own_or_that_of_its_class() -> None:
+    own = params_of(replace(TRUCK, rated_torque_nm=777.0))["latest"]["rated_torque_nm"]
+    assert own == 777.0
+    for name, numbers in THERMAL_CLASSES.items():
+        prior = params_of(replace(TRUCK, thermal_class=name))["latest"]["rated_torque_nm"]  # type: ignore[arg-type] # from its own table
+        assert prior == numbers[3]
+
+
+def test_a_truck_that_is_not_registered_has_every_default() -> None:
+    fleet = Fleet(vehicles={"NF-01": TRUCK})
+    stranger = fleet.vehicle("XX-1")
+    assert (stranger.name, stranger.title) == ("XX-1", "XX-1")
+    assert fleet.fluid_of(stranger) is CHART
+    assert (
+        parameters(stranger, CHART, max_gap_s=300.0, silent_after_s=900.0).tobytes()
+        == parameters(
+            Vehicle(name="other"), CHART, max_gap_s=300.0, silent_after_s=900.0
+        ).tobytes()
+    )
