@@ -51,6 +51,8 @@ def stored(path: Path) -> Stored:
         found.transitions = journal.history(conn)
         found.alarms = journal.alarms(conn)
         for entry in outbox.entries(conn):
+            if entry.state == "cancelled":
+                continue  # later samples showed it untrue before anybody was told
             about = (entry.alarm_id, entry.matter.value, entry.turn, int(entry.priority))
             found.notices[entry.id] = (*about, entry.channel)
         found.unsettled = len(outbox.entries(conn, state="pending"))

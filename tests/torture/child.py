@@ -25,7 +25,6 @@ class Child:
 
     folder: Path
     settings: str
-    before_exec: Callable[[], None] | None = None
     _process: subprocess.Popen[bytes] | None = field(default=None, repr=False)
 
     @property
@@ -65,8 +64,15 @@ class Child:
                 stdout=log,
                 stderr=log,
                 env=env,
-                preexec_fn=self.before_exec,  # noqa: PLW1509 - used by one experiment only
             )
+
+    def freeze(self) -> None:
+        """Let it do nothing for a while."""
+        os.kill(self.pid, signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        """Let it go on."""
+        os.kill(self.pid, signal.SIGCONT)
 
     def kill(self) -> None:
         """End it as a power cut would."""
