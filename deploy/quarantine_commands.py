@@ -94,7 +94,7 @@ def reingest_command(
 ) -> None:
     """Put an entry in again, mended or not; what is still bad comes back here with its reason."""
     mended = None if payload is None else _read(payload)
-    with _write(_store(config, store)) as tx:
+    with beside_daemon(_store(config, store)) as tx:
         entry = quarantine.take(tx, entry_id)
         if entry is None:
             _none(entry_id)
@@ -109,7 +109,7 @@ def drop_command(
     store: Store = None,
 ) -> None:
     """Throw entries away for good."""
-    with _write(_store(config, store)) as tx:
+    with beside_daemon(_store(config, store)) as tx:
         dropped = quarantine.drop(tx, entry_ids)
     typer.echo(f"{dropped} of {len(entry_ids)} dropped")
 
@@ -129,7 +129,7 @@ def _store(config: Path | None, store: Path | None) -> Path:
 
 
 @contextmanager
-def _write(path: Path) -> Iterator[sqlite3.Connection]:
+def beside_daemon(path: Path) -> Iterator[sqlite3.Connection]:
     """Write beside a running daemon: one short transaction that waits its turn."""
     with read_only(path):
         pass  # says so when there is no store; opening to write would make an empty one
