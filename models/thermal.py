@@ -46,7 +46,8 @@ TEMPER = 0.5
 Doubling it halves the delay and squares the false-alarm odds."""
 
 LARGEST_STEP = 3.0
-"""Most that one window may move the log odds [-], so that one wild reading decides nothing."""
+"""Most that one window may move an explanation behind the best one [-], in log odds, so that one wild
+reading decides nothing."""
 
 HAZARD = 1e-5
 """Chance that the cooling circuit changes its state in one window [-]."""
@@ -142,11 +143,11 @@ def _prior(hypothesis: Hypothesis, kappa: float, kappa_sd: float, log_weight: fl
 def _start(thermal: Thermal) -> None:
     thermal.started = 1
     _prior(thermal.healthy, 1.0, 0.25, math.log(0.998))
-    _prior(thermal.poor, 0.35, 0.08, math.log(0.0015))
-    _prior(thermal.cut_off, 0.0, 0.03, math.log(0.0005))
+    _prior(thermal.poor, 0.35, 0.08, math.log(0.001))
+    _prior(thermal.cut_off, 0.0, 0.03, math.log(0.001))
     thermal.p_healthy = 0.998
-    thermal.p_poor = 0.0015
-    thermal.p_cut_off = 0.0005
+    thermal.p_poor = 0.001
+    thermal.p_cut_off = 0.001
 
 
 @compiled
@@ -230,20 +231,20 @@ def _log_sum(a: float, b: float) -> float:
 
 
 @compiled
-def _bounded(step: float) -> float:
-    return max(-LARGEST_STEP, min(LARGEST_STEP, TEMPER * step))
+def _behind(log_best: float, log_own: float) -> float:
+    """How far one window moves an explanation behind the best one: all pairs stay comparable."""
+    return -min(LARGEST_STEP, TEMPER * (log_best - log_own))
 
 
 @compiled
 def _weigh(thermal: Thermal, log_healthy: float, log_poor: float, log_cut_off: float) -> None:
     """Move the odds by one window, let the state change with a small chance, normalise."""
     healthy, poor, cut_off = thermal.healthy, thermal.poor, thermal.cut_off
-    step_poor = _bounded(log_poor - log_healthy)
-    step_cut_off = _bounded(log_cut_off - log_healthy)
+    best = max(log_healthy, log_poor, log_cut_off)
     line = max(-LARGEST_STEP, min(LARGEST_STEP, thermal.line_log_odds))
-    healthy_weight = healthy.log_weight
-    poor_weight = poor.log_weight + step_poor
-    cut_off_weight = cut_off.log_weight + step_cut_off + line
+    healthy_weight = healthy.log_weight + _behind(best, log_healthy)
+    poor_weight = poor.log_weight + _behind(best, log_poor)
+    cut_off_weight = cut_off.log_weight + _behind(best, log_cut_off) + line
     total = _log_sum(healthy_weight, _log_sum(poor_weight, cut_off_weight))
     change = math.log(HAZARD)
     healthy.log_weight = _log_sum(healthy_weight - total, change)
