@@ -1,0 +1,28 @@
+"""The bench runs and prints its lines; how fast is not for a test to say."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+
+import pytest
+
+from deploy.broker import mosquitto_path
+
+
+def test_the_bench_prints_rates_and_ratios() -> None:
+    if mosquitto_path() is None:
+        pytest.skip("the bench needs mosquitto")
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.bench", "--rounds", "1", "--messages", "300"],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=240,
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("machine: ")
+    found = re.findall(r"bench\.whole_path: (\d+) sample.*ratio \d+\.\d\d", done.stdout)
+    assert found == ["1", "10"]
+    assert len(re.findall(r"bench\.stage: (decode|models|commit)", done.stdout)) == 8
