@@ -110,6 +110,7 @@ def rig(
     more: str = "",
     rate: float = 1.0,
     filters: tuple[str, ...] = USUAL_FILTERS,
+    real_clock: bool = False,
 ) -> Iterator[Rig]:
     """Set up an experiment; nothing of it is left running."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -121,7 +122,10 @@ def rig(
         fleet.write_text(material.fleet_file, encoding="utf-8")
         child = Child(
             folder=folder,
-            settings=_mqtt(broker, protocol, filters) + _settings(folder, web, rate) + more,
+            settings=_mqtt(broker, protocol, filters)
+            + _settings(folder, web)
+            + ("" if real_clock else _clock(rate))
+            + more,
         )
         stack.callback(child.abandon)
         parts = Rig(folder=folder, material=material, broker=broker, web=web, child=child)
@@ -146,9 +150,18 @@ reconnect_max_s = 0.5
 """
 
 
-def _settings(folder: Path, web: WebSide, rate: float) -> str:
+def _clock(rate: float) -> str:
     anchor = datetime.fromtimestamp(wall_ms() / 1000, UTC).isoformat()
     start = datetime.fromtimestamp(NOW_MS / 1000, UTC).isoformat()
+    return f"""
+[clock]
+rate = {rate}
+start = {start}
+anchor = {anchor}
+"""
+
+
+def _settings(folder: Path, web: WebSide) -> str:
     return f"""
 [store]
 path = "{folder / "heatbook.db"}"
@@ -156,10 +169,6 @@ path = "{folder / "heatbook.db"}"
 silent_after_s = 604800.0
 [fleet]
 file = "{folder / "fleet.toml"}"
-[clock]
-rate = {rate}
-start = {start}
-anchor = {anchor}
 [alerts]
 late_after_s = 31536000.0
 [alerts.webhooks.control]

@@ -1,0 +1,100 @@
+"""``heatbook serve`` from end to end: broker, store, mail, webhook, acknowledgement, replay."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from collections.abc import Iterator
+
+import pytest
+from standardwebhooks.webhooks import Webhook
+
+from alerts import journal
+from deploy.broker import mosquitto_path
+from deploy.database import read_only
+from deploy.replay import moment
+from tests.e2e.scene import TRUCK, Played, play
+from tests.torture.child import COMMAND, PATIENCE_S
+from tests.torture.ledger import time_ms
+from tests.torture.rig import SECRET
+
+pytestmark = pytest.mark.timeout(240)
+
+
+@pytest.fixture(scope="module", params=["5", "3.1.1"])
+def played(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Played]:
+    if mosquitto_path() is None:
+        pytest.skip("mosquitto is not installed")
+    protocol: str = request.param
+    with play(tmp_path_factory.mktemp(f"mqtt-{protocol}"), protocol) as found:
+        yield found
+
+
+def test_a_stuck_bypass_is_told_once_by_a_signed_webhook(played: Played) -> None:
+    told = []
+    for posted in played.posted:
+        body = Webhook(SECRET).verify(posted.body.decode(), posted.headers)
+        told.append((body["data"]["alarm"], body["data"]["matter"], body["data"]["vehicle"]))
+    assert told.count(("bypass_stuck", "active", TRUCK)) == 1
+    assert len({posted.headers["webhook-id"] for posted in played.posted}) == len(played.posted)
+
+
+def test_a_stuck_bypass_is_told_once_by_mail(played: Played) -> None:
+    bodies = [(mail["Subject"], mail.get_body(("plain",))) for mail in played.mails]
+    about = [subject for subject, _ in bodies if "bypass" in subject.lower()]
+    raised = [subject for subject in about if TRUCK in subject]
+    assert len(played.mails) == len(played.posted)
+    assert raised
+    assert len({mail["Message-ID"] for mail in played.mails}) == len(played.mails)
+
+
+def test_the_acknowledgement_comes_after_the_commit_and_names_the_newest(
+    played: Played,
+) -> None:
+    assert played.received
+    assert not played.too_early
+    seqs = [one["seq"] for one in played.received]
+    assert seqs == sorted(seqs)
+    samples = played.ledger.trucks[TRUCK].samples
+    last = max(samples)
+    assert played.received[-1]["seq"] == last
+    assert time_ms(played.received[-1]) == time_ms(samples[last])
+
+
+def test_a_second_daemon_on_the_store_is_refused_in_plain_words(played: Played) -> None:
+    assert played.second_code == 1
+    assert "another Heatbook already writes to" in played.second_said
+    assert "Traceback" not in played.second_said
+
+
+def test_a_replay_of_the_same_messages_gives_the_same_alarms(played: Played) -> None:
+    config = str(played.rig.child.config)
+    done = subprocess.run(
+        [*COMMAND, "replay", str(played.capture), "--json", "--config", config],
+        capture_output=True,
+        check=False,
+        timeout=PATIENCE_S,
+    )
+    assert done.returncode == 0, done.stderr
+    lines = [json.loads(line) for line in done.stdout.splitlines()]
+    with read_only(played.rig.child.store) as conn:
+        live = journal.history(conn)
+    wanted = [
+        {
+            "type": "alarm",
+            "time": moment(one.time_ms),
+            "vehicle": one.vehicle,
+            "alarm": one.kind,
+            "state": "active" if one.active else "normal",
+            "priority": one.priority.name.lower(),
+            "probability": one.probability,
+            "evidence": dict(one.evidence),
+        }
+        for one in live
+    ]
+    assert [line for line in lines if line["type"] == "alarm"] == wanted
+    assert "bypass_stuck" in {line["alarm"] for line in wanted}
+    accounts = [line for line in lines if line["type"] == "account"]
+    assert [line["samples"] for line in accounts] == [played.ledger.recorded]
