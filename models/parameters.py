@@ -37,6 +37,7 @@ CRITICAL_STEP_K = 14.0
 film of common fluids is gone near 135 °C. Common practice, no source."""
 
 HOLD_S = 60.0
+"""How long a signal that is sent more rarely than the others stays valid [s]."""
 
 
 def parameters(

@@ -2,22 +2,21 @@
 
 Over each window of about a minute the balance of the fluid is, in kelvin,
 
-    rise = theta * made - alpha * lost_through_the_case - kappa * carried_off_by_the_cooler +
-    error
+    rise = theta * made - alpha * lost - kappa * carried + error
 
-with ``made``, ``lost`` and ``carried`` worked out from the signals and the prior of the truck's
-class. ``theta`` (scale of the heat made), ``alpha`` (of the case) and ``kappa`` (of the cooler)
-are learned by one small Kalman filter for each hypothesis; these differ only in what the cooler
-may be: as it should (kappa near 1), poor (near 0.3), or cut off (near 0). Each window's
-likelihoods move the odds between them. While the valve is rightly closed all three say the same
-and nothing moves: not observable.
+with ``made``, ``lost`` (through the case) and ``carried`` (off by the cooler) worked out from the
+signals and the prior of the truck's class. ``theta`` (scale of the heat made), ``alpha`` (of the
+case) and ``kappa`` (of the cooler) are learned by one small Kalman filter for each hypothesis; these
+differ only in what the cooler may be: as it should (kappa near 1), poor (near 0.3), or cut off (near
+0). Each window's likelihoods move the odds between them. While the valve is rightly closed all three
+say the same and nothing moves: not observable.
 
 Working on conductance and not on temperature is what tells an overloaded truck (hot, but the
 cooler carries its share) from one whose bypass valve is stuck. The scale of the heat is learned
 below the opening temperature, where the cooler plays no part.
 
-Source: multiple-model estimation (Blom and Bar-Shalom 1988, from memory); the numbers of the
-prior are common practice, no source, and are replaced by what the truck itself shows.
+Source: multiple-model estimation (Blom and Bar-Shalom 1988, from memory); the prior's numbers are
+common practice, no source, and give way to what the truck itself shows.
 """
 
 from __future__ import annotations
@@ -25,6 +24,16 @@ from __future__ import annotations
 import math
 
 from models.compiled import compiled
+from models.explanation import (
+    LARGEST_STEP,
+    TEMPER,
+    Hypothesis,
+    behind,
+    follow,
+    log_sum,
+    prior,
+    update,
+)
 from models.layout import Layout
 from models.view import View
 
@@ -41,14 +50,6 @@ MODEL_SD_K = 0.5
 VALVE_LAG_S = 40.0
 """Time constant of the wax element [s]; common practice, no source: 10 to 60 s."""
 
-TEMPER = 0.5
-"""Share of a window's log likelihood that is believed: neighbouring windows share their errors.
-Doubling it halves the delay and squares the false-alarm odds."""
-
-LARGEST_STEP = 3.0
-"""Most that one window may move an explanation behind the best one [-], in log odds, so that one wild
-reading decides nothing."""
-
 HAZARD = 1e-5
 """Chance that the cooling circuit changes its state in one window [-]."""
 
@@ -60,7 +61,6 @@ fluid flowing and without, and its spread [-]. Common practice, no source."""
 
 SINK_RISE_K = 5.0
 """How much warmer than outside air the air before the cooler is [K]; common practice, no source."""
-
 
 VALVE_SPREAD_K = 6.0
 """How far from its nominal setting a healthy valve may open [K]; common practice, no source."""
@@ -79,21 +79,6 @@ class ThermalParams(Layout):
     open_c: float
     full_c: float
     sensor_rise_k: float  # how much hotter than the sump the sensor's place may rightly be [K]
-
-
-class Hypothesis(Layout):
-    """State: one explanation, its scales and their covariance."""
-
-    theta: float
-    alpha: float
-    kappa: float
-    tt: float
-    ta: float
-    tk: float
-    aa: float
-    ak: float
-    kk: float
-    log_weight: float
 
 
 class Thermal(Layout):
@@ -126,25 +111,11 @@ class Thermal(Layout):
 
 
 @compiled
-def _prior(hypothesis: Hypothesis, kappa: float, kappa_sd: float, log_weight: float) -> None:
-    hypothesis.theta = 1.0
-    hypothesis.alpha = 1.0
-    hypothesis.kappa = kappa
-    hypothesis.tt = 0.30**2
-    hypothesis.aa = 0.25**2
-    hypothesis.kk = kappa_sd**2
-    hypothesis.ta = 0.0
-    hypothesis.tk = 0.0
-    hypothesis.ak = 0.0
-    hypothesis.log_weight = log_weight
-
-
-@compiled
 def _start(thermal: Thermal) -> None:
     thermal.started = 1
-    _prior(thermal.healthy, 1.0, 0.25, math.log(0.998))
-    _prior(thermal.poor, 0.35, 0.08, math.log(0.001))
-    _prior(thermal.cut_off, 0.0, 0.03, math.log(0.001))
+    prior(thermal.healthy, 1.0, 0.25, math.log(0.998))
+    prior(thermal.poor, 0.35, 0.08, math.log(0.001))
+    prior(thermal.cut_off, 0.0, 0.03, math.log(0.001))
     thermal.p_healthy = 0.998
     thermal.p_poor = 0.001
     thermal.p_cut_off = 0.001
@@ -179,77 +150,19 @@ def opening(valve_c: float, open_c: float, full_c: float) -> float:
 
 
 @compiled
-def _update(
-    hypothesis: Hypothesis,
-    thermal: Thermal,
-    noise_var: float,
-    kappa_low: float,
-    kappa_high: float,
-) -> float:
-    """Take one window in; give its log likelihood under this hypothesis."""
-    made, lost, carried = thermal.made_k, thermal.lost_k, thermal.carried_k
-    rise = thermal.last_c - thermal.start_c
-    # Scales wander a little: loads differ, fins get dirty and are washed.
-    hypothesis.tt += 0.015**2
-    hypothesis.aa += 0.005**2
-    hypothesis.kk += 0.005**2
-    pt = hypothesis.tt * made - hypothesis.ta * lost - hypothesis.tk * carried
-    pa = hypothesis.ta * made - hypothesis.aa * lost - hypothesis.ak * carried
-    pk = hypothesis.tk * made - hypothesis.ak * lost - hypothesis.kk * carried
-    variance = made * pt - lost * pa - carried * pk + noise_var
-    expected = hypothesis.theta * made - hypothesis.alpha * lost - hypothesis.kappa * carried
-    innovation = rise - expected
-    gt, ga, gk = pt / variance, pa / variance, pk / variance
-    # A wild window may not drag the scales along.
-    bounded = max(-3.0, min(3.0, innovation / math.sqrt(variance))) * math.sqrt(variance)
-    hypothesis.theta = min(2.0, max(0.45, hypothesis.theta + gt * bounded))
-    hypothesis.alpha = min(2.0, max(0.5, hypothesis.alpha + ga * bounded))
-    hypothesis.kappa = min(kappa_high, max(kappa_low, hypothesis.kappa + gk * bounded))
-    hypothesis.tt -= gt * pt
-    hypothesis.ta -= gt * pa
-    hypothesis.tk -= gt * pk
-    hypothesis.aa -= ga * pa
-    hypothesis.ak -= ga * pk
-    hypothesis.kk -= gk * pk
-    return -0.5 * (math.log(variance) + innovation * innovation / variance)
-
-
-@compiled
-def _follow(hypothesis: Hypothesis, leader: Hypothesis) -> None:
-    """An explanation nobody believes keeps the leader's scales of heat and case, not its cooler."""
-    hypothesis.theta = leader.theta
-    hypothesis.alpha = leader.alpha
-    hypothesis.tt = leader.tt
-    hypothesis.ta = leader.ta
-    hypothesis.aa = leader.aa
-
-
-@compiled
-def _log_sum(a: float, b: float) -> float:
-    high = max(a, b)
-    return high + math.log(math.exp(a - high) + math.exp(b - high))
-
-
-@compiled
-def _behind(log_best: float, log_own: float) -> float:
-    """How far one window moves an explanation behind the best one: all pairs stay comparable."""
-    return -min(LARGEST_STEP, TEMPER * (log_best - log_own))
-
-
-@compiled
 def _weigh(thermal: Thermal, log_healthy: float, log_poor: float, log_cut_off: float) -> None:
     """Move the odds by one window, let the state change with a small chance, normalise."""
     healthy, poor, cut_off = thermal.healthy, thermal.poor, thermal.cut_off
     best = max(log_healthy, log_poor, log_cut_off)
     line = max(-LARGEST_STEP, min(LARGEST_STEP, thermal.line_log_odds))
-    healthy_weight = healthy.log_weight + _behind(best, log_healthy)
-    poor_weight = poor.log_weight + _behind(best, log_poor)
-    cut_off_weight = cut_off.log_weight + _behind(best, log_cut_off) + line
-    total = _log_sum(healthy_weight, _log_sum(poor_weight, cut_off_weight))
+    healthy_weight = healthy.log_weight + behind(best, log_healthy)
+    poor_weight = poor.log_weight + behind(best, log_poor)
+    cut_off_weight = cut_off.log_weight + behind(best, log_cut_off) + line
+    total = log_sum(healthy_weight, log_sum(poor_weight, cut_off_weight))
     change = math.log(HAZARD)
-    healthy.log_weight = _log_sum(healthy_weight - total, change)
-    poor.log_weight = _log_sum(poor_weight - total, change)
-    cut_off.log_weight = _log_sum(cut_off_weight - total, change)
+    healthy.log_weight = log_sum(healthy_weight - total, change)
+    poor.log_weight = log_sum(poor_weight - total, change)
+    cut_off.log_weight = log_sum(cut_off_weight - total, change)
     thermal.p_healthy = math.exp(healthy_weight - total)
     thermal.p_poor = math.exp(poor_weight - total)
     thermal.p_cut_off = math.exp(cut_off_weight - total)
@@ -266,9 +179,11 @@ def _close_window(params: ThermalParams, thermal: Thermal, view: View) -> None:
         + (0.6 * thermal.unsure_k) ** 2
         + leap_k * leap_k
     )
-    log_healthy = _update(thermal.healthy, thermal, noise_var, 0.55, 2.0)
-    log_poor = _update(thermal.poor, thermal, noise_var, 0.25, 0.50)
-    log_cut_off = _update(thermal.cut_off, thermal, noise_var, 0.0, 0.10)
+    rise, made = thermal.last_c - thermal.start_c, thermal.made_k
+    lost, carried = thermal.lost_k, thermal.carried_k
+    log_healthy = update(thermal.healthy, rise, made, lost, carried, noise_var, 0.55, 2.0)
+    log_poor = update(thermal.poor, rise, made, lost, carried, noise_var, 0.25, 0.50)
+    log_cut_off = update(thermal.cut_off, rise, made, lost, carried, noise_var, 0.0, 0.10)
     before = thermal.cut_off.log_weight - thermal.healthy.log_weight
     _weigh(thermal, log_healthy, log_poor, log_cut_off)
     step = TEMPER * (log_cut_off - log_healthy) + thermal.line_log_odds
@@ -277,9 +192,9 @@ def _close_window(params: ThermalParams, thermal: Thermal, view: View) -> None:
         if step < -0.5 and thermal.p_cut_off < 0.01:
             thermal.proven_ms = view.time_ms
     if thermal.p_cut_off < 1e-3:
-        _follow(thermal.cut_off, thermal.healthy)
+        follow(thermal.cut_off, thermal.healthy)
     if thermal.p_poor < 5e-3:
-        _follow(thermal.poor, thermal.healthy)
+        follow(thermal.poor, thermal.healthy)
     if thermal.p_cut_off > 0.5:
         if thermal.suspect_ms == 0 or before < -9.0:
             thermal.suspect_ms = view.time_ms
@@ -291,8 +206,7 @@ def _close_window(params: ThermalParams, thermal: Thermal, view: View) -> None:
 def _line(params: ThermalParams, thermal: Thermal, view: View, dt_s: float) -> None:
     """A cold line to the cooler above a hot sump is near-direct proof that nothing flows.
 
-    A warm one proves nothing: the valve may sit at its far end. A cold return line proves
-    nothing either: a good cooler, or a pinched line, makes one.
+    A warm one proves nothing: the valve may sit at its far end. Nor does a cold return line.
     """
     hot = thermal.valve_c > params.full_c and view.fluid_c - view.air_c > 40.0
     if not hot or view.rpm < 300.0 or math.isnan(view.line_out_c):

@@ -12,10 +12,10 @@ ZERO_CELSIUS_K = 273.15
 """The zero of the Celsius scale [K], exact by definition."""
 
 KM_PER_MILE = 1.609344
-"""Kilometres in a statute mile, exact (international yard, 1959)."""
+"""Kilometres in a statute mile [km], exact (international yard, 1959)."""
 
 QUARTS_PER_LITRE = 1.0 / 0.946352946
-"""US liquid quarts in a litre, exact (231 cubic inches to the gallon)."""
+"""US liquid quarts in a litre [qt], exact (231 cubic inches to the gallon)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
