@@ -1,103 +1,36 @@
-"""The replay command: what it prints, what it accepts, and that it is the live daemon over again."""
+"""The replay command: what it prints, and that it is the live daemon over again."""
 
 from __future__ import annotations
 
 import gzip
 import json
-import os
-import subprocess
-import sys
-from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from random import Random
-from typing import Any
 
 import pytest
 
-import deploy
-from deploy.replay import Reader, ReplaySettings, UnreadableCapture, json_lines, replay
-from deploy.trucks import params_of
-from ingest.decoded import WireRules
-from ingest.message import Message
+from deploy.replay import Reader, replay
 from models.account import statement
-from models.fleet import Fleet, Limits, Vehicle
 from models.kernel import KINDS
 from models.layout import record
-from tests.deploy.store import kept, pipeline, store, story
-from tests.recorded import HOUR_MS, NOON_MS, climb, message
-
-ROOT = Path(deploy.__file__).parent.parent
-FLEET_FILE = """
-[vehicles.NF-01]
-circuit = "thermostatic_bypass"
-class = "medium"
-installed_odometer_km = 49000.0
-limits = { service_distance_km = 1100.0, over_temperature_c = 115.0 }
-"""
-FLEET = Fleet(
-    vehicles={
-        "NF-01": Vehicle(
-            name="NF-01",
-            title="NF-01",
-            installed_odometer_km=49_000.0,
-            limits=Limits(service_distance_km=1_100.0, over_temperature_c=115.0),
-        )
-    }
+from tests.deploy.captures import (
+    DAY,
+    FLEET_FILE,
+    NOW_MS,
+    Run,
+    fleet_messages,
+    lines,
+    replayed,
+    run_in,
+    settings,
 )
-NOW_MS = NOON_MS + 86_400_000
-DAY = climb(200, slope_k_min=0.6) + climb(90, start_ms=NOON_MS + 5 * HOUR_MS, start_c=80.0)
-
-
-def lines(messages: Sequence[Message], *, as_text: bool = False) -> list[bytes]:
-    """Write messages as lines of a capture."""
-    return [
-        json.dumps(
-            {
-                "topic": one.topic,
-                "payload": one.payload.decode() if as_text else json.loads(one.payload),
-            }
-        ).encode()
-        + b"\n"
-        for one in messages
-    ]
-
-
-def fleet_messages() -> list[Message]:
-    """Objects and arrays, two trucks by turns, a status, bad samples, a conflict."""
-    found: list[Message] = []
-    for position in range(0, len(DAY), 10):
-        found.append(message("NF-01", DAY[position : position + 10]))
-        found.append(message("NF-02", DAY[position : position + 1]))
-    found[7:7] = [
-        Message(topic="fleet/NF-02/status", payload=b'{"online":true,"time":1767268800}'),
-        Message(topic="fleet/NF-02/telemetry", payload=b'{"time":1767268800,"gear":99}'),
-        message("NF-01", [{**DAY[3], "fluid_temp_c": 60.0}]),
-    ]
-    return found
-
-
-Run = Callable[..., subprocess.CompletedProcess[bytes]]
+from tests.deploy.store import kept, pipeline, store, story
+from tests.recorded import NOON_MS, climb, message
 
 
 @pytest.fixture
 def heatbook(tmp_path: Path) -> Run:
-    """Runs the command line in a process of its own, in an empty folder."""
-    home = tmp_path / "home"
-    home.mkdir()
-
-    def run(*arguments: str) -> subprocess.CompletedProcess[bytes]:
-        kept_env = ("PATH", "HOME", "XDG_CACHE_HOME", "CACHE_DIRECTORY", "LANG")
-        env = {name: os.environ[name] for name in kept_env if name in os.environ}
-        code = "import sys; from deploy.cli import main; main()"
-        return subprocess.run(  # noqa: S603 -- our own command
-            [sys.executable, "-c", code, *arguments],
-            cwd=home,
-            env={**env, "PYTHONPATH": str(ROOT)},
-            capture_output=True,
-            check=False,
-        )
-
-    return run
+    return run_in(tmp_path / "home")
 
 
 @pytest.fixture
@@ -112,24 +45,6 @@ def fleet_file(tmp_path: Path) -> Path:
     path = tmp_path / "fleet.toml"
     path.write_text(FLEET_FILE)
     return path
-
-
-def settings(now_ms: int = NOW_MS) -> ReplaySettings:
-    return ReplaySettings(
-        params_of=params_of(FLEET, max_gap_s=300.0, silent_after_s=900.0),
-        wire=WireRules(),
-        model_version="tests",
-        silent_after_s=900.0,
-        now_ms=lambda: now_ms,
-    )
-
-
-def replayed(path: Path) -> list[dict[str, Any]]:
-    reader = Reader(path)
-    try:
-        return [json.loads(line) for line in json_lines(replay(reader, settings()))]
-    finally:
-        reader.close()
 
 
 ALARM = ["type", "time", "vehicle", "alarm", "state", "priority", "probability", "evidence"]
@@ -259,147 +174,6 @@ def test_a_number_that_is_not_known_is_null(tmp_path: Path) -> None:
     path.write_bytes(b"".join(lines([message("NF-01", [{"time_ms": NOON_MS, "gear": 1.0}])])))
     (account,) = replayed(path)
     assert account["mean_kinetic_temp_c"] is None
-
-
-def test_a_capture_cut_short_gives_what_it_held(
-    heatbook: Run, tmp_path: Path, fleet_file: Path
-) -> None:
-    whole = gzip.compress(b"".join(lines(fleet_messages())))
-    path = tmp_path / "capture.gz"
-    path.write_bytes(whole[: len(whole) // 2])
-    done = heatbook("replay", str(path), "--json", "--fleet", str(fleet_file))
-    assert done.returncode == 1
-    accounts = [
-        one for one in map(json.loads, done.stdout.splitlines()) if one["type"] == "account"
-    ]
-    assert 0 < accounts[0]["samples"] < len(DAY)
-    (said,) = done.stderr.decode().splitlines()
-    assert "ends early" in said
-
-
-def test_an_empty_capture_is_read_to_its_end(heatbook: Run, tmp_path: Path) -> None:
-    path = tmp_path / "empty"
-    path.write_bytes(b"")
-    done = heatbook("replay", str(path), "--json")
-    assert (done.returncode, done.stdout, done.stderr) == (0, b"", b"")
-
-
-UNREADABLE: dict[str, bytes] = {
-    "junk": bytes(range(256)) * 40,
-    "text": b"this is a letter\nand no capture\n",
-    "json of something else": b'{"a": 1}\n[1, 2]\n',
-    "broken gzip": b"\x1f\x8b" + bytes(range(200)),
-    "gzip of junk": gzip.compress(bytes(range(256)) * 40),
-}
-
-
-@pytest.mark.parametrize("name", sorted(UNREADABLE))
-def test_what_is_no_capture_ends_with_one_line_and_two(
-    heatbook: Run, tmp_path: Path, name: str
-) -> None:
-    path = tmp_path / "junk"
-    path.write_bytes(UNREADABLE[name])
-    done = heatbook("replay", str(path), "--json")
-    assert (done.returncode, done.stdout) == (2, b"")
-    (said,) = done.stderr.decode().splitlines()
-    assert said.startswith("cannot replay ")
-
-
-@pytest.mark.parametrize("what", ["missing", "folder"])
-def test_what_cannot_be_opened_ends_with_one_line_and_two(
-    heatbook: Run, tmp_path: Path, what: str
-) -> None:
-    path = tmp_path / what
-    if what == "folder":
-        path.mkdir()
-    done = heatbook("replay", str(path), "--json")
-    assert (done.returncode, done.stdout) == (2, b"")
-    assert len(done.stderr.decode().splitlines()) == 1
-
-
-def test_lines_that_are_none_are_counted_and_passed_over(
-    heatbook: Run, tmp_path: Path, capture: Path, fleet_file: Path
-) -> None:
-    good = capture.read_bytes().splitlines(keepends=True)
-    bad = [
-        b"{\n",
-        b'{"topic": 5, "payload": {}}\n',
-        b'"text"\n',
-        b"\xff\xfe\n",
-        b"[" * 9999 + b"\n",
-    ]
-    path = tmp_path / "mixed"
-    path.write_bytes(b"".join([good[0], *bad, *good[1:]]))
-    done = heatbook("replay", str(path), "--json", "--fleet", str(fleet_file))
-    clean = heatbook("replay", str(capture), "--json", "--fleet", str(fleet_file))
-    assert (done.returncode, done.stdout) == (0, clean.stdout)
-    (said,) = done.stderr.decode().splitlines()
-    assert said.startswith("5 lines ")
-
-
-@pytest.mark.parametrize(
-    "payload", ['"not json at all"', '"{\\"time\\": 1767268800"', "5", "null", "[]", '""']
-)
-def test_a_bad_payload_goes_to_quarantine_and_is_counted(tmp_path: Path, payload: str) -> None:
-    good = lines([message("NF-01", DAY[:3])])
-    bad = f'{{"topic":"fleet/NF-01/telemetry","payload":{payload}}}\n'.encode()
-    path = tmp_path / "capture"
-    path.write_bytes(b"".join([*good, bad]))
-    (account,) = [one for one in replayed(path) if one["type"] == "account"]
-    assert (account["samples"], account["quarantined"]) == (3, 1)
-
-
-def test_the_reader_says_why_a_file_is_no_capture(tmp_path: Path) -> None:
-    with pytest.raises(UnreadableCapture, match="No such file"):
-        Reader(tmp_path / "missing")
-
-
-def long_capture(samples: int) -> Iterator[bytes]:
-    """Ten trucks by turns, a sample a second, a hundred samples a line."""
-    for start in range(0, samples // 10, 100):
-        for truck in range(10):
-            body = ",".join(
-                f'{{"time":{NOON_MS // 1000 + second},"fluid_temp_c":{80 + second % 7},'
-                f'"speed_km_h":60,"ambient_temp_c":20}}'
-                for second in range(start, start + 100)
-            )
-            yield f'{{"topic":"fleet/T-{truck}/telemetry","payload":[{body}]}}\n'.encode()
-
-
-PEAK = """
-import resource, sys
-from deploy.model_version import keep_compiled
-keep_compiled()
-from deploy.cli import main
-try:
-    main()
-except SystemExit as end:
-    assert not end.code, end.code
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, file=sys.stderr)
-"""
-
-
-def peak_mib(path: Path) -> float:
-    """Replay in a process of its own; give its largest memory."""
-    done = subprocess.run(  # noqa: S603 -- our own command
-        [sys.executable, "-c", PEAK, "replay", str(path), "--json"],
-        cwd=path.parent,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-        capture_output=True,
-        check=True,
-    )
-    return int(done.stderr) / 1024.0
-
-
-def test_memory_does_not_grow_with_the_file(tmp_path: Path) -> None:
-    peaks = []
-    for samples in (300_000, 2_400_000):
-        path = tmp_path / f"{samples}.gz"
-        with gzip.open(path, "wb", compresslevel=1) as out:
-            out.writelines(long_capture(samples))
-        peaks.append(peak_mib(path))
-    # Eight times the samples: if they were kept, as records or as text, it would be 250 MiB and more.
-    assert peaks[1] - peaks[0] < 60.0
 
 
 def test_times_are_written_to_the_millisecond(tmp_path: Path) -> None:
