@@ -39,6 +39,13 @@ RECOVERY_S = 600.0
 """Time below the limit after which the exposure is forgotten [s]."""
 
 
+HEALTHY_BELOW = 0.2
+"""Probability of a fault of the circuit below which the heat is called duty [-]."""
+
+RECENTLY_MIN = 30.0
+"""Age up to which the last look at the cooling circuit counts [min]."""
+
+
 class Params(Layout):
     """Limits of this truck [°C]: where its sensor sits and which fluid it has."""
 
@@ -104,6 +111,8 @@ def step(
     evidence[4] = view.air_c
     evidence[5] = view.heat_w / 1000.0
     evidence[6] = truck.thermal.p_cut_off + truck.thermal.p_poor
+    judged_ms = truck.thermal.judged_ms
+    evidence[7] = (view.time_ms - judged_ms) / 60_000.0 if judged_ms > 0 else math.nan
     state.priority = _priority(params, state, fluid, sustained_c)
     return state.priority, 1.0
 
@@ -119,8 +128,6 @@ def _priority(params: Params, state: State, fluid_c: float, sustained_c: float) 
 
 def words(evidence: Mapping[str, float], units: Units) -> Words:
     """Say it to a person."""
-    suspicion = evidence["circuit_fault_probability"]
-    healthy = suspicion < 0.2
     return Words(
         title=f"Transmission fluid too hot: {units.degrees(evidence['fluid_temp_c'])}",
         observed=(
@@ -130,11 +137,7 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
             "heat going into the gearbox."
         ),
         expected=f"Below {units.degrees(evidence['limit_c'])} on any load this truck should pull.",
-        doubts=(
-            "The cooling circuit carries its share: this is load and grade, not a fault."
-            if healthy
-            else "The cooling circuit may be at fault: see its own alarm, if there is one."
-        ),
+        doubts=_doubts(evidence),
         action=(
             "Ease off: lower gear, less speed, less load on the next trip. If it keeps "
             "climbing, stop where it is safe, put the gearbox in Park or Neutral and let the "
@@ -142,6 +145,18 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         ),
         cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
     )
+
+
+def _doubts(evidence: Mapping[str, float]) -> str:
+    """Tell duty from a fault, where that can be told."""
+    if not evidence["circuit_judged_minutes_ago"] <= RECENTLY_MIN:
+        return (
+            "Load and grade, or the cooling circuit: this truck's signals do not show whether "
+            "its cooler carries its share."
+        )
+    if evidence["circuit_fault_probability"] < HEALTHY_BELOW:
+        return "The cooling circuit carries its share: this is load and grade, not a fault."
+    return "The cooling circuit may be at fault: see its own alarm, if there is one."
 
 
 OVER_TEMPERATURE = Detector(
@@ -156,6 +171,7 @@ OVER_TEMPERATURE = Detector(
         "ambient_temp_c",
         "heat_kw",
         "circuit_fault_probability",
+        "circuit_judged_minutes_ago",
     ),
     step=step,
     on_delay_s=0.0,
