@@ -13,7 +13,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
 import structlog
 from numpy.typing import NDArray
 
@@ -23,6 +22,7 @@ from deploy.database import Database
 from deploy.trucks import ParamsOf
 from ingest import held as holding
 from ingest import inbox, quarantine, sequence
+from ingest.codec import join
 from ingest.decoded import Decoded, Refused, WireRules
 from ingest.fold import Folded, fold, rerun
 from ingest.held import Held
@@ -269,7 +269,7 @@ class Pipeline:
         folded = fold(
             tx,
             truck,
-            samples[0] if len(samples) == 1 else np.concatenate(samples),
+            samples[0] if len(samples) == 1 else join(samples),
             received_ms=now_ms,
         )
         counts.stored += folded.stored
@@ -345,9 +345,11 @@ def _note_sequence(
     tx: sqlite3.Connection, truck: Held, parts: Sequence[Decoded], now_ms: int
 ) -> Held:
     arrived = [
-        (int(time_ms), int(seq))
+        (time_ms, seq)
         for part in parts
-        for time_ms, seq in zip(part.samples["time_ms"], part.seqs, strict=True)
+        for time_ms, seq in zip(
+            part.samples["time_ms"].tolist(), part.seqs.tolist(), strict=True
+        )
         if seq >= 0
     ]
     refused = [

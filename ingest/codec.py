@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -16,15 +17,13 @@ _VERSION = 1
 
 def encode(samples: NDArray[Any]) -> bytes:
     """Pack records ``SAMPLE`` of shape (n,), bit for bit."""
-    count = len(samples)
-    mask = 0
-    parts = [samples["time_ms"].astype("<i8").tobytes()]
-    for bit, name in enumerate(SIGNAL_NAMES):
-        column = samples[name]
-        if not np.isnan(column).all():
-            mask |= 1 << bit
-            parts.append(column.astype("<f8").tobytes())
-    return _HEAD.pack(_VERSION, count, mask) + b"".join(parts)
+    times = samples["time_ms"].astype("<i8").tobytes()
+    # A sample is its time and then nothing but numbers: all signals are looked at in one go.
+    numbers = np.ascontiguousarray(samples).view(np.float64).reshape(len(samples), -1)[:, 1:]
+    there = ~np.isnan(numbers).all(axis=0)
+    mask = sum(1 << bit for bit in np.flatnonzero(there).tolist())
+    columns = numbers.T[there].astype("<f8").tobytes()
+    return _HEAD.pack(_VERSION, len(samples), mask) + times + columns
 
 
 def decode(body: bytes) -> NDArray[Any]:
@@ -49,6 +48,15 @@ def decode(body: bytes) -> NDArray[Any]:
             offset += 8 * count
             samples[name] = np.frombuffer(body, "<f8", count, offset)
     return samples
+
+
+def join(parts: Sequence[NDArray[Any]]) -> NDArray[Any]:
+    """Put records ``SAMPLE`` behind each other.
+
+    By their bytes: ``np.concatenate`` first works out a common type, field by field, which takes
+    fifty times as long for a handful of samples.
+    """
+    return np.frombuffer(bytearray().join([part.tobytes() for part in parts]), SAMPLE)
 
 
 def absent(count: int) -> NDArray[Any]:

