@@ -1,7 +1,8 @@
 """The dispatcher: claims due notices, hands them to channels, writes down what came.
 
 One thread per channel: an endpoint that hangs holds up nobody else. Between the claim and the
-settling the process may die; the notice is then sent again under the same id.
+settling the process may die; the notice is then sent again under the same id. A store that
+cannot be written for a while holds notices up and ends nothing.
 """
 
 from __future__ import annotations
@@ -69,6 +70,7 @@ class Dispatcher:
         self._wakes = {name: threading.Event() for name in channels}
         self._threads: list[threading.Thread] = []
         self._disabled: set[str] = set()
+        self._held_up: set[str] = set()
 
     @property
     def disabled(self) -> frozenset[str]:
@@ -123,9 +125,34 @@ class Dispatcher:
 
     def _run(self, channel: str) -> None:
         while not self._stopping.is_set():
+            if self._went_well(channel):
+                self._wakes[channel].wait(self._every_s)
+                self._wakes[channel].clear()
+            else:
+                self._stopping.wait(self._every_s)
+
+    def _went_well(self, channel: str) -> bool:
+        """Send what is due; a fault is said once, and all that was claimed is tried again."""
+        try:
+            if channel in self._held_up:
+                with self._write() as tx:
+                    outbox.release(tx, channel)
             self._drain(channel)
-            self._wakes[channel].wait(self._every_s)
-            self._wakes[channel].clear()
+        except Exception as error:  # noqa: BLE001 - told below; the next notice must go out
+            self._hold_up(channel, error)
+            return False
+        self._go_on(channel)
+        return True
+
+    def _hold_up(self, channel: str, error: Exception) -> None:
+        if channel not in self._held_up:
+            log.error("notices.held_up", channel=channel, exc_info=error)
+        self._held_up.add(channel)
+
+    def _go_on(self, channel: str) -> None:
+        if channel in self._held_up:
+            log.info("notices.resumed", channel=channel)
+        self._held_up.discard(channel)
 
     def _drain(self, channel: str) -> int:
         """Send until nothing is due or the far side is away (the rest would only wait)."""
@@ -159,19 +186,21 @@ class Dispatcher:
         except Exception as error:  # one bad notice must not stop all others
             log.error("notice.crashed", notice_id=entry.id, exc_info=error)
             return self._refused(entry, Undelivered(f"fault: {error!r}", retry=True))
-        with self._write() as tx:
-            outbox.settle(tx, entry, self._now_ms(), detail)
+        self._note(entry, lambda tx: outbox.settle(tx, entry, self._now_ms(), detail))
         log.info("notice.delivered", **_keys(entry), detail=detail)
         return "delivered"
 
     def _refused(self, entry: Entry, refusal: Undelivered) -> Outcome:
         now_ms = self._now_ms()
         due_ms = self._next(entry, now_ms, refusal) if refusal.retry else None
-        with self._write() as tx:
+
+        def put_away(tx: sqlite3.Connection) -> None:
             if due_ms is None:
                 outbox.give_up(tx, entry, now_ms, refusal.reason)
             else:
                 outbox.defer(tx, entry, now_ms, due_ms=due_ms, reason=refusal.reason)
+
+        self._note(entry, put_away)
         if due_ms is None:
             log.error("notice.abandoned", **_keys(entry), reason=refusal.reason)
         else:
@@ -180,6 +209,19 @@ class Dispatcher:
             self._disabled.add(entry.channel)
             log.error("channel.disabled", channel=entry.channel, reason=refusal.reason)
         return "away" if refusal.retry else "refused"
+
+    def _note(self, entry: Entry, write_down: Callable[[sqlite3.Connection], None]) -> None:
+        """Write down what came of a send; what the far side has taken is not sent again for want of room."""
+        while True:
+            try:
+                with self._write() as tx:
+                    write_down(tx)
+            except sqlite3.OperationalError as error:
+                self._hold_up(entry.channel, error)
+                if self._stopping.wait(self._every_s):
+                    raise
+            else:
+                return
 
     def _next(self, entry: Entry, now_ms: int, refusal: Undelivered) -> int | None:
         return next_try_ms(

@@ -171,9 +171,10 @@ def give_up(tx: sqlite3.Connection, entry: Entry, now_ms: int, reason: str) -> N
     _log(tx, entry, now_ms, "abandoned", reason)
 
 
-def release(tx: sqlite3.Connection) -> int:
-    """Free what a run that ended in the middle of a send had claimed: it is sent again."""
-    return tx.execute("UPDATE outbox SET claimed = 0 WHERE claimed = 1").rowcount
+def release(tx: sqlite3.Connection, channel: str | None = None) -> int:
+    """Free what was claimed, by one channel or by any, and never settled: it is sent again."""
+    sql = "UPDATE outbox SET claimed = 0 WHERE claimed = 1 AND (?1 IS NULL OR channel = ?1)"
+    return tx.execute(sql, (channel,)).rowcount
 
 
 def dead_letters(conn: sqlite3.Connection) -> list[Entry]:

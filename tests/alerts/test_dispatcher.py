@@ -1,7 +1,9 @@
 from __future__ import annotations
 
+import sqlite3
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
@@ -221,6 +223,72 @@ def test_a_notice_that_breaks_its_channel_does_not_stop_the_others(database: Dat
     with database.read() as conn:
         errors = {e.last_error for e in outbox.entries(conn) if e.state == "pending"}
     assert "fault: RuntimeError('a fault of ours')" in errors
+
+
+@pytest.mark.parametrize("first", range(1, 6))
+def test_a_store_that_cannot_be_written_for_a_while_ends_nothing(
+    database: Database, first: int
+) -> None:
+    """Whichever write fails, thrice running: to claim, or to write down what came of it."""
+    fill(database, 3)
+    writes = 0
+
+    @contextmanager
+    def write() -> Iterator[sqlite3.Connection]:
+        nonlocal writes
+        writes += 1
+        if first < writes <= first + 3:
+            raise sqlite3.OperationalError("database or disk is full")
+        with database.write() as tx:
+            yield tx
+
+    desk = Told()
+    loop = Dispatcher(
+        channels={"desk": desk},
+        write=write,
+        read=database.read,
+        compose=plainly,
+        now_ms=Time(),
+        rng=Random(1),
+        every_s=0.01,
+    )
+    loop.start()
+    try:
+        until(lambda: states(database) == ["delivered"] * 3)
+        assert loop.alive
+    finally:
+        assert loop.stop()
+    assert len(desk.notices) == len(set(desk.notices)) == 3
+
+
+def test_what_was_claimed_when_a_fault_struck_is_tried_again(database: Database) -> None:
+    fill(database)
+    struck = threading.Event()
+
+    @contextmanager
+    def write() -> Iterator[sqlite3.Connection]:
+        with database.write() as tx:
+            yield tx
+        if threading.current_thread().name == "notices-desk" and not struck.is_set():
+            struck.set()
+            raise RuntimeError("a fault of ours, just after the claim")
+
+    desk = Told()
+    loop = Dispatcher(
+        channels={"desk": desk},
+        write=write,
+        read=database.read,
+        compose=plainly,
+        now_ms=Time(),
+        rng=Random(1),
+        every_s=0.01,
+    )
+    loop.start()
+    try:
+        until(lambda: states(database) == ["delivered"])
+    finally:
+        assert loop.stop()
+    assert struck.is_set()
 
 
 def test_one_endpoint_that_hangs_holds_up_nobody_else(database: Database) -> None:
