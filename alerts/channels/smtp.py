@@ -5,6 +5,7 @@ from __future__ import annotations
 import smtplib
 import ssl
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from email.message import EmailMessage
@@ -60,8 +61,7 @@ class SmtpChannel:
         """Hand the mail to the server."""
         message = compose(notice, self._settings)
         try:
-            with self._connect() as server:
-                refused = server.send_message(message, to_addrs=self._settings.recipients)
+            refused = self._send(message)
         except smtplib.SMTPRecipientsRefused as error:
             raise _some_refused(error.recipients) from error
         except smtplib.SMTPAuthenticationError as error:
@@ -75,6 +75,16 @@ class SmtpChannel:
         if any(code < PERMANENT for code, _ in refused.values()):
             raise _some_refused(refused)
         return self._told(refused)
+
+    def _send(self, message: EmailMessage) -> dict[str, tuple[int, bytes]]:
+        server = self._connect()
+        try:
+            return server.send_message(message, to_addrs=self._settings.recipients)
+        finally:
+            # What the server has taken it keeps, however it takes our leave.
+            with suppress(smtplib.SMTPException, OSError):
+                server.quit()
+            server.close()
 
     def _connect(self) -> smtplib.SMTP:
         settings = self._settings

@@ -81,6 +81,7 @@ class MailSide:
 
     data_answers: list[str] = field(default_factory=list)
     refused: dict[str, str] = field(default_factory=dict)
+    farewell: str = "221 bye"
     received: list[EmailMessage] = field(default_factory=list)
     envelopes: list[list[str]] = field(default_factory=list)
 
@@ -102,6 +103,11 @@ class MailSide:
             self.received.append(message)
             self.envelopes.append(list(envelope.rcpt_tos))
         return answer
+
+    async def handle_QUIT(  # noqa: N802 - the library names it
+        self, server: Any, session: Any, envelope: Any
+    ) -> str:
+        return self.farewell
 
 
 @contextmanager

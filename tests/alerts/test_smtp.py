@@ -55,6 +55,13 @@ def test_a_mail_arrives_as_written() -> None:
     assert mail.get_content().splitlines() == ["The fluid is at 121 °C."]
 
 
+def test_a_mail_that_was_taken_is_delivered_however_the_server_says_good_bye() -> None:
+    port = free_port()
+    with mail_side(MailSide(farewell="421 too busy"), port) as side:
+        assert SmtpChannel(settings(port)).deliver(notice()).startswith("accepted for")
+    assert len(side.received) == 1
+
+
 def test_later_notices_of_an_alarm_belong_to_its_first() -> None:
     mail = compose(notice(id="n2", matter=Matter.NORMAL), settings(25))
     assert mail["In-Reply-To"] == mail["References"] == "<n1@northfold.example>"
