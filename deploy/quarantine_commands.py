@@ -14,6 +14,7 @@ from typing import Annotated, NoReturn
 import typer
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 from deploy.database import read_only
 from deploy.settings import load_settings
@@ -50,9 +51,10 @@ def list_command(
         table.add_row(
             str(entry.id),
             _moment(entry.last_received_ms),
-            entry.topic,
+            # Foreign text: not to be read as markup.
+            Text(entry.topic),
             entry.reason,
-            entry.field,
+            Text(entry.field),
             str(entry.times),
         )
     Console().print(table)
@@ -69,14 +71,14 @@ def show_command(entry_id: EntryId, config: Config = None, store: Store = None) 
         entry = quarantine.show(conn, entry_id)
     if entry is None:
         _none(entry_id)
-    typer.echo(f"topic     {entry.topic}")
+    typer.echo(f"topic     {_harmless(entry.topic)}")
     typer.echo(f"reason    {entry.reason} ({entry.field})")
     typer.echo(f"why       {entry.detail}")
     typer.echo(
         f"came      {entry.times} times, {_moment(entry.first_received_ms)} to "
         f"{_moment(entry.last_received_ms)}"
     )
-    typer.echo("payload   " + entry.raw.decode("utf-8", "backslashreplace"))
+    typer.echo("payload   " + _harmless(entry.raw.decode("utf-8", "backslashreplace")))
 
 
 @app.command("reingest")
@@ -138,6 +140,14 @@ def beside_daemon(path: Path) -> Iterator[sqlite3.Connection]:
         conn.execute("BEGIN IMMEDIATE")
         yield conn
         conn.execute("COMMIT")
+
+
+def _harmless(text: str) -> str:
+    """Write out what would steer a terminal; line ends and tabs may stay."""
+    return "".join(
+        sign if sign.isprintable() or sign in "\n\t" else sign.encode("unicode_escape").decode()
+        for sign in text
+    )
 
 
 def _moment(time_ms: int) -> str:

@@ -73,6 +73,29 @@ def test_what_was_refused_is_listed_shown_and_dropped(settings: Path) -> None:
     assert runner.invoke(app, ["quarantine", "show", "1", *where]).exit_code == 1
 
 
+def test_foreign_text_steers_neither_the_listing_nor_the_terminal(tmp_path: Path) -> None:
+    store = tmp_path / "heatbook.db"
+    database = Database(store)
+    running = pipeline(database)
+    for payload in (b'{"time":1767268800,"gear":1,"[/x]":NaN}', b"\x1b[2J\x07\xff{"):
+        running.commit([Message(topic="fleet/[red]/telemetry", payload=payload)])
+        running.commit([Message(topic="fleet/NF-02/telemetry", payload=payload)])
+    database.close()
+    where = ("--store", str(store))
+    listed = _run("quarantine", "list", *where)
+    assert "[/x]" in listed
+    assert "fleet/[red]/telemetry" in listed
+    shown = "".join(_shown(number, where) for number in range(1, 5))
+    assert "payload   \\x1b[2J\\x07\\xff{" in shown
+    assert "\x1b" not in shown
+
+
+def _shown(number: int, where: tuple[str, ...]) -> str:
+    return runner.invoke(
+        app, ["quarantine", "show", str(number), *where], env={"COLUMNS": "120"}, color=True
+    ).output
+
+
 def test_a_mended_message_waits_for_the_daemon(settings: Path, tmp_path: Path) -> None:
     mended = tmp_path / "mended.json"
     mended.write_bytes(BAD.payload.replace(b'"hot"', b"93.5"))
