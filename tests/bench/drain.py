@@ -1,7 +1,8 @@
 """Take a broker's queued messages, as Heatbook or as a client that does nothing; print the seconds.
 
-``python -m tests.bench.drain nothing PORT COUNT PROTOCOL`` or ``… heatbook CONFIG COUNT``. Runs in a process of
-its own, as a daemon does. Time runs from the connection's start to the last acknowledgement written.
+``python -m tests.bench.drain nothing PORT COUNT`` or ``… heatbook CONFIG COUNT``. Runs in a process
+of its own, as a daemon does. Time runs from the start of the connection to the last
+acknowledgement.
 """
 
 from __future__ import annotations
@@ -86,7 +87,9 @@ def warm_up(settings: Settings) -> None:
     with TemporaryDirectory() as folder:
         database = Database(Path(folder) / "warm.db", synchronous="off")
         pipeline = bare_pipeline(settings, database)
-        pipeline.commit([Message(topic=t, payload=p) for t, p in traffic(2, samples=1, trucks=1)])
+        pipeline.commit(
+            [Message(topic=t, payload=p) for t, p in traffic(2, samples=1, trucks=1)]
+        )
         database.close()
 
 
@@ -103,5 +106,7 @@ def bare_pipeline(settings: Settings, database: Database) -> Pipeline:
 
 if __name__ == "__main__":
     who, where, how_many = sys.argv[1], sys.argv[2], int(sys.argv[3])
-    seconds = nothing(int(where), how_many) if who == "nothing" else heatbook(Path(where), how_many)
+    seconds = (
+        nothing(int(where), how_many) if who == "nothing" else heatbook(Path(where), how_many)
+    )
     sys.stdout.write(f"{seconds:.6f}\n")

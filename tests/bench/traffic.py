@@ -14,9 +14,7 @@ def traffic(count: int, *, samples: int, trucks: int) -> Iterator[tuple[str, byt
     """Yield messages, truck after truck in turn, each truck's in order of time."""
     for number in range(count):
         truck, turn = number % trucks, number // trucks
-        entries = [
-            _sample(truck, turn * samples + place) for place in range(samples)
-        ]
+        entries = [_sample(truck, turn * samples + place) for place in range(samples)]
         document = entries[0] if samples == 1 else entries
         payload = json.dumps(document, separators=(",", ":")).encode()
         yield f"fleet/BENCH-{truck:03d}/telemetry", payload

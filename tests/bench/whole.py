@@ -86,7 +86,7 @@ def _queue(broker: RunningBroker, load: Load) -> None:
     sender.loop_start()
     messages = traffic(load.messages, samples=load.samples, trucks=load.trucks)
     infos = [sender.publish(topic, payload, qos=1) for topic, payload in messages]
-    assert until(lambda: infos[-1].is_published(), LIMIT_S)
+    assert until(infos[-1].is_published, LIMIT_S)
     assert all(info.is_published() for info in infos)
     sender.disconnect()
     sender.loop_stop()

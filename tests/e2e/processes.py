@@ -38,7 +38,7 @@ def start(*words: str, log: Path) -> Marked:
     """Start ``heatbook`` with these words; what it says goes to a file."""
     mark = uuid4().hex
     with log.open("wb") as out:
-        process = subprocess.Popen(
+        process = subprocess.Popen(  # noqa: S603 - our own command
             [sys.executable, "-c", "import heatbook; heatbook.main()", *words],
             stdin=subprocess.DEVNULL,
             stdout=out,

@@ -95,7 +95,7 @@ recipients = ["workshop@northfold.example"]
 
 def _second(parts: Rig) -> tuple[int, str]:
     """Try to start another daemon on the same store."""
-    done = subprocess.run(
+    done = subprocess.run(  # noqa: S603 - our own command
         [*COMMAND, "serve", "--config", str(parts.child.config)],
         capture_output=True,
         text=True,
@@ -122,4 +122,6 @@ def _write_capture(path: Path, watcher: Peer) -> None:
     with path.open("wb") as out:
         for topic, payload in watcher.heard:
             if not topic.endswith("/received"):
-                out.write(b'{"topic":%s,"payload":%s}\n' % (json.dumps(topic).encode(), payload))
+                out.write(
+                    b'{"topic":%s,"payload":%s}\n' % (json.dumps(topic).encode(), payload)
+                )

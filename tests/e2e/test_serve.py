@@ -42,11 +42,11 @@ def test_a_stuck_bypass_is_told_once_by_a_signed_webhook(played: Played) -> None
 
 
 def test_a_stuck_bypass_is_told_once_by_mail(played: Played) -> None:
-    bodies = [(mail["Subject"], mail.get_body(("plain",))) for mail in played.mails]
-    about = [subject for subject, _ in bodies if "bypass" in subject.lower()]
-    raised = [subject for subject in about if TRUCK in subject]
+    subjects = [str(mail["Subject"]) for mail in played.mails]
+    raised = [one for one in subjects if one.startswith("ALARM") and "bypass" in one]
+    assert len(raised) == 1
+    assert TRUCK in raised[0]
     assert len(played.mails) == len(played.posted)
-    assert raised
     assert len({mail["Message-ID"] for mail in played.mails}) == len(played.mails)
 
 
@@ -71,7 +71,7 @@ def test_a_second_daemon_on_the_store_is_refused_in_plain_words(played: Played) 
 
 def test_a_replay_of_the_same_messages_gives_the_same_alarms(played: Played) -> None:
     config = str(played.rig.child.config)
-    done = subprocess.run(
+    done = subprocess.run(  # noqa: S603 - our own command
         [*COMMAND, "replay", str(played.capture), "--json", "--config", config],
         capture_output=True,
         check=False,

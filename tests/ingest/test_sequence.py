@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from random import Random
 
 from hypothesis import given
@@ -42,6 +43,24 @@ def test_up_to_the_gap_free_value_nothing_is_missing(values: set[int]) -> None:
     assert found.gap_free is not None
     assert set(range(min(values), found.gap_free + 1)) <= values
     assert found.gap_free + 1 not in values
+
+
+@given(
+    arrived=st.lists(st.tuples(st.integers(0, 12), st.integers(0, 12)), max_size=12),
+    cuts=st.sets(st.integers(1, 11)),
+)
+def test_how_the_values_are_cut_into_commits_leaves_no_trace(
+    arrived: list[tuple[int, int]], cuts: set[int]
+) -> None:
+    whole = note(Sequence(), arrived)
+    places = [0, *sorted(cuts), len(arrived)]
+    parts = Sequence()
+    for first, last in pairwise(places):
+        parts = note(parts, arrived[first:last])
+    single = Sequence()
+    for one in arrived:
+        single = note(single, [one])
+    assert whole == parts == single
 
 
 def test_nothing_has_come_yet() -> None:

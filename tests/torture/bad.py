@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from deploy.database import read_only
+from ingest import quarantine
 from tests.bad_payloads import BadPayload, bad_payloads
 from tests.brokers import ChildBroker, peer
 from tests.torture.checker import Stored, stored
@@ -17,11 +18,12 @@ from tests.torture.material import material, only
 from tests.torture.rig import NOW_MS, USUAL_FILTERS, Rig, rig
 
 BAD_TRUCK = "NF-01"
+ARRIVED = (
+    "SELECT count(*) FROM journal JOIN vehicle ON vehicle.id = vehicle_id WHERE name = 'NF-01'"
+)
 
 
-def bad_messages(
-    folder: Path, seed: int, *, hours: float, trucks: int, rate: float
-) -> Figure:
+def bad_messages(folder: Path, seed: int, *, hours: float, trucks: int, rate: float) -> Figure:
     """Send all bad messages that MQTT can carry while the other trucks drive."""
     cases = [bad for bad in bad_payloads(NOW_MS, BAD_TRUCK) if _carried(bad.topic)]
     stock = material(seed, hours=hours, more_trucks=trucks)
@@ -105,16 +107,13 @@ def _handle_by_hand(parts: Rig) -> list[str]:
         wrong.append("show does not say why")
     mended = json.dumps({"time": NOW_MS // 1000, "fluid_temp_c": 91.25}).encode()
     _run(parts, "reingest", str(hot[0]), "--payload", "-", given=mended)
-    arrived = (
-        "SELECT count(*) FROM journal JOIN vehicle ON vehicle.id = vehicle_id "
-        f"WHERE name = '{BAD_TRUCK}'"
-    )
-    child.wait_for(lambda: child.count(arrived) == 1, "the mended sample in its account")
+    child.wait_for(lambda: child.count(ARRIVED) == 1, "the mended sample in its account")
     if "1 of 1 dropped" not in _run(parts, "drop", str(other[0])):
         wrong.append("drop does not drop")
-    left = f"SELECT count(*) FROM quarantine WHERE id IN ({hot[0]}, {other[0]})"
-    if child.count(left):
-        wrong.append("entries are still in quarantine")
+    with read_only(child.store) as conn:
+        left = [one for one in (hot[0], other[0]) if quarantine.show(conn, one) is not None]
+    if left:
+        wrong.append(f"still in quarantine: {left}")
     return wrong
 
 

@@ -13,7 +13,6 @@ from tests.torture.ledger import Ledger, time_ms
 from tests.torture.material import material
 from tests.torture.rig import Rig, pause, rig
 
-
 FROZEN_SHARE = 0.5
 """Share of restarts that meet a daemon which has fallen behind; every kill does."""
 

@@ -122,19 +122,20 @@ def compare(
         transitions_equal=live.transitions == reference.transitions,
         notices=len(live.notices),
         notices_missing=_untold(live) + live.unsettled + len(_posted(live) - set(received)),
-        notices_renamed=len(live.notices) - len(set(live.notices.values()))
+        notices_renamed=len(live.notices)
+        - len(set(live.notices.values()))
         + len(set(received) - _posted(live)),
         problems=tuple(problems),
     )
 
 
-def _same(
-    sent: Mapping[int, tuple[int, Mapping[str, Any]]], time: int, row: Values
-) -> bool:
+def _same(sent: Mapping[int, tuple[int, Mapping[str, Any]]], time: int, row: Values) -> bool:
     if time not in sent:
         return False
     wanted = values(sent[time][1], SIGNAL_NAMES)
-    return all(a == b or (math.isnan(a) and math.isnan(b)) for a, b in zip(wanted, row, strict=True))
+    return all(
+        a == b or (math.isnan(a) and math.isnan(b)) for a, b in zip(wanted, row, strict=True)
+    )
 
 
 def _posted(live: Stored) -> set[str]:
@@ -164,6 +165,10 @@ def _problems(live: Stored, reference: Stored) -> list[str]:
         for name in sorted(set(live.states) | set(reference.states))
         if live.states.get(name) != reference.states.get(name)
     ]
-    found += [f"only live: {one}" for one in live.transitions if one not in reference.transitions]
-    found += [f"not live: {one}" for one in reference.transitions if one not in live.transitions]
+    found += [
+        f"only live: {one}" for one in live.transitions if one not in reference.transitions
+    ]
+    found += [
+        f"not live: {one}" for one in reference.transitions if one not in live.transitions
+    ]
     return found[:20]

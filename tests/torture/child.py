@@ -58,7 +58,7 @@ class Child:
         self.config.write_text(self.settings, encoding="utf-8")
         env = {name: value for name, value in os.environ.items() if "HEATBOOK_" not in name}
         with (self.folder / "daemon.log").open("ab") as log:
-            self._process = subprocess.Popen(
+            self._process = subprocess.Popen(  # noqa: S603 - our own command
                 [*COMMAND, "serve", "--config", str(self.config), "--stop-at-end-of-input"],
                 stdin=subprocess.PIPE,
                 stdout=log,

@@ -35,7 +35,8 @@ def figure(
         f"{verdict.altered} altered",
         f"accounts equal: {yes(verdict.accounts_equal)}",
         f"{verdict.transitions} transitions equal: {yes(verdict.transitions_equal)}",
-        f"{verdict.notices} notices: {verdict.notices_missing} missing, "
+        f"{verdict.notices} notices",
+        f"{verdict.notices_missing} of them missing",
         f"{verdict.notices_renamed} under a second id",
         *([also] if also else []),
         f"seed {seed}",
@@ -59,6 +60,6 @@ def holds(verdict: Verdict) -> bool:
     return not any(amiss) and verdict.accounts_equal and verdict.transitions_equal
 
 
-def yes(true: bool) -> str:  # noqa: FBT001 - it is its only argument
+def yes(true: bool) -> str:
     """Write yes or no."""
     return "yes" if true else "NO"

@@ -41,9 +41,9 @@ def duplicate_flood(
         added = {name: child.count(COUNTS[name]) - before[name] for name in COUNTS}
         verdict = parts.verdict()
     line = (
-        f"torture.duplicate_flood: {verdict.samples} samples, {verdict.transitions} transitions, {sent} messages again "
-        f"(each {times} times, shuffled), rows +{added['rows']}, alarms +{added['alarms']}, "
-        f"notices +{added['notices']}, accounts equal: {yes(verdict.accounts_equal)}, seed {seed}"
+        f"torture.duplicate_flood: {verdict.samples} samples, {verdict.transitions} transitions, "
+        f"{sent} messages again (each {times} times, shuffled), rows +{added['rows']}, "
+        f"alarms +{added['alarms']}, notices +{added['notices']}, accounts equal: {yes(verdict.accounts_equal)}, seed {seed}"
     )
     fine = holds(verdict) and not any(added.values())
     return Figure(line=line, fine=fine, problems=verdict.problems)

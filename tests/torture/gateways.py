@@ -139,7 +139,7 @@ class Gateways:
     def _main(self) -> None:
         try:
             if not until(lambda: all(line.up for line in self.lines), PATIENCE_S):
-                raise TimeoutError("the broker does not answer")  # noqa: TRY301
+                raise TimeoutError("the broker does not answer")
             self._follow()
         except BaseException as error:  # noqa: BLE001 - handed to the experiment's own thread
             self.failed = error
@@ -206,4 +206,3 @@ class Gateways:
                 if payload is None:
                     break
                 line.publish(vehicle, payload)
-

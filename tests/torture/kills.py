@@ -55,4 +55,3 @@ def _one_kill(parts: Rig, rng: Random) -> bool:
         pause(rng.expovariate(3.0), lambda: child.running)
     child.kill()
     return child.messages > before
-

@@ -61,7 +61,7 @@ def time_ms(sample: Mapping[str, Any]) -> int:
     time = sample["time"]
     if isinstance(time, str):
         return round(datetime.fromisoformat(time).timestamp() * 1000)
-    return round(time * 1000)
+    return round(float(time) * 1000)
 
 
 def values(sample: Mapping[str, Any], names: tuple[str, ...]) -> Values:

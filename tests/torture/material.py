@@ -32,11 +32,12 @@ class Material:
 @cache
 def material(seed: int, *, hours: float, more_trucks: int = 0) -> Material:
     """Simulate the demo fleet, and more trucks with faults of their own, for some hours."""
-    demo = northfold()
-    plans = demo.plans
+    fleet = northfold()
     if more_trucks:
-        plans = (*plans, *random_fleet(seed, more_trucks, faulty_share=0.5, hours=hours).plans)
-    fleet = replace(demo, plans=plans)
+        more = random_fleet(seed, more_trucks, faulty_share=0.5, hours=hours)
+        fleet = replace(
+            fleet, plans=(*fleet.plans, *more.plans), fluids={**fleet.fluids, **more.fluids}
+        )
     seen: set[tuple[str, int]] = set()
     found: list[tuple[str, Sample]] = []
     for message in fleet_messages(

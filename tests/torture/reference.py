@@ -18,7 +18,12 @@ BATCH = 50
 
 
 def run_reference(
-    ledger: Ledger, *, config: Path, folder: Path, now_ms: int, only_stored: set[tuple[str, int]] | None = None
+    ledger: Ledger,
+    *,
+    config: Path,
+    folder: Path,
+    now_ms: int,
+    only_stored: set[tuple[str, int]] | None = None,
 ) -> Path:
     """Commit what the gateways recorded, in order of time; give the store.
 
