@@ -43,7 +43,8 @@ def duplicate_flood(
     line = (
         f"torture.duplicate_flood: {verdict.samples} samples, {verdict.transitions} transitions, "
         f"{sent} messages again (each {times} times, shuffled), rows +{added['rows']}, "
-        f"alarms +{added['alarms']}, notices +{added['notices']}, accounts equal: {yes(verdict.accounts_equal)}, seed {seed}"
+        f"alarms +{added['alarms']}, notices +{added['notices']}, "
+        f"accounts equal: {yes(verdict.accounts_equal)}, seed {seed}"
     )
     fine = holds(verdict) and not any(added.values())
     return Figure(line=line, fine=fine, problems=verdict.problems)
