@@ -14,6 +14,7 @@ from models.compiled import compiled
 from models.detector import Detector, Truck
 from models.layout import Layout
 from models.units import Units
+from models.view import View
 from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
 
 SECONDS_AT_LIMIT = 600.0
@@ -85,26 +86,31 @@ def _grow(params: Params, state: State, fluid_c: float, now_ms: int, dt_s: float
 
 
 @compiled
+def _read(params: Params, state: State, view: View) -> None:
+    """Take a reading of the fluid."""
+    fluid_c = view.fluid_c
+    if view.fluid_dt_s > 0.0:
+        _grow(params, state, fluid_c, view.time_ms, view.fluid_dt_s)
+    elif state.priority == 0 or fluid_c < params.limit_c - DEADBAND_K:
+        # What went on in a gap is not known; only one that ends as hot as it began ends nothing.
+        state.exposure = 0.0
+        state.since_ms = view.time_ms
+        state.peak_c = fluid_c
+        state.above_s = 0.0
+    sustained_c = min(fluid_c, state.last_c)
+    state.last_c = fluid_c
+    state.priority = _priority(params, state, fluid_c, sustained_c)
+
+
+@compiled
 def step(
     params: Params, state: State, truck: Truck, evidence: dict[int, float]
 ) -> tuple[int, float]:
     """Say how urgent the fluid's temperature is now."""
     view = truck.latest
-    fluid = view.fluid_c
-    if math.isnan(fluid):
-        if view.fluid_ms == 0:
-            state.priority = 0  # not seen for too long: nothing is known any more
-        return state.priority, 1.0
-    if view.fluid_dt_s > 0.0:
-        _grow(params, state, fluid, view.time_ms, view.fluid_dt_s)
-    else:
-        state.exposure = 0.0
-        state.since_ms = view.time_ms
-        state.peak_c = fluid
-        state.above_s = 0.0
-    sustained_c = min(fluid, state.last_c)
-    state.last_c = fluid
-    evidence[0] = fluid
+    if not math.isnan(view.fluid_c):
+        _read(params, state, view)
+    evidence[0] = state.last_c
     evidence[1] = params.limit_c
     evidence[2] = state.peak_c
     evidence[3] = state.above_s / 60.0
@@ -113,7 +119,7 @@ def step(
     evidence[6] = truck.thermal.p_cut_off + truck.thermal.p_poor
     judged_ms = truck.thermal.judged_ms
     evidence[7] = (view.time_ms - judged_ms) / 60_000.0 if judged_ms > 0 else math.nan
-    state.priority = _priority(params, state, fluid, sustained_c)
+    # Without a reading what held goes on: an alarm ends when the fluid is seen to have cooled.
     return state.priority, 1.0
 
 
