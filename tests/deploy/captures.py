@@ -78,7 +78,9 @@ def run_in(home: Path) -> Run:
     def run(*arguments: str) -> subprocess.CompletedProcess[bytes]:
         kept_env = ("PATH", "HOME", "XDG_CACHE_HOME", "CACHE_DIRECTORY", "LANG")
         env = {name: os.environ[name] for name in kept_env if name in os.environ}
-        code = "import sys; from deploy.cli import main; main()"
+        # As the launcher does it: else the compiler takes what it kept of earlier sources.
+        code = "from deploy.model_version import keep_compiled; keep_compiled(); "
+        code += "from deploy.cli import main; main()"
         return subprocess.run(  # noqa: S603 -- our own command
             [sys.executable, "-c", code, *arguments],
             cwd=home,
