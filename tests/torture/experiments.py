@@ -17,7 +17,7 @@ Run = Callable[[Path, int], Figure]
 
 #: Samples enough for each, in simulated hours of the fleet, at rates that a slow machine bears too.
 SHORT: Mapping[str, Run] = {
-    "daemon_kill": partial(daemon_kill, kills=8, hours=8.0, trucks=0, rate=800.0),
+    "daemon_kill": partial(daemon_kill, protocol="5", kills=8, hours=8.0, trucks=0, rate=800.0),
     "broker_faults": partial(broker_faults, times=2, hours=8.0, trucks=0, rate=800.0),
     "broker_gaps": partial(broker_gaps, times=2, hours=8.0, trucks=0, rate=800.0),
     "bad_messages": partial(bad_messages, hours=8.0, trucks=0, rate=500.0),
@@ -27,7 +27,12 @@ SHORT: Mapping[str, Run] = {
 }
 
 FULL: Mapping[str, Run] = {
-    "daemon_kill": partial(daemon_kill, kills=50, hours=10.0, trucks=16, rate=500.0),
+    "daemon_kill": partial(
+        daemon_kill, protocol="5", kills=50, hours=10.0, trucks=16, rate=500.0
+    ),
+    "daemon_kill_311": partial(
+        daemon_kill, protocol="3.1.1", kills=50, hours=10.0, trucks=16, rate=500.0
+    ),
     "broker_faults": partial(broker_faults, times=10, hours=10.0, trucks=16, rate=800.0),
     "broker_gaps": partial(broker_gaps, times=10, hours=10.0, trucks=16, rate=800.0),
     "bad_messages": partial(bad_messages, hours=10.0, trucks=16, rate=800.0),

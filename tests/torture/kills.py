@@ -14,12 +14,18 @@ STARTING_SHARE = 0.2
 
 
 def daemon_kill(
-    folder: Path, seed: int, *, kills: int, hours: float, trucks: int, rate: float
+    folder: Path,
+    seed: int,
+    *,
+    protocol: str,
+    kills: int,
+    hours: float,
+    trucks: int,
+    rate: float,
 ) -> Figure:
     """Kill -9 while gateways that do not wait publish; the broker stays up."""
     rng = Random(f"{seed}/daemon_kill")
     stock = material(seed, hours=hours, more_trucks=trucks)
-    protocol = "5" if rng.random() < 0.5 else "3.1.1"
     with rig(folder, stock, protocol=protocol) as parts:
         parts.listen()
         gateways = parts.load(seed, rate=rate, waits=False)
