@@ -34,7 +34,24 @@ from models.transition import Priority, Transition
 
 log = structlog.get_logger()
 
-_SEQ = re.compile(rb'"seq"\s*:\s*(\d{1,18})')
+_SEQ = re.compile(rb'"seq"\s*:\s*(\d{1,18})\s*[,}]')
+
+_FINAL = frozenset(
+    {
+        "bad_time",
+        "before_earliest",
+        "missing",
+        "naive_time",
+        "no_signal",
+        "not_finite",
+        "out_of_range",
+        "time_unit",
+        "wrong_type",
+    }
+)
+"""Refusals that no other try can cure, of samples that are surely this truck's. A sample refused for
+its late or early clock, for our settings or for the size of its message may yet be accepted: whoever
+keeps it must go on keeping it."""
 
 _EVIDENCE: Mapping[str, tuple[str, ...]] = {
     **{detector.kind: detector.evidence for detector in DETECTORS},
@@ -260,12 +277,13 @@ class Pipeline:
         now_ms: int,
         counts: Counts,
     ) -> Held:
+        away_ms = now_ms - truck.heard_ms
         truck = replace(truck, heard_ms=now_ms)
         holding.save_heard(tx, truck)
         truck = _note_status(tx, truck, parts)
         samples = [part.samples for part in parts if len(part.samples)]
         if not samples:
-            return _note_sequence(tx, truck, parts, now_ms)
+            return _note_sequence(tx, truck, parts, away_ms)
         folded = fold(
             tx,
             truck,
@@ -287,7 +305,7 @@ class Pipeline:
                 limit_bytes=self._rules.quarantine_bytes,
             )
         self._tell(tx, truck.name, folded, now_ms)
-        truck = _note_sequence(tx, folded.held, parts, now_ms)
+        truck = _note_sequence(tx, folded.held, parts, away_ms)
         if folded.stored:
             holding.save(tx, truck)
         return truck
@@ -342,7 +360,7 @@ def _note_status(tx: sqlite3.Connection, truck: Held, parts: Sequence[Decoded]) 
 
 
 def _note_sequence(
-    tx: sqlite3.Connection, truck: Held, parts: Sequence[Decoded], now_ms: int
+    tx: sqlite3.Connection, truck: Held, parts: Sequence[Decoded], away_ms: int
 ) -> Held:
     arrived = [
         (time_ms, seq)
@@ -353,14 +371,17 @@ def _note_sequence(
         if seq >= 0
     ]
     refused = [
-        int(found[1])
+        int(found[0])
         for part in parts
         for one in part.refused
-        for found in _SEQ.finditer(one.raw)
+        # Two of them: one is another counter's.
+        if one.reason in _FINAL and len(found := _SEQ.findall(one.raw)) == 1
     ]
     if not arrived and not refused:
         return truck
-    noted = sequence.note(truck.sequence, arrived, refused=refused, received_ms=now_ms)
+    noted = sequence.note(
+        truck.sequence, arrived, refused=refused, received_ms=truck.heard_ms, away_ms=away_ms
+    )
     if noted == truck.sequence:
         return truck
     truck = replace(truck, sequence=noted)

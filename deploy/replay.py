@@ -12,6 +12,7 @@ from tempfile import TemporaryDirectory
 from typing import IO, Any
 
 import msgspec
+from numpy.typing import NDArray
 
 from alerts import journal as alarm_journal
 from alerts.policy import Policy
@@ -20,11 +21,12 @@ from deploy.database import Database
 from deploy.pipeline import Pipeline, Rules
 from deploy.trucks import ParamsOf
 from ingest.decoded import WireRules
-from ingest.held import NEVER_MS
+from ingest.held import Held
 from ingest.message import Message
 from models import silence
 from models.account import Statement, statement
-from models.layout import record
+from models.kernel import STATE
+from models.layout import blank, record
 from models.transition import Priority, Transition
 
 _BATCH_MESSAGES = 2_000
@@ -207,29 +209,17 @@ def _result(
         quarantined = dict(
             conn.execute("SELECT vehicle, count(*) FROM quarantine GROUP BY vehicle").fetchall()
         )
-    trucks: list[TruckResult] = []
     newest_ms = max((truck.last_ms for truck in pipeline.trucks.values()), default=0)
-    for name in sorted(set(pipeline.trucks) | {name for name in quarantined if name}):
-        truck = pipeline.trucks.get(name)
-        if truck is None or truck.last_ms == NEVER_MS:
-            continue
-        state = record(truck.state).truck
-        params = record(truck.params)
-        onset_ms = silence.trailing_onset_ms(
-            truck.last_ms,
-            moving=bool(state.latest.moving),
-            silent_after_s=settings.silent_after_s,
-            now_ms=newest_ms,
+    for truck in pipeline.trucks.values():
+        found += _still_silent(truck, settings.silent_after_s, newest_ms)
+    trucks = [
+        TruckResult(
+            vehicle=name,
+            account=_account(pipeline.trucks.get(name), settings.params_of(name)),
+            quarantined=quarantined.get(name, 0),
         )
-        if onset_ms is not None:
-            found.append(_silent(name, onset_ms, newest_ms - truck.last_ms))
-        trucks.append(
-            TruckResult(
-                vehicle=name,
-                account=statement(params.account, state.account),
-                quarantined=quarantined.get(name, 0),
-            )
-        )
+        for name in sorted(set(pipeline.trucks) | set(quarantined) - {None})
+    ]
     found.sort(key=lambda t: (t.time_ms, t.vehicle, t.kind, t.onset_ms, not t.active))
     return Result(
         transitions=tuple(found),
@@ -240,17 +230,31 @@ def _result(
     )
 
 
-def _silent(vehicle: str, onset_ms: int, quiet_ms: int) -> Transition:
-    return Transition(
-        vehicle=vehicle,
-        kind=silence.KIND,
-        time_ms=onset_ms,
-        onset_ms=onset_ms,
-        active=True,
-        priority=Priority.MEDIUM,
-        probability=1.0,
-        evidence={"quiet_minutes": quiet_ms / 60_000.0},
+def _account(truck: Held | None, params: NDArray[Any]) -> Statement:
+    """Give a truck's account; that of one that sent nothing good is empty."""
+    state = blank(STATE) if truck is None else truck.state
+    return statement(record(params).account, record(state).truck.account)
+
+
+def _still_silent(truck: Held, silent_after_s: float, newest_ms: int) -> Iterator[Transition]:
+    """A truck that fell silent while it moved, and is so at the newest sample of all trucks."""
+    onset_ms = silence.trailing_onset_ms(
+        truck.last_ms,
+        moving=bool(record(truck.state).truck.latest.moving),
+        silent_after_s=silent_after_s,
+        now_ms=newest_ms,
     )
+    if onset_ms is not None:
+        yield Transition(
+            vehicle=truck.name,
+            kind=silence.KIND,
+            time_ms=onset_ms,
+            onset_ms=onset_ms,
+            active=True,
+            priority=Priority.MEDIUM,
+            probability=1.0,
+            evidence={"quiet_minutes": (newest_ms - truck.last_ms) / 60_000.0},
+        )
 
 
 def json_lines(result: Result) -> Iterator[bytes]:

@@ -43,7 +43,7 @@ def _truck(truck: TruckResult, units: Units) -> tuple[str, ...]:
         truck.vehicle,
         f"{account.life_used:.2%}",
         units.degrees(account.mean_kinetic_temp_c) if seen else "–",
-        units.degrees(account.hottest_c) if account.hottest_c > -273.0 else "–",
+        units.degrees(account.hottest_c) if seen else "–",
         units.length(account.distance_km),
         units.length(account.unseen_km),
         f"{account.samples:,}",

@@ -149,13 +149,14 @@ def save_sequence(tx: sqlite3.Connection, held: Held) -> None:
     sequence = held.sequence
     tx.execute(
         "INSERT OR REPLACE INTO sequence (vehicle_id, since_ms, newest_ms, spans, "
-        "missing_before) VALUES (?, ?, ?, ?, ?)",
+        "missing_before, base_known) VALUES (?, ?, ?, ?, ?, ?)",
         (
             held.vehicle_id,
             sequence.since_ms,
             sequence.newest_ms,
             json.dumps(sequence.spans),
             sequence.missing_before,
+            int(sequence.base_known),
         ),
     )
 
@@ -163,15 +164,17 @@ def save_sequence(tx: sqlite3.Connection, held: Held) -> None:
 def load_sequence(conn: sqlite3.Connection, vehicle_id: int) -> Sequence:
     """Load a gateway's counter: what of it has come, and what is missing."""
     row = conn.execute(
-        "SELECT since_ms, newest_ms, spans, missing_before FROM sequence WHERE vehicle_id = ?",
+        "SELECT since_ms, newest_ms, spans, missing_before, base_known FROM sequence "
+        "WHERE vehicle_id = ?",
         (vehicle_id,),
     ).fetchone()
     if row is None:
         return Sequence()
-    since_ms, newest_ms, spans, missing_before = row
+    since_ms, newest_ms, spans, missing_before, base_known = row
     return Sequence(
         since_ms=since_ms,
         newest_ms=newest_ms,
         spans=tuple((first, last, opened) for first, last, opened in json.loads(spans)),
         missing_before=missing_before,
+        base_known=bool(base_known),
     )

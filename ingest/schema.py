@@ -56,7 +56,8 @@ STEPS: tuple[tuple[str, ...], ...] = (
             since_ms INTEGER NOT NULL,
             newest_ms INTEGER NOT NULL,
             spans TEXT NOT NULL,
-            missing_before INTEGER NOT NULL
+            missing_before INTEGER NOT NULL,
+            base_known INTEGER NOT NULL CHECK (base_known IN (0, 1))
         ) STRICT
         """,
         """

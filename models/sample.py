@@ -31,9 +31,9 @@ def _number(name: str, unit: str, low: float, high: float, meaning: str) -> Sign
 
 
 SIGNALS: tuple[Signal, ...] = (
-    _number("fluid_temp_c", "°C", -60.0, 250.0, "transmission fluid in the sump or pan"),
-    _number("cooler_out_temp_c", "°C", -60.0, 250.0, "line leaving the gearbox to the cooler"),
-    _number("cooler_return_temp_c", "°C", -60.0, 250.0, "line coming back from the cooler"),
+    _number("fluid_temp_c", "°C", -60.0, 300.0, "transmission fluid in the sump or pan"),
+    _number("cooler_out_temp_c", "°C", -60.0, 300.0, "line leaving the gearbox to the cooler"),
+    _number("cooler_return_temp_c", "°C", -60.0, 300.0, "line coming back from the cooler"),
     _number("ambient_temp_c", "°C", -60.0, 70.0, "outside air"),
     _number("coolant_temp_c", "°C", -60.0, 160.0, "engine coolant"),
     _number("speed_km_h", "km/h", 0.0, 250.0, "road speed"),

@@ -34,16 +34,16 @@ def _memory(running: Pipeline) -> dict[str, tuple[bytes, int, int, object]]:
 
 
 def test_the_position_is_the_newest_sample_and_the_counter_without_gap(tmp_path: Path) -> None:
-    body = b'[{"time":1767268800.5,"seq":7,"gear":1},{"time":1767268801,"seq":8,"gear":1}]'
+    body = b'[{"time":1767268800.5,"seq":1,"gear":1},{"time":1767268801,"seq":2,"gear":1}]'
     with store(tmp_path) as database:
         running = pipeline(database)
         topic = "fleet/NF-01/telemetry"
         assert running.commit([Message(topic=topic, payload=body)]) == [
-            Position(vehicle="NF-01", time_ms=1_767_268_801_000, seq=8)
+            Position(vehicle="NF-01", time_ms=1_767_268_801_000, seq=2)
         ]
-        gap = b'{"time":1767268805,"seq":12,"gear":1}'
+        gap = b'{"time":1767268805,"seq":6,"gear":1}'
         (after,) = running.commit([Message(topic=topic, payload=gap)])
-        assert (after.time_ms, after.seq) == (1_767_268_805_000, 8)
+        assert (after.time_ms, after.seq) == (1_767_268_805_000, 2)
 
 
 def test_a_refused_sample_does_not_hold_up_the_counter(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from random import Random
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.sequence import HOLE_KEPT_MS, Sequence, note
+from ingest.sequence import BASE_WAIT_MS, HOLE_KEPT_MS, MOST_SPANS, Sequence, note
 
 counted = st.sets(st.integers(0, 60), min_size=1, max_size=40)
 
@@ -40,6 +40,9 @@ def test_one_run_of_a_counter_is_the_same_in_any_order(
 @given(counted)
 def test_up_to_the_gap_free_value_nothing_is_missing(values: set[int]) -> None:
     found = note(Sequence(), _stamped(values))
+    if min(values) > 1:  # lower values may still come
+        assert found.gap_free is None
+        found = note(found, [], received_ms=BASE_WAIT_MS)
     assert found.gap_free is not None
     assert set(range(min(values), found.gap_free + 1)) <= values
     assert found.gap_free + 1 not in values
@@ -80,7 +83,7 @@ def test_a_counter_that_starts_again_begins_a_new_run() -> None:
     found = note(Sequence(), [(1000, 50), (1010, 51), (1030, 53)])
     assert found.missing == 1
     found = note(found, [(2000, 0), (2010, 1), (2020, 2)])
-    assert (found.gap_free, found.since_ms) == (2, 2000)
+    assert (found.gap_free, found.since_ms) == (2, 1030)
     assert found.missing == 1  # what the earlier run lacked stays counted
     late = note(found, [(1020, 52)])
     assert late == found  # late, and of the earlier run
@@ -95,7 +98,7 @@ def test_an_earlier_value_of_the_same_run_may_come_late() -> None:
     found = note(Sequence(), [(1010, 6)])
     found = note(found, [(1000, 5)])
     assert _pairs(found) == [(5, 6)]
-    assert found.since_ms == 1000
+    assert found.since_ms == 0
 
 
 def test_a_refused_sample_leaves_no_hole_for_the_gateway_to_wait_for() -> None:
@@ -122,3 +125,51 @@ def test_a_hole_that_nobody_fills_is_closed_after_a_day_and_counted() -> None:
     )  # the younger hole is still waited for
     found = note(found, _stamped({23}), received_ms=5_000 + HOLE_KEPT_MS)
     assert (found.gap_free, found.missing) == (23, 4 + 12)
+
+
+def test_the_clock_of_a_hole_stands_still_while_the_truck_is_not_heard() -> None:
+    found = note(Sequence(), _stamped({1, 500}), received_ms=0)
+    weekend = 3 * HOLE_KEPT_MS
+    found = note(found, _stamped(set(range(2, 100))), received_ms=weekend, away_ms=weekend)
+    assert found.gap_free == 99
+
+
+def test_a_hole_that_is_being_filled_is_not_closed() -> None:
+    found = note(Sequence(), _stamped({1, 500}), received_ms=0)
+    for hour in range(1, 60):
+        found = note(found, _stamped({hour + 1}), received_ms=hour * 3_600_000)
+        assert found.gap_free == hour + 1
+
+
+def test_a_late_value_with_a_clock_that_was_ahead_is_no_restart() -> None:
+    found = note(Sequence(), _stamped({1, 2, 4, 5}))
+    found = note(found, [(99_000, 3)])
+    assert (found.gap_free, found.missing) == (5, 0)
+    assert note(found, [(1_060, 6)]).gap_free == 6
+
+
+def test_samples_of_an_earlier_run_that_come_again_prove_nothing_of_this_one() -> None:
+    found = note(Sequence(), _stamped({*range(60)}))
+    found = note(found, [(9_000, 1), (9_010, 2)])
+    assert note(found, _stamped({*range(60)})).gap_free == 2
+
+
+def test_a_counter_that_leaves_out_values_does_not_grow_for_ever() -> None:
+    found = note(Sequence(), [(time, 2 * time - 1) for time in range(1, 3_000)])
+    assert len(found.spans) <= MOST_SPANS
+    assert found.gap_free == 1
+
+
+def test_a_gateway_that_sends_the_newest_first_is_not_told_that_the_rest_is_safe() -> None:
+    found = note(Sequence(), _stamped({500, 501}), received_ms=1_000)
+    assert found.gap_free is None
+    found = note(found, _stamped(set(range(1, 500))), received_ms=2_000)
+    assert found.gap_free == 501
+
+
+def test_a_counter_that_never_began_at_one_is_believed_after_a_while_of_hearing_it() -> None:
+    found = note(Sequence(), _stamped({500}), received_ms=1_000)
+    away = note(found, _stamped({501}), received_ms=9 * BASE_WAIT_MS, away_ms=9 * BASE_WAIT_MS)
+    assert away.gap_free is None
+    heard = note(found, _stamped({501}), received_ms=1_000 + BASE_WAIT_MS)
+    assert heard.gap_free == 501

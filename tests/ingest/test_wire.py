@@ -204,7 +204,7 @@ def test_the_words_name_every_bad_field() -> None:
     ("payload", "words"),
     [
         ('{"time":1767268800,"fluid_temp_c":"90"}', ('"90"', "°C", "without quotes")),
-        ('{"time":1767268800,"fluid_temp_c":300}', ("300", "-60 to 250 °C", "scaling")),
+        ('{"time":1767268800,"fluid_temp_c":400}', ("400", "-60 to 300 °C", "scaling")),
         ('{"time":1767268800000,"gear":1}', ("milliseconds", "divide by 1000")),
         ('{"time":"2026-01-01T12:00:00","gear":1}', ("no offset", "add Z")),
         ('{"time":1767268800,"gear":1,"vehicle":"NF-02"}', ("NF-02", "NF-01")),
