@@ -17,13 +17,15 @@ Run = Callable[[Path, int], Figure]
 
 #: Samples enough for each, in simulated hours of the fleet, at rates that a slow machine bears too.
 SHORT: Mapping[str, Run] = {
-    "daemon_kill": partial(daemon_kill, protocol="5", kills=8, hours=8.0, trucks=0, rate=800.0),
-    "broker_faults": partial(broker_faults, times=2, hours=8.0, trucks=0, rate=800.0),
-    "broker_gaps": partial(broker_gaps, times=2, hours=8.0, trucks=0, rate=800.0),
-    "bad_messages": partial(bad_messages, hours=8.0, trucks=0, rate=500.0),
+    "daemon_kill": partial(
+        daemon_kill, protocol="5", kills=8, hours=10.0, trucks=0, rate=1200.0
+    ),
+    "broker_faults": partial(broker_faults, times=2, hours=10.0, trucks=0, rate=800.0),
+    "broker_gaps": partial(broker_gaps, times=2, hours=10.0, trucks=0, rate=800.0),
+    "bad_messages": partial(bad_messages, hours=10.0, trucks=0, rate=500.0),
     "duplicate_flood": partial(duplicate_flood, times=10, hours=2.5, rate=3000.0),
     "shuffled": partial(shuffled, times=3, hours=2.5),
-    "disk_full": partial(disk_full, hours=8.0, trucks=0, rate=800.0),
+    "disk_full": partial(disk_full, hours=10.0, trucks=0, rate=800.0),
 }
 
 FULL: Mapping[str, Run] = {
