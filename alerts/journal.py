@@ -63,6 +63,7 @@ def rewrite(
     now_ms: int,
     policy: Policy,
     appending: bool = False,
+    rebuilt: bool = False,
 ) -> Changes:
     """Make the transitions of ``vehicle`` later than ``after_ms`` equal to ``transitions``.
 
@@ -71,6 +72,8 @@ def rewrite(
     appending
         The caller knows that nothing is stored after ``after_ms``; then nothing is looked up,
         and an empty list costs nothing.
+    rebuilt
+        The truck was run again because settings or models changed, not because samples came.
 
     Raises
     ------
@@ -87,7 +90,9 @@ def rewrite(
     tx.executemany(_DELETE, [row[:_KEY_LENGTH] for row in removed])
     tx.executemany(_INSERT, added)
     keys = {(row[2], row[3]) for row in (*removed, *added)}
-    changed = reconcile(tx, vehicle=vehicle, keys=keys, now_ms=now_ms, policy=policy)
+    changed = reconcile(
+        tx, vehicle=vehicle, keys=keys, now_ms=now_ms, policy=policy, rebuilt=rebuilt
+    )
     return Changes(
         added=tuple(map(_transition, added)),
         removed=tuple(map(_transition, removed)),

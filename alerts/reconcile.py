@@ -21,9 +21,19 @@ _FOREVER = 1 << 62
 
 
 def reconcile(
-    tx: sqlite3.Connection, *, vehicle: str, keys: Iterable[Key], now_ms: int, policy: Policy
+    tx: sqlite3.Connection,
+    *,
+    vehicle: str,
+    keys: Iterable[Key],
+    now_ms: int,
+    policy: Policy,
+    rebuilt: bool = False,
 ) -> list[Alarm]:
-    """Apply the episodes named by ``keys`` to the ledger; give the alarms that changed."""
+    """Apply the episodes named by ``keys`` to the ledger; give the alarms that changed.
+
+    ``rebuilt``: not new samples but changed settings or models made the difference. What people
+    were told then was right by the rules of its time: nothing is withdrawn.
+    """
     wanted = sorted(set(keys))
     present = {key: found for key in wanted if (found := episode(tx, vehicle, key))}
     matched = {key: _holder(tx, vehicle, key) for key in present}
@@ -35,6 +45,8 @@ def reconcile(
         for key, found in present.items()
     ]
     gone = [alarm for alarm in orphans if not alarm.provisional]
+    if rebuilt:
+        return [*changed, *(_outlive(tx, alarm, now_ms) for alarm in gone)]
     return [*changed, *(_vanish(tx, alarm, present.values(), now_ms) for alarm in gone)]
 
 
@@ -228,6 +240,13 @@ def _vanish(
     if not merged:
         outbox.post(tx, gone, Matter.WITHDRAWN, knowing, time_ms=now_ms, now_ms=now_ms)
     return gone
+
+
+def _outlive(tx: sqlite3.Connection, alarm: Alarm, now_ms: int) -> Alarm:
+    """Keep an alarm that today's settings or models would not raise; end it if it stands."""
+    kept = replace(alarm, remark="computed anew with changed settings or models")
+    ledger.save(tx, kept)
+    return clear(tx, kept, cleared_ms=now_ms, now_ms=now_ms) if kept.active else kept
 
 
 def _unconfirmed(tx: sqlite3.Connection, alarm: Alarm, now_ms: int) -> Alarm:

@@ -11,7 +11,6 @@ from datetime import UTC, datetime
 from random import Random
 
 import structlog
-from apscheduler.schedulers.background import BackgroundScheduler
 
 from alerts import silence
 from alerts.channel import Channel
@@ -19,7 +18,7 @@ from alerts.dispatcher import Compose, Dispatcher
 from alerts.watch import LastHeard, SilenceLimits
 from deploy.clock import Clock, monotonic_ms
 from deploy.database import Database
-from deploy.pipeline import Pipeline, Position, Rules
+from deploy.pipeline import Pipeline, Position, Rules, store_failed
 from ingest.held import NEVER_MS, Held
 from ingest.message import Message
 from ingest.source import Source
@@ -71,7 +70,7 @@ class Daemon:
             now_ms=parts.now_ms,
             rng=parts.rng,
         )
-        self._scheduler = BackgroundScheduler(timezone=UTC)
+        self._watch_due_ms = 0
         self._listening_since_ms = 0
         self._owed: dict[str, Position] = {}
         self._told_ms: dict[str, int] = {}
@@ -85,23 +84,11 @@ class Daemon:
         self._dispatcher.start()
         parts.source.start()
         self._committer.start()
-        self._scheduler.add_job(
-            self._watch,
-            "interval",
-            seconds=self._pace.watch_every_s,
-            id="watch",
-            misfire_grace_time=None,
-            coalesce=True,
-            max_instances=1,
-        )
-        self._scheduler.start()
         log.info("daemon.started", trucks=len(parts.pipeline.trucks))
 
     def stop(self) -> None:
         """Commit what was taken, acknowledge it, let go of the broker and the store."""
         self._stopping.set()
-        if self._scheduler.running:
-            self._scheduler.shutdown(wait=True)
         if self._committer.is_alive():
             self._committer.join()
         self._parts.source.stop()
@@ -125,11 +112,15 @@ class Daemon:
         try:
             while not self._stopping.is_set():
                 wait_s = pace.commit_wait_s if self._owed else 4 * pace.commit_wait_s
-                messages = self._parts.source.take(pace.commit_messages, wait_s)
+                messages = self._parts.source.take(
+                    pace.commit_messages, min(wait_s, pace.watch_every_s)
+                )
                 if messages:
                     self._commit(messages)
                 self._owe(self._try(self._parts.pipeline.commit_inbox) or [])
                 self._publish_owed(everything=False)
+                if monotonic_ms() >= self._watch_due_ms:
+                    self._try(self._watch)
             self._publish_owed(everything=True)
         except BaseException:  # the process must not go on as if it listened
             log.exception("task.crashed", task="committer")
@@ -144,11 +135,13 @@ class Daemon:
         self._parts.source.ack(messages)
         self._owe(positions)
 
-    def _try(self, commit: Callable[[], list[Position]]) -> list[Position] | None:
-        """Commit; None while the store cannot be written, which is said once."""
+    def _try(self, write: Callable[[], list[Position]]) -> list[Position] | None:
+        """Write; None while the store cannot be written, which is said once."""
         try:
-            positions = commit()
-        except sqlite3.OperationalError as error:
+            positions = write()
+        except sqlite3.DatabaseError as error:
+            if not store_failed(error):
+                raise
             if not self._store_failed:
                 log.error("store.failed", reason=str(error))
             self._store_failed = True
@@ -179,8 +172,13 @@ class Daemon:
                 f"{self._parts.root}/{vehicle}/received", received(position), retain=True
             )
 
-    def _watch(self) -> None:
-        """Look for trucks that have gone silent; run by the scheduler."""
+    def _watch(self) -> list[Position]:
+        """Look for trucks that have gone silent.
+
+        In the committer's own thread and paced by a clock that never jumps: between a look and
+        what is written because of it no sample can come in.
+        """
+        self._watch_due_ms = monotonic_ms() + round(self._pace.watch_every_s * 1000)
         parts = self._parts
         now_ms = parts.now_ms()
         heard = {
@@ -197,6 +195,7 @@ class Daemon:
             )
         self._listening_since_ms = ticked.listening_since_ms
         self._dispatcher.wake()
+        return []
 
 
 def received(position: Position) -> bytes:

@@ -7,56 +7,29 @@ raises, nothing happened.
 
 from __future__ import annotations
 
-import re
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import structlog
-from numpy.typing import NDArray
 
 from alerts import journal as alarm_journal
 from alerts.policy import Policy
+from deploy.aside import Aside
 from deploy.database import Database
+from deploy.events import transitions
+from deploy.gateway_notes import note_sequence, note_status
 from deploy.trucks import ParamsOf
 from ingest import held as holding
-from ingest import inbox, quarantine, sequence
+from ingest import inbox
 from ingest.codec import join
 from ingest.decoded import Decoded, Refused, WireRules
 from ingest.fold import Folded, fold, rerun
 from ingest.held import Held
 from ingest.message import Message
 from ingest.wire import decode
-from models.detectors import DETECTORS
-from models.kernel import KINDS
-from models.transition import Priority, Transition
 
 log = structlog.get_logger()
-
-_SEQ = re.compile(rb'"seq"\s*:\s*(\d{1,18})\s*[,}]')
-
-_FINAL = frozenset(
-    {
-        "bad_time",
-        "before_earliest",
-        "missing",
-        "naive_time",
-        "no_signal",
-        "not_finite",
-        "out_of_range",
-        "time_unit",
-        "wrong_type",
-    }
-)
-"""Refusals that no other try can cure, of samples that are surely this truck's. A sample refused for
-its late or early clock, for our settings or for the size of its message may yet be accepted: whoever
-keeps it must go on keeping it."""
-
-_EVIDENCE: Mapping[str, tuple[str, ...]] = {
-    **{detector.kind: detector.evidence for detector in DETECTORS},
-    "gateway_silent": ("quiet_minutes",),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +51,19 @@ class Position:
     vehicle: str
     time_ms: int
     seq: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One message and what it decoded to."""
+
+    message: Message
+    decoded: Decoded
+
+    @property
+    def live(self) -> bool:
+        """Whether it shows that the truck's gateway sends: fresh samples, not a kept message."""
+        return not self.message.retain and len(self.decoded.samples) > 0
 
 
 @dataclass(slots=True, kw_only=True)
@@ -111,6 +97,9 @@ class Pipeline:
         self._rules = rules
         self._now_ms = now_ms
         self._trucks: dict[str, Held] = {}
+        self._aside = Aside(
+            limit_rows=rules.quarantine_rows, limit_bytes=rules.quarantine_bytes
+        )
 
     @property
     def trucks(self) -> Mapping[str, Held]:
@@ -138,38 +127,55 @@ class Pipeline:
 
         Raises
         ------
-        sqlite3.OperationalError
-            The store cannot be written now (disk full, locked); nothing was committed.
+        sqlite3.DatabaseError
+            The store cannot be written now (disk full, locked) or is damaged; nothing was
+            committed.
         """
         try:
             return self._commit(lambda _: messages)
-        except sqlite3.OperationalError:
-            raise
         except Exception as error:
+            if store_failed(error):
+                raise
             log.exception("message.failed", count=len(messages))
             if len(messages) == 1:
-                self._give_up_on(messages[0], error)
+                with self._database.write() as tx:
+                    self._aside.given_up(tx, messages[0], error, self._now_ms())
+                self.counts.refused += 1
                 return []
         middle = len(messages) // 2
         found = self.commit(messages[:middle]) + self.commit(messages[middle:])
         return list({position.vehicle: position for position in found}.values())
 
     def commit_inbox(self) -> list[Position]:
-        """Commit what people put in by hand, if anything."""
+        """Commit the next message that people put in by hand, if any; one that fails goes back."""
         with self._database.read() as conn:
             if not inbox.waiting(conn):
                 return []
-        return self._commit(inbox.take)
+        try:
+            return self._commit(inbox.take)
+        except Exception as error:
+            if store_failed(error):
+                raise
+            log.exception("message.failed", count=1)
+            with self._database.write() as tx:
+                for message in inbox.take(tx):
+                    self._aside.given_up(tx, message, error, self._now_ms())
+            return []
 
     def _commit(self, get: Callable[[sqlite3.Connection], Sequence[Message]]) -> list[Position]:
         now_ms = self._now_ms()
         counts = replace(self.counts)
         with self._database.write() as tx:
             messages = get(tx)
-            decoded = [self._decode(message, now_ms) for message in messages]
-            for message, one in zip(messages, decoded, strict=True):
-                self._set_aside(tx, message.topic, one, now_ms, counts)
-            changed = self._fold_all(tx, decoded, now_ms, counts)
+            parts = [
+                Part(message=message, decoded=self._decode(message, now_ms))
+                for message in messages
+            ]
+            for part in parts:
+                counts.refused += self._aside.message(
+                    tx, part.message.topic, part.decoded, now_ms
+                )
+            changed = self._fold_all(tx, parts, now_ms, counts)
             _note_position(tx, len(messages), now_ms)
         counts.messages += len(messages)
         counts.commits += 1
@@ -198,92 +204,51 @@ class Pipeline:
         )
         return Decoded(vehicle=one.vehicle, kind="refused", refused=(refused,))
 
-    def _give_up_on(self, message: Message, error: Exception) -> None:
-        refused = Refused(
-            reason="not_processed",
-            field="payload",
-            detail=f"the daemon failed on it with {type(error).__name__}: {error}",
-            raw=message.payload,
-        )
-        with self._database.write() as tx:
-            self._keep(tx, message.topic, None, refused, self._now_ms())
-        self.counts.refused += 1
-
     def _rebuild(self, truck: Held) -> Held:
         now_ms = self._now_ms()
         with self._database.write() as tx:
             folded = rerun(tx, truck)
-            self._tell(tx, truck.name, folded, now_ms)
+            self._tell(tx, truck.name, folded, now_ms, rebuilt=True)
             if folded.held.last_ms != holding.NEVER_MS:
                 holding.save(tx, folded.held)
         return folded.held
 
-    def _set_aside(
-        self, tx: sqlite3.Connection, topic: str, one: Decoded, now_ms: int, counts: Counts
-    ) -> None:
-        for refused in one.refused:
-            counts.refused += 1
-            self._keep(tx, topic, one.vehicle, refused, now_ms)
-        for name, times in one.unknown_fields.items():
-            tx.execute(
-                "INSERT INTO unknown_field VALUES (?, ?) "
-                "ON CONFLICT (name) DO UPDATE SET times = times + excluded.times",
-                (name, times),
-            )
-
-    def _keep(
-        self,
-        tx: sqlite3.Connection,
-        topic: str,
-        vehicle: str | None,
-        refused: Refused,
-        now_ms: int,
-    ) -> None:
-        quarantine.keep(
-            tx,
-            topic=topic,
-            vehicle=vehicle,
-            refused=refused,
-            received_ms=now_ms,
-            limit_rows=self._rules.quarantine_rows,
-            limit_bytes=self._rules.quarantine_bytes,
-        )
-
     def _fold_all(
-        self, tx: sqlite3.Connection, decoded: Sequence[Decoded], now_ms: int, counts: Counts
+        self, tx: sqlite3.Connection, parts: Sequence[Part], now_ms: int, counts: Counts
     ) -> dict[str, Held]:
         """Fold what came, truck by truck; give the changed trucks, to be taken over after commit."""
-        heard: dict[str, list[Decoded]] = {}
-        for one in decoded:
+        by_truck: dict[str, list[Part]] = {}
+        for part in parts:
+            name = part.decoded.vehicle
             # What was refused whole concerns only a truck that is known by something better.
-            if one.vehicle is not None and (
-                one.kind != "refused" or one.vehicle in self._trucks
-            ):
-                heard.setdefault(one.vehicle, []).append(one)
+            if name is not None and (part.decoded.kind != "refused" or name in self._trucks):
+                by_truck.setdefault(name, []).append(part)
         changed: dict[str, Held] = {}
-        for name, parts in heard.items():
+        for name, own in by_truck.items():
             truck = self._trucks.get(name)
             if truck is None:
                 params = self._params_of(name)
                 truck = holding.introduce(tx, name, params, self._rules.model_version, now_ms)
-            changed[name] = self._fold_one(tx, truck, parts, now_ms, counts)
+            changed[name] = self._fold_one(tx, truck, own, now_ms, counts)
         return changed
 
     def _fold_one(
         self,
         tx: sqlite3.Connection,
         truck: Held,
-        parts: Sequence[Decoded],
+        parts: Sequence[Part],
         now_ms: int,
         counts: Counts,
     ) -> Held:
         away_ms = now_ms - truck.heard_ms
-        truck = replace(truck, heard_ms=now_ms)
-        holding.save_heard(tx, truck)
-        truck = _note_status(tx, truck, parts)
-        samples = [part.samples for part in parts if len(part.samples)]
+        if any(part.live for part in parts):
+            truck = replace(truck, heard_ms=now_ms)
+            holding.save_heard(tx, truck)
+        decoded = [part.decoded for part in parts]
+        truck = note_status(tx, truck, decoded)
+        samples = [one.samples for one in decoded if len(one.samples)]
         if not samples:
-            return _note_sequence(tx, truck, parts, away_ms)
+            return note_sequence(tx, truck, decoded, away_ms)
         folded = fold(
             tx,
             truck,
@@ -293,24 +258,22 @@ class Pipeline:
         counts.stored += folded.stored
         counts.repeated += folded.repeated
         counts.late += folded.late
-        for conflict in folded.conflicts:
-            quarantine.keep_conflict(
-                tx,
-                vehicle=truck.name,
-                time_ms=conflict.time_ms,
-                signal=conflict.signal,
-                value=conflict.value,
-                received_ms=now_ms,
-                limit_rows=self._rules.quarantine_rows,
-                limit_bytes=self._rules.quarantine_bytes,
-            )
+        self._aside.conflicts(tx, truck.name, folded.conflicts, now_ms)
         self._tell(tx, truck.name, folded, now_ms)
-        truck = _note_sequence(tx, folded.held, parts, away_ms)
+        truck = note_sequence(tx, folded.held, decoded, away_ms)
         if folded.stored:
             holding.save(tx, truck)
         return truck
 
-    def _tell(self, tx: sqlite3.Connection, name: str, folded: Folded, now_ms: int) -> None:
+    def _tell(
+        self,
+        tx: sqlite3.Connection,
+        name: str,
+        folded: Folded,
+        now_ms: int,
+        *,
+        rebuilt: bool = False,
+    ) -> None:
         if folded.appending and not folded.events:
             return
         alarm_journal.rewrite(
@@ -321,72 +284,17 @@ class Pipeline:
             now_ms=now_ms,
             policy=self._rules.policy,
             appending=folded.appending,
+            rebuilt=rebuilt,
         )
 
 
-def transitions(vehicle: str, events: Sequence[NDArray[Any]]) -> list[Transition]:
-    """Turn the kernel's events (records ``EVENT``) into transitions of a truck."""
-    found: list[Transition] = []
-    for block in events:
-        for event in block:
-            kind = KINDS[int(event["kind"])]
-            found.append(
-                Transition(
-                    vehicle=vehicle,
-                    kind=kind,
-                    time_ms=int(event["time_ms"]),
-                    onset_ms=int(event["onset_ms"]),
-                    active=bool(event["active"]),
-                    priority=Priority(int(event["priority"])),
-                    probability=float(event["probability"]),
-                    evidence={
-                        name: float(value)
-                        for name, value in zip(_EVIDENCE[kind], event["evidence"], strict=False)
-                    },
-                )
-            )
-    return found
+def store_failed(error: Exception) -> bool:
+    """Say whether it is the store that failed, and not something in a message.
 
-
-def _note_status(tx: sqlite3.Connection, truck: Held, parts: Sequence[Decoded]) -> Held:
-    for part in parts:
-        if part.status is not None:
-            tx.execute(
-                "UPDATE vehicle SET online = ?, status_ms = ? WHERE id = ?",
-                (int(part.status.online), part.status.time_ms, truck.vehicle_id),
-            )
-            truck = replace(truck, online=part.status.online)
-    return truck
-
-
-def _note_sequence(
-    tx: sqlite3.Connection, truck: Held, parts: Sequence[Decoded], away_ms: int
-) -> Held:
-    arrived = [
-        (time_ms, seq)
-        for part in parts
-        for time_ms, seq in zip(
-            part.samples["time_ms"].tolist(), part.seqs.tolist(), strict=True
-        )
-        if seq >= 0
-    ]
-    refused = [
-        int(found[0])
-        for part in parts
-        for one in part.refused
-        # Two of them: one is another counter's.
-        if one.reason in _FINAL and len(found := _SEQ.findall(one.raw)) == 1
-    ]
-    if not arrived and not refused:
-        return truck
-    noted = sequence.note(
-        truck.sequence, arrived, refused=refused, received_ms=truck.heard_ms, away_ms=away_ms
-    )
-    if noted == truck.sequence:
-        return truck
-    truck = replace(truck, sequence=noted)
-    holding.save_sequence(tx, truck)
-    return truck
+    A store that is full or locked raises ``OperationalError``, a damaged one ``DatabaseError``
+    itself; its other children are faults of a statement.
+    """
+    return isinstance(error, sqlite3.OperationalError) or type(error) is sqlite3.DatabaseError
 
 
 def _note_position(tx: sqlite3.Connection, messages: int, now_ms: int) -> None:

@@ -27,9 +27,12 @@ CHECKPOINT_MS = 3_600_000
 KEEP_ALL_MS = 48 * 3_600_000
 """Age below which every checkpoint is kept [ms]; older ones are thinned to one a day."""
 
+WINDOW_MS = 6 * 3_600_000
+"""Sample time that is read at once when a truck is run again [ms]; also the distance of the
+checkpoints this leaves behind."""
+
 _DAY_MS = 86_400_000
 _CHUNK = 20_000
-_END_MS = 2**62
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,9 +80,12 @@ def fold(
             conflicts=tuple(conflicts),
         )
     journal.append(tx, vehicle_id=held.vehicle_id, samples=offered, received_ms=received_ms)
-    start = held if late == 0 else _back_before(tx, held, int(offered["time_ms"][0]))
-    tail = offered if late == 0 else _after(tx, start)
-    after, events = _run(tx, start, tail)
+    if late == 0:
+        start = held
+        after, events = _run(tx, start, offered)
+    else:
+        start = _back_before(tx, held, int(offered["time_ms"][0]))
+        after, events = _run_tail(tx, start)
     return Folded(
         held=after,
         events=tuple(events),
@@ -95,7 +101,7 @@ def fold(
 def rerun(tx: sqlite3.Connection, held: Held) -> Folded:
     """Run a truck again over all that is stored of it: its parameters or the models have changed."""
     start = _back_before(tx, held, NEVER_MS + 1)
-    after, events = _run(tx, start, _after(tx, start))
+    after, events = _run_tail(tx, start)
     return Folded(
         held=after,
         events=tuple(events),
@@ -108,10 +114,25 @@ def rerun(tx: sqlite3.Connection, held: Held) -> Folded:
     )
 
 
-def _after(tx: sqlite3.Connection, held: Held) -> NDArray[Any]:
-    return journal.read(
-        tx, vehicle_id=held.vehicle_id, first_ms=held.last_ms + 1, last_ms=_END_MS
-    )
+def _run_tail(tx: sqlite3.Connection, held: Held) -> tuple[Held, list[NDArray[Any]]]:
+    """Run all that is stored after the truck's state, a window of time after the other.
+
+    A truck's whole history need not fit into memory.
+    """
+    events: list[NDArray[Any]] = []
+    span = journal.span(tx, vehicle_id=held.vehicle_id)
+    if span is None:
+        return held, events
+    first_ms, last_ms = max(span[0], held.last_ms + 1), span[1]
+    while first_ms <= last_ms:
+        end_ms = first_ms + WINDOW_MS - 1
+        samples = journal.read(
+            tx, vehicle_id=held.vehicle_id, first_ms=first_ms, last_ms=end_ms
+        )
+        held, found = _run(tx, held, samples)
+        events += found
+        first_ms = end_ms + 1
+    return held, events
 
 
 def _back_before(tx: sqlite3.Connection, held: Held, time_ms: int) -> Held:

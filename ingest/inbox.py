@@ -6,8 +6,6 @@ import sqlite3
 
 from ingest.message import Message
 
-MOST_AT_ONCE = 100
-
 
 def put(tx: sqlite3.Connection, *, topic: str, payload: bytes) -> None:
     """Leave a message for the daemon; it is taken in as if the broker had brought it."""
@@ -15,13 +13,11 @@ def put(tx: sqlite3.Connection, *, topic: str, payload: bytes) -> None:
 
 
 def take(tx: sqlite3.Connection) -> list[Message]:
-    """Take messages out, oldest first; they are gone when the transaction commits."""
+    """Take the oldest message out, if any; it is gone when the transaction commits."""
     rows = tx.execute(
-        "DELETE FROM inbox WHERE id IN (SELECT id FROM inbox ORDER BY id LIMIT ?) "
-        "RETURNING id, topic, payload",
-        (MOST_AT_ONCE,),
+        "DELETE FROM inbox WHERE id = (SELECT min(id) FROM inbox) RETURNING topic, payload"
     ).fetchall()
-    return [Message(topic=topic, payload=payload) for _, topic, payload in sorted(rows)]
+    return [Message(topic=topic, payload=payload) for topic, payload in rows]
 
 
 def waiting(conn: sqlite3.Connection) -> bool:

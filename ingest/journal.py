@@ -7,7 +7,7 @@ from typing import Any
 
 from numpy.typing import NDArray
 
-from ingest.codec import absent, decode, encode, join
+from ingest.codec import absent, decode_all, encode
 from ingest.merge import merge
 
 _SPAN = "SELECT body FROM journal WHERE vehicle_id = ? AND last_ms >= ? AND first_ms <= ? ORDER BY id"
@@ -31,6 +31,14 @@ def append(
     )
 
 
+def span(conn: sqlite3.Connection, *, vehicle_id: int) -> tuple[int, int] | None:
+    """Give the times of a truck's first and last sample, None when nothing is stored."""
+    first_ms, last_ms = conn.execute(
+        "SELECT min(first_ms), max(last_ms) FROM journal WHERE vehicle_id = ?", (vehicle_id,)
+    ).fetchone()
+    return None if first_ms is None else (first_ms, last_ms)
+
+
 def read(
     conn: sqlite3.Connection, *, vehicle_id: int, first_ms: int, last_ms: int
 ) -> NDArray[Any]:
@@ -38,7 +46,7 @@ def read(
     bodies = [row[0] for row in conn.execute(_SPAN, (vehicle_id, first_ms, last_ms))]
     if not bodies:
         return absent(0)
-    samples = join([decode(body) for body in bodies])
+    samples = decode_all(bodies)
     times = samples["time_ms"]
     samples = samples[(times >= first_ms) & (times <= last_ms)]
     return merge(samples)[0] if len(samples) else samples

@@ -17,6 +17,9 @@ from models.words import Words
 
 KIND = "gateway_silent"
 
+EVIDENCE = ("quiet_minutes",)
+"""Names of the numbers that a transition of this kind carries."""
+
 
 class SilenceParams(Layout):
     """How long a moving truck may be quiet [s]."""
@@ -30,7 +33,7 @@ def silent_since_ms(params: SilenceParams, truck: Truck) -> int:
     view = truck.latest
     if view.gap_s <= params.silent_after_s or view.was_moving != 1:
         return 0
-    return view.time_ms - int(view.gap_s * 1000.0) + int(params.silent_after_s * 1000.0)
+    return view.time_ms - round(view.gap_s * 1000.0) + int(params.silent_after_s * 1000.0)
 
 
 def trailing_onset_ms(

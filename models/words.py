@@ -28,7 +28,7 @@ class Words:
 WriteWords = Callable[[Mapping[str, float], Units], Words]
 
 HOT_FLUID = (
-    "Transmission fluid at this temperature scalds at once, and cooler lines are under "
+    "Hot transmission fluid scalds at once, and cooler lines are under "
     "pressure while the engine runs: do not open, loosen or touch lines, drain or dipstick "
     "tube until all is cool."
 )

@@ -27,7 +27,7 @@ class Params(Layout):
 
 
 class State(Layout):
-    """State: how near the service was at the newest sample [-]."""
+    """State: how near the service has been on this fill [-]."""
 
     most: float
 
@@ -49,7 +49,9 @@ def step(
         most = max(most, by_distance)
     if not math.isnan(by_age):
         most = max(most, by_age)
-    state.most = most
+    # A speed sum that the odometer corrects must not take a level back.
+    state.most = most if account.samples <= 1 else max(most, state.most)
+    most = state.most
     evidence[0] = by_heat
     evidence[1] = by_distance
     evidence[2] = by_age

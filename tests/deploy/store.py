@@ -13,7 +13,8 @@ from alerts import evidence
 from alerts.journal import history
 from alerts.policy import Policy
 from deploy.database import Database
-from deploy.pipeline import Pipeline, Rules, transitions
+from deploy.events import transitions
+from deploy.pipeline import Pipeline, Rules
 from deploy.trucks import ParamsOf, params_of
 from ingest.decoded import WireRules
 from models.fleet import Fleet, Limits, Vehicle
