@@ -17,7 +17,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from deploy import fleet_commands, logs, quarantine_commands
 from deploy.check import check
-from deploy.clock import wall_ms
+from deploy.clock import Clock, wall_ms
 from deploy.database import StoreError
 from deploy.demo import DemoOptions, run_demo
 from deploy.fleet import fleet_of, load_fleet
@@ -192,7 +192,7 @@ def simulate_command(
         wait_for_received=wait_for_received,
     )
     if start is not None:
-        options = _with_start(options, start)
+        options = replace(options, start_ms=_moment("--start", start))
     if no_broker and capture is None:
         _fail("--no-broker needs --capture FILE: there is nowhere else to write to", 2)
     stop = threading.Event()
@@ -215,6 +215,10 @@ def replay_command(
     as_json: Annotated[
         bool, typer.Option("--json", help="JSON lines on standard output, nothing else.")
     ] = False,
+    as_of: Annotated[
+        str | None,
+        typer.Option(help="The time to take it in at, RFC 3339. Default: now."),
+    ] = None,
 ) -> None:
     """Take in a capture as the daemon would, and print its alarms and accounts."""
     logs.set_up("error")
@@ -233,7 +237,7 @@ def replay_command(
                 wire=settings.wire.rules(),
                 model_version=model_version(),
                 silent_after_s=settings.models.silent_after_s,
-                now_ms=wall_ms,
+                now_ms=wall_ms if as_of is None else _fixed(_moment("--as-of", as_of)),
             ),
         )
     except UnreadableCapture as error:
@@ -244,6 +248,12 @@ def replay_command(
         sys.stdout.buffer.flush()
     else:
         Console().print(table_of(result, settings.fleet.units.units(), settings.fleet.zone))
+    if result.future:
+        typer.echo(
+            f"{result.future} samples lie in the future and were refused; --as-of names the "
+            "time that the capture is to be taken in at",
+            err=True,
+        )
     if result.refused_lines:
         typer.echo(
             f"{result.refused_lines} lines are no capture lines and were passed over", err=True
@@ -274,14 +284,19 @@ def _replay(capture: Path, settings: ReplaySettings) -> Result:
         reader.close()
 
 
-def _with_start(options: SimulateOptions, start: str) -> SimulateOptions:
+def _moment(option: str, text: str) -> int:
+    """Read a time [Unix ms] given on the command line."""
     try:
-        moment = datetime.fromisoformat(start)
+        moment = datetime.fromisoformat(text)
     except ValueError:
-        _fail(f"--start is {start!r}; write it like 2026-06-16T06:00:00Z", 2)
+        _fail(f"{option} is {text!r}; write it like 2026-06-16T06:00:00Z", 2)
     if moment.tzinfo is None:
-        _fail(f"--start {start} has no offset from UTC; add Z", 2)
-    return replace(options, start_ms=round(moment.timestamp() * 1000))
+        _fail(f"{option} {text} has no offset from UTC; add Z", 2)
+    return round(moment.timestamp() * 1000)
+
+
+def _fixed(time_ms: int) -> Clock:
+    return lambda: time_ms
 
 
 def _fail(text: str, code: int) -> NoReturn:

@@ -31,6 +31,7 @@ from simulator.publish import Broker
 from simulator.run import SimulateOptions
 from simulator.run import run as run_simulator
 
+STORE = "heatbook.db"
 LOOK_EVERY_S = 0.5
 START_LIMIT_S = 60.0
 STOP_LIMIT_S = 20.0
@@ -46,6 +47,10 @@ class DemoOptions:
     speed: float = 240.0
     folder: Path | None = None
     picture: Path | None = None
+
+
+class Stopped(Exception):
+    """Somebody ended the demo before it had begun."""
 
 
 class DaemonFailed(Exception):
@@ -64,8 +69,15 @@ def run_demo(options: DemoOptions) -> int:
                 stack.enter_context(TemporaryDirectory(prefix="heatbook-demo-"))
             )
             folder.mkdir(parents=True, exist_ok=True)
-            demo = stack.enter_context(_parts(options, folder, console))
+            if (folder / STORE).exists():
+                console.print(
+                    f"{folder} already holds a demo; name another folder", markup=False
+                )
+                return 2
+            demo = stack.enter_context(_parts(options, folder, console, stopping))
             return _show(demo, options, console, stopping)
+    except Stopped:
+        return 0
     except DaemonFailed as error:
         console.print(f"The demo's daemon failed: {error}", markup=False)
         return 1
@@ -94,7 +106,9 @@ class _Demo:
 
 
 @contextmanager
-def _parts(options: DemoOptions, folder: Path, console: Console) -> Iterator[_Demo]:
+def _parts(
+    options: DemoOptions, folder: Path, console: Console, stopping: threading.Event
+) -> Iterator[_Demo]:
     """Start broker, daemon and trucks; end them in the opposite order, whatever happens."""
     kind: Kind = _kind(options.broker)
     console.print(f"Starting a {kind} broker, the daemon, and ten trucks …")
@@ -108,10 +122,8 @@ def _parts(options: DemoOptions, folder: Path, console: Console) -> Iterator[_De
         settings.write_text(_settings(broker, folder, clock), encoding="utf-8")
         log = folder / "daemon.log"
         with log.open("wb") as out, _daemon(settings, out) as daemon:
-            demo = _Demo(
-                daemon=daemon, clock=clock, store=folder / "heatbook.db", fleet=fleet, log=log
-            )
-            _wait_for_store(demo)
+            demo = _Demo(daemon=daemon, clock=clock, store=folder / STORE, fleet=fleet, log=log)
+            _wait_for_store(demo, stopping)
             with _trucks(broker, options, clock):
                 yield demo
     finally:
@@ -138,7 +150,7 @@ host = "{broker.host}"
 port = {broker.port}
 protocol = "{protocol}"
 [store]
-path = "{folder / "heatbook.db"}"
+path = "{folder / STORE}"
 [models]
 max_gap_s = {MAX_GAP_S}
 silent_after_s = {SILENT_AFTER_S}
@@ -187,14 +199,15 @@ def _daemon(settings: Path, out: IO[bytes]) -> Iterator[subprocess.Popen[bytes]]
             process.wait()
 
 
-def _wait_for_store(demo: _Demo) -> None:
+def _wait_for_store(demo: _Demo, stopping: threading.Event) -> None:
     """The first start compiles the models, which takes a moment."""
     deadline = time.monotonic() + START_LIMIT_S
     while demo.facts() is None:
         demo.check()
         if time.monotonic() > deadline:
             raise DaemonFailed("it did not start in time")
-        time.sleep(0.1)
+        if stopping.wait(0.1):
+            raise Stopped
 
 
 @contextmanager

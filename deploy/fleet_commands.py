@@ -17,9 +17,10 @@ from rich.table import Table
 
 from deploy.database import read_only
 from deploy.fleet import fleet_of
+from deploy.model_version import model_version
 from deploy.settings import load_settings
 from deploy.trucks import params_of
-from ingest.held import load_sequence, unpack
+from ingest.held import basis_of, load_sequence, unpack
 from models.account import Statement, statement
 from models.fleet import Fleet
 from models.layout import record
@@ -67,6 +68,13 @@ def list_command(
         trucks = standings(
             conn, fleet, settings.models.max_gap_s, settings.models.silent_after_s
         )
+        (heard,) = conn.execute("SELECT count(*) FROM vehicle_state").fetchone()
+    if heard > len(trucks):
+        typer.echo(
+            f"{heard - len(trucks)} trucks are not shown: settings or models have changed since "
+            "the daemon last computed them; it does so at its next start",
+            err=True,
+        )
     if as_json:
         for truck in trucks:
             typer.echo(msgspec.json.encode(truck).decode())
@@ -109,14 +117,17 @@ def list_command(
 def standings(
     conn: sqlite3.Connection, fleet: Fleet, max_gap_s: float, silent_after_s: float
 ) -> list[Standing]:
-    """Read how every truck of the store stands, by name."""
+    """Read how every truck of the store stands, by name; none whose state is out of date."""
     look_up = params_of(fleet, max_gap_s=max_gap_s, silent_after_s=silent_after_s)
     rows = conn.execute(
-        "SELECT vehicle.id, name, online, time_ms, state FROM vehicle "
+        "SELECT vehicle.id, name, online, time_ms, basis, state FROM vehicle "
         "JOIN vehicle_state ON vehicle_id = vehicle.id ORDER BY name"
     ).fetchall()
+    version = model_version()
     found: list[Standing] = []
-    for vehicle_id, name, online, last_ms, body in rows:
+    for vehicle_id, name, online, last_ms, basis, body in rows:
+        if basis != basis_of(look_up(name), version):
+            continue  # of other settings or models; the daemon computes it anew at its start
         sequence = load_sequence(conn, vehicle_id)
         account = record(unpack(body)).truck.account
         found.append(

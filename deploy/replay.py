@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import gzip
+import sqlite3
 import zlib
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -57,13 +59,14 @@ class TruckResult:
 class Result:
     """What a capture holds, when all of it has been taken in.
 
-    ``refused_lines`` are lines of the file that are no capture lines; ``cut_short`` says why
-    the file ended early, if it did.
+    ``future`` samples were refused for lying in the future; ``refused_lines`` are lines of the
+    file that are no capture lines; ``cut_short`` says why the file ended early, if it did.
     """
 
     transitions: tuple[Transition, ...]
     trucks: tuple[TruckResult, ...]
     messages: int
+    future: int
     refused_lines: int
     cut_short: str | None
 
@@ -206,9 +209,10 @@ def _result(
 ) -> Result:
     with database.read() as conn:
         found = alarm_journal.history(conn)
-        quarantined = dict(
-            conn.execute("SELECT vehicle, count(*) FROM quarantine GROUP BY vehicle").fetchall()
-        )
+        quarantined = _quarantined(conn)
+        (future,) = conn.execute(
+            "SELECT count(*) FROM quarantine WHERE reason = 'future'"
+        ).fetchone()
     newest_ms = max((truck.last_ms for truck in pipeline.trucks.values()), default=0)
     for truck in pipeline.trucks.values():
         found += _still_silent(truck, settings.silent_after_s, newest_ms)
@@ -218,16 +222,27 @@ def _result(
             account=_account(pipeline.trucks.get(name), settings.params_of(name)),
             quarantined=quarantined.get(name, 0),
         )
-        for name in sorted(set(pipeline.trucks) | set(quarantined) - {None})
+        for name in sorted(set(pipeline.trucks) | set(quarantined))
     ]
     found.sort(key=lambda t: (t.time_ms, t.vehicle, t.kind, t.onset_ms, not t.active))
     return Result(
         transitions=tuple(found),
         trucks=tuple(trucks),
         messages=pipeline.counts.messages,
+        future=future,
         refused_lines=reader.refused_lines,
         cut_short=reader.cut_short,
     )
+
+
+def _quarantined(conn: sqlite3.Connection) -> dict[str, int]:
+    """Count the samples refused of each truck; one that came twice counts once."""
+    counted: Counter[str] = Counter()
+    rows = conn.execute("SELECT vehicle, reason, detail FROM quarantine WHERE vehicle NOT NULL")
+    for vehicle, reason, detail in rows:
+        # Where a payload holds very many, the rest of them is one entry that says how many.
+        counted[vehicle] += int(detail.split()[0]) if reason == "more_bad_samples" else 1
+    return counted
 
 
 def _account(truck: Held | None, params: NDArray[Any]) -> Statement:

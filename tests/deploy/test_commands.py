@@ -13,6 +13,9 @@ from deploy import quarantine_commands
 from deploy.check import check
 from deploy.cli import app
 from deploy.database import Database
+from deploy.fleet import load_fleet
+from deploy.model_version import model_version
+from deploy.trucks import params_of
 from ingest import inbox
 from ingest.message import Message
 from tests.deploy.store import pipeline
@@ -34,7 +37,12 @@ def settings(tmp_path: Path) -> Iterator[Path]:
     store = tmp_path / "heatbook.db"
     file.write_text(f'[store]\npath = "{store}"\n[fleet]\nfile = "fleet.toml"\n')
     database = Database(store)
-    running = pipeline(database)
+    fleet = load_fleet(tmp_path / "fleet.toml")
+    running = pipeline(
+        database,
+        params=params_of(fleet, max_gap_s=300.0, silent_after_s=900.0),
+        model_version=model_version(),
+    )
     running.commit([message("NF-01", climb(60, slope_k_min=0.5)), BAD])
     counted = b'[{"time":1767268800,"seq":1,"gear":1},{"time":1767268805,"seq":4,"gear":1}]'
     running.commit([Message(topic="fleet/NF-03/telemetry", payload=counted)])
@@ -61,6 +69,14 @@ def test_the_fleet_is_listed_with_what_never_came(settings: Path) -> None:
     shown = _run("fleet", "list", "--config", str(settings))
     assert "Quarry run" in shown
     assert "(not in the fleet file)" in shown
+
+
+def test_a_truck_of_other_settings_is_not_shown_with_numbers_of_the_old(settings: Path) -> None:
+    (settings.parent / "fleet.toml").write_text("[vehicles.NF-01]\nlife_used_at_start = 0.5\n")
+    done = runner.invoke(app, ["fleet", "list", "--config", str(settings), "--json"])
+    assert done.exit_code == 0
+    assert "NF-01" not in done.stdout
+    assert "1 trucks are not shown" in done.stderr
 
 
 def test_what_was_refused_is_listed_shown_and_dropped(settings: Path) -> None:

@@ -1,0 +1,102 @@
+"""The running daemon with a source in memory and a clock that the test turns."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from alerts import journal
+from alerts.ledger import Alarm
+from alerts.watch import SilenceLimits
+from deploy.assembly import WORDS
+from deploy.daemon import Daemon, Pace, Parts
+from deploy.database import Database
+from deploy.waiting import until
+from tests.deploy.store import pipeline, rules
+from tests.list_source import ListSource
+from tests.recorded import MINUTE_MS, NOON_MS, climb, message
+
+DAY = climb(60, slope_k_min=0.2)
+PATIENCE_S = 20.0
+
+
+class Running:
+    """A daemon, its source, and its clock."""
+
+    def __init__(self, folder: Path) -> None:
+        self.now_ms = int(DAY[0]["time_ms"])
+        self.source = ListSource()
+        self.database = Database(folder / "heatbook.db", synchronous="off")
+        parts = Parts(
+            database=self.database,
+            source=self.source,
+            pipeline=pipeline(self.database),
+            rules=rules(),
+            channels={},
+            compose=lambda _entry, _alarm: pytest.fail("nobody is to be told"),
+            limits=SilenceLimits(),
+            now_ms=lambda: self.now_ms,
+            rng=Random(1),
+        )
+        # The pipeline goes by the same clock as the watch.
+        parts.pipeline._now_ms = lambda: self.now_ms
+        pace = Pace(commit_wait_s=0.005, watch_every_s=0.01, received_every_ms=0)
+        self.daemon = Daemon(parts, pace)
+
+    def standing(self) -> list[Alarm]:
+        with self.database.read() as conn:
+            return journal.standing(conn)
+
+
+@pytest.fixture
+def running(tmp_path: Path) -> Iterator[Running]:
+    one = Running(tmp_path)
+    one.daemon.start()
+    yield one
+    one.daemon.stop()
+
+
+def test_the_words_of_every_kind_are_known() -> None:
+    assert {"over_temperature", "bypass_stuck", "service_due", "gateway_silent"} <= set(WORDS)
+
+
+def test_what_is_committed_is_acknowledged_and_told_to_the_gateway(running: Running) -> None:
+    running.source.feed([message("NF-03", DAY[:20])])
+    assert until(lambda: bool(running.source.published), PATIENCE_S)
+    topic, payload, retain = running.source.published[-1]
+    assert (topic, retain) == ("fleet/NF-03/received", True)
+    newest = json.loads(payload)
+    assert newest["seq"] is None
+    assert newest["time"].endswith("Z")
+    assert len(running.source.acked) == 1
+
+
+def test_a_moving_truck_that_falls_silent_is_noticed_and_its_return_too(
+    running: Running,
+) -> None:
+    running.source.feed([message("NF-03", DAY[:20])])
+    assert until(lambda: bool(running.source.acked), PATIENCE_S)
+    running.now_ms = int(DAY[19]["time_ms"]) + 16 * MINUTE_MS
+    assert until(lambda: bool(running.standing()), PATIENCE_S)
+    (alarm,) = running.standing()
+    assert (alarm.vehicle, alarm.kind, alarm.active) == ("NF-03", "gateway_silent", True)
+    running.source.feed([message("NF-03", DAY[20:])])
+    assert until(lambda: not any(one.active for one in running.standing()), PATIENCE_S)
+
+
+def test_everything_taken_is_committed_before_the_end(tmp_path: Path) -> None:
+    one = Running(tmp_path)
+    one.daemon.start()
+    one.source.feed([message("NF-03", [sample]) for sample in DAY])
+    assert until(lambda: len(one.source.acked) == len(DAY), PATIENCE_S)
+    one.daemon.stop()
+    again = Database(tmp_path / "heatbook.db")
+    with again.read() as conn:
+        (stored,) = conn.execute("SELECT sum(samples) FROM journal").fetchone()
+    again.close()
+    assert stored == len(DAY)
+    assert int(DAY[0]["time_ms"]) >= NOON_MS
