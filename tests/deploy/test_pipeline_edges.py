@@ -8,13 +8,13 @@ from typing import Any
 
 import pytest
 
-import deploy.pipeline
 from alerts import ledger, outbox
 from alerts.channels import LogSettings, routes
 from alerts.policy import Policy
 from deploy import aside
 from deploy.trucks import params_of
 from ingest import inbox, quarantine
+from ingest.fold import fold
 from ingest.message import Message
 from models.fleet import Fleet, Limits, Vehicle
 from tests.deploy.store import FLEET, NOW_MS, pipeline, store
@@ -44,14 +44,14 @@ def test_a_message_put_in_by_hand_that_we_fail_on_goes_back_alone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     good, bad = message("NF-01", DAY[:3]), message("NF-02", DAY[:3])
-    right = deploy.pipeline.fold
+    right = fold
 
     def failing(tx: Any, truck: Any, *rest: Any, **more: Any) -> Any:
         if truck.name == "NF-02":
             raise ValueError("the models fail on this")
         return right(tx, truck, *rest, **more)
 
-    monkeypatch.setattr(deploy.pipeline, "fold", failing)
+    monkeypatch.setattr("deploy.pipeline.fold", failing)
     with store(tmp_path) as database:
         running = pipeline(database)
         with database.write() as tx:
