@@ -27,6 +27,10 @@ from models.layout import record
 log = structlog.get_logger()
 
 
+INBOX_EVERY_MS = 500
+"""How often messages put in by hand are looked for [ms]."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pace:
     """How the committer and the watch are paced."""
@@ -71,6 +75,7 @@ class Daemon:
             rng=parts.rng,
         )
         self._watch_due_ms = 0
+        self._inbox_due_ms = 0
         self._listening_since_ms = 0
         self._owed: dict[str, Position] = {}
         self._told_ms: dict[str, int] = {}
@@ -117,7 +122,9 @@ class Daemon:
                 )
                 if messages:
                     self._commit(messages)
-                self._owe(self._try(self._parts.pipeline.commit_inbox) or [])
+                if monotonic_ms() >= self._inbox_due_ms:
+                    self._inbox_due_ms = monotonic_ms() + INBOX_EVERY_MS
+                    self._owe(self._try(self._parts.pipeline.commit_inbox) or [])
                 self._publish_owed(everything=False)
                 if monotonic_ms() >= self._watch_due_ms:
                     self._try(self._watch)

@@ -73,6 +73,7 @@ class Vehicle:
     ``installed_ms`` [Unix ms] and ``installed_odometer_km`` [km] say when the present fill went
     in (None: unknown); ``life_used_at_start`` [-] what it had used by then (0 fresh, 1 due).
     ``rated_torque_nm`` [N·m] is the engine's torque at 100 % load (None: by class).
+    ``registered``: it stands in the fleet file; else all of this is assumed.
     """
 
     name: str
@@ -90,6 +91,7 @@ class Vehicle:
     life_used_at_start: float = 0.0
     rated_torque_nm: float | None = None
     limits: Limits = field(default_factory=Limits)
+    registered: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +105,7 @@ class Fleet:
 
     def vehicle(self, name: str) -> Vehicle:
         """Give a truck by its topic name; one that is not registered has every default."""
-        return self.vehicles.get(name) or Vehicle(name=name, title=name)
+        return self.vehicles.get(name) or Vehicle(name=name, title=name, registered=False)
 
     def fluid_of(self, vehicle: Vehicle) -> Fluid:
         """Give the fluid that is in a truck."""

@@ -97,6 +97,7 @@ def _detectors(params: np.void, vehicle: Vehicle, fluid: Fluid) -> None:
     params["over_temperature"]["critical_c"] = critical
     params["bypass_stuck"]["full_c"] = vehicle.thermostat_full_c
     params["bypass_stuck"]["critical_c"] = limit
+    params["bypass_stuck"]["assumed"] = int(not vehicle.registered)
     params["heat_rejection_low"]["critical_c"] = limit
     service = params["service_due"]
     service["reference_life_s"] = fluid.reference_life_s

@@ -30,6 +30,7 @@ class Params(Layout):
 
     full_c: float
     critical_c: float
+    assumed: int  # 1: nobody has said that the truck has such a valve
 
 
 class State(Layout):
@@ -59,6 +60,7 @@ def step(
     evidence[6] = thermal.p_poor
     evidence[7] = thermal.proven_ms / 1000.0
     evidence[8] = thermal.suspect_ms / 1000.0
+    evidence[9] = params.assumed
     if state.upheld == 0:
         return 0, probability
     return (4 if truck.latest.fluid_c >= params.critical_c else 3), probability
@@ -78,7 +80,8 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
             f"{units.degrees(evidence['valve_full_open_c'])}; the cooler would then hold or "
             "lower this temperature."
         ),
-        doubts=(
+        doubts=_assumption(evidence)
+        + (
             "A blocked or pinched cooler line looks the same from the sump (a cooler that "
             f"still passes some heat: {evidence['poor_cooler_probability']:.0%}). A hand-held "
             "reading of both cooler lines, taken in the shop, tells: cold lines above a hot "
@@ -90,6 +93,15 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
             "fluid judged by its colour, smell and, better, a laboratory sample."
         ),
         cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY, USED_OIL),
+    )
+
+
+def _assumption(evidence: Mapping[str, float]) -> str:
+    if not evidence["circuit_assumed"]:
+        return ""
+    return (
+        "This truck is not in the fleet file and is taken for one with a thermal bypass valve; "
+        "if it has none, its cooler carries too little for some other reason. "
     )
 
 
@@ -107,6 +119,7 @@ BYPASS_STUCK = Detector(
         "poor_cooler_probability",
         "cooler_flow_last_proven_unix_s",
         "suspected_since_unix_s",
+        "circuit_assumed",
     ),
     step=step,
     on_delay_s=0.0,
