@@ -19,6 +19,7 @@ from tests.models.fills import account_of, fill_params, run, stated
 from tests.recorded import HOUR_MS, MINUTE_MS, NOON_MS, climb, records
 
 REFERENCE_C = CHART.reference_temp_c
+HOTTEST_C = next(signal.high for signal in SIGNALS if signal.name == "fluid_temp_c")
 
 
 def level(
@@ -182,7 +183,7 @@ def test_hotter_fluid_never_costs_less(
     samples: list[dict[str, float]], warmer_k: float
 ) -> None:
     hotter = [
-        {**one, "fluid_temp_c": min(250.0, one["fluid_temp_c"] + warmer_k)}
+        {**one, "fluid_temp_c": min(HOTTEST_C, one["fluid_temp_c"] + warmer_k)}
         if "fluid_temp_c" in one
         else one
         for one in samples

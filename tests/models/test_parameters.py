@@ -106,6 +106,9 @@ def test_a_truck_that_is_not_registered_has_every_default() -> None:
     assert (
         parameters(stranger, CHART, max_gap_s=300.0, silent_after_s=900.0).tobytes()
         == parameters(
-            Vehicle(name="other"), CHART, max_gap_s=300.0, silent_after_s=900.0
+            Vehicle(name="other", registered=False),
+            CHART,
+            max_gap_s=300.0,
+            silent_after_s=900.0,
         ).tobytes()
     )
