@@ -73,7 +73,7 @@ def test_the_example_holds_every_key() -> None:
 def test_a_truck_needs_nothing_but_its_name() -> None:
     fleet = parse("[vehicles.NF-07]\n")
     assert fleet.vehicles["NF-07"] == Vehicle(name="NF-07", title="NF-07")
-    assert fleet.vehicle("NF-99") == Vehicle(name="NF-99", title="NF-99")
+    assert fleet.vehicle("NF-99") == Vehicle(name="NF-99", title="NF-99", registered=False)
     assert parse("") == Fleet()
 
 
