@@ -22,6 +22,7 @@ from deploy.pipeline import Pipeline, Position, Rules, store_failed
 from ingest.held import NEVER_MS, Held
 from ingest.message import Message
 from ingest.source import Source
+from models.kernel import warm_up
 from models.layout import record
 
 log = structlog.get_logger()
@@ -84,6 +85,7 @@ class Daemon:
     def start(self) -> None:
         """Take up the store and begin to receive."""
         parts = self._parts
+        warm_up()
         parts.pipeline.load()
         self._listening_since_ms = parts.now_ms()
         self._dispatcher.start()

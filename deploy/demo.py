@@ -25,6 +25,7 @@ from deploy.demo_facts import Facts, look
 from deploy.demo_view import drawn, picture, summary, told_line
 from deploy.fleet import load_fleet
 from deploy.trucks import params_of
+from models.kernel import warm_up
 from models.units import METRIC
 from simulator.northfold import DAY_S, START_MS, fleet_file
 from simulator.publish import Broker
@@ -35,7 +36,8 @@ STORE = "heatbook.db"
 LOOK_EVERY_S = 0.5
 START_LIMIT_S = 60.0
 STOP_LIMIT_S = 20.0
-MAX_GAP_S, SILENT_AFTER_S = 300.0, 900.0
+MAX_GAP_S = 300.0
+SILENT_AFTER_S = 1800.0  # a machine that stops for breath must not look like a silent gateway
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +113,8 @@ def _parts(
 ) -> Iterator[_Demo]:
     """Start broker, daemon and trucks; end them in the opposite order, whatever happens."""
     kind: Kind = _kind(options.broker)
+    console.print("Getting the models ready (a first start compiles them) …")
+    warm_up()  # here, so that the daemon finds them compiled and the day does not start without it
     console.print(f"Starting a {kind} broker, the daemon, and ten trucks …")
     broker = start_broker(kind, directory=folder)
     try:

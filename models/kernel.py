@@ -17,8 +17,9 @@ from models.account import AccountParams, charge
 from models.compiled import compiled
 from models.detector import EVIDENCE_SIZE, Detector, Truck
 from models.detectors import DETECTORS
-from models.layout import compose, dtype_of
+from models.layout import blank, compose, dtype_of
 from models.presence import Presence, settle
+from models.sample import SAMPLE
 from models.silence import KIND as SILENCE
 from models.silence import SilenceParams, silent_since_ms
 from models.thermal import ThermalParams, balance
@@ -166,6 +167,11 @@ def _run_row(
     params: Any, states: Any, row: int, samples: Any, start: int, events: Any
 ) -> tuple[int, int]:
     return _run(params[row], states[row], samples, start, len(samples), events)
+
+
+def warm_up() -> None:
+    """Compile the step, or load what was compiled before, so that the first sample need not wait."""
+    advance(blank(PARAMS), blank(STATE), 0, np.zeros(1, SAMPLE))
 
 
 def advance(
