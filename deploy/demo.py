@@ -22,7 +22,7 @@ from rich.live import Live
 from deploy.broker import Kind, RunningBroker, find_broker, start_broker
 from deploy.clock import ScaledClock, wall_ms
 from deploy.demo_facts import Facts, look
-from deploy.demo_view import drawn, picture, summary, told_line
+from deploy.demo_view import PICTURE, Room, drawn, picture, summary, told_line
 from deploy.fleet import load_fleet
 from deploy.trucks import params_of
 from models.kernel import warm_up
@@ -254,7 +254,9 @@ def _show(
     else:
         facts = _show_lines(demo, console, over)
     if options.picture is not None:
-        view = picture(facts, now_ms=demo.clock(), speed=options.speed, units=METRIC)
+        view = picture(
+            facts, now_ms=demo.clock(), speed=options.speed, units=METRIC, room=PICTURE
+        )
         options.picture.write_text(drawn(view), encoding="utf-8")
     console.print(summary(facts, METRIC))
     return 0
@@ -269,7 +271,13 @@ def _show_live(
             demo.check()
             facts = demo.facts() or facts
             live.update(
-                picture(facts, now_ms=demo.clock(), speed=options.speed, units=METRIC),
+                picture(
+                    facts,
+                    now_ms=demo.clock(),
+                    speed=options.speed,
+                    units=METRIC,
+                    room=Room(columns=console.width, lines=console.height),
+                ),
                 refresh=True,
             )
             time.sleep(LOOK_EVERY_S)

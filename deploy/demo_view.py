@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from io import StringIO
 
 from rich._export_format import CONSOLE_SVG_FORMAT
+from rich.box import ROUNDED, SIMPLE_HEAD
 from rich.console import Console, Group, RenderableType
 from rich.panel import Panel
 from rich.table import Table
@@ -24,6 +26,7 @@ from simulator.northfold import EVENTS, START_MS
 
 STEPS = "▁▂▃▄▅▆▇█"
 COLDEST_C, HOTTEST_C = 40.0, 150.0
+NARROW = 110
 MOST_TOLD = 5
 MOST_LOOKED_AT = 4
 STYLES = {
@@ -35,25 +38,59 @@ STYLES = {
 QUIET = "All is well so far: wait for the next truck to get into trouble."
 
 
-def picture(facts: Facts, *, now_ms: int, speed: float, units: Units) -> RenderableType:
-    """Lay out the live view."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Room:
+    """How much there is room for."""
+
+    columns: int
+    lines: int
+
+    @property
+    def narrow(self) -> bool:
+        """Whether the table must do with less."""
+        return self.columns < NARROW
+
+    @property
+    def looked_at(self) -> int:
+        """How many alarms can be told in full above the table."""
+        return max(1, min(MOST_LOOKED_AT, (self.lines - 18) // (5 if self.narrow else 3)))
+
+    @property
+    def told(self) -> int:
+        """How many notices can be listed below it."""
+        return max(0, min(MOST_TOLD, self.lines - 21 - 3 * self.looked_at))
+
+
+PICTURE = Room(columns=132, lines=40)
+"""The room of a picture in a file."""
+
+
+def picture(
+    facts: Facts, *, now_ms: int, speed: float, units: Units, room: Room
+) -> RenderableType:
+    """Lay out the live view: what needs a look first, then every truck."""
+    who = "" if room.narrow else "  Northfold Towing & Haulage (an invented fleet)"
+    pace = "" if room.narrow else f"   one second here is {speed / 60:.3g} minutes there"
     head = Text.assemble(
         ("Heatbook", "bold"),
-        "  Northfold Towing & Haulage (an invented fleet)   ",
-        (f"{clock(now_ms)} UTC", "bold"),
-        f"   one second here is {speed / 60:.3g} minutes there   {facts.messages:,} messages",
+        who,
+        (f"   {clock(now_ms)} UTC", "bold"),
+        f"{pace}   {facts.messages:,} messages",
     )
-    return Group(
+    parts: list[RenderableType] = [
         head,
-        _fleet(facts, now_ms, units),
-        Panel(_look_at(facts, now_ms, units), title="Look at", title_align="left"),
-        Panel(_notices(facts.told), title="People were told", title_align="left"),
-    )
+        Panel(_look_at(facts, now_ms, units, room), title="Look at", title_align="left"),
+        _fleet(facts, now_ms, units, room),
+    ]
+    if room.told:
+        told = _notices(facts.told[-room.told :])
+        parts.append(Panel(told, title="People were told", title_align="left"))
+    return Group(*parts)
 
 
 def drawn(view: RenderableType) -> str:
     """Give a view as an SVG picture that needs nothing from elsewhere."""
-    console = Console(record=True, width=132, file=StringIO(), force_terminal=True)
+    console = Console(record=True, width=PICTURE.columns, file=StringIO(), force_terminal=True)
     console.print(view)
     bare = re.sub(
         r"@font-face \{\{.*?\}\}|<!-- .*? -->", "", CONSOLE_SVG_FORMAT, flags=re.DOTALL
@@ -62,63 +99,75 @@ def drawn(view: RenderableType) -> str:
     return re.sub(r'<g transform="translate\(26,22\)">.*?</g>', "", svg, flags=re.DOTALL)
 
 
-def _fleet(facts: Facts, now_ms: int, units: Units) -> Table:
-    table = Table(expand=True, pad_edge=False)
+def _fleet(facts: Facts, now_ms: int, units: Units, room: Room) -> Table:
+    table = Table(expand=True, pad_edge=False, box=SIMPLE_HEAD if room.narrow else ROUNDED)
     table.add_column("Truck", no_wrap=True)
     table.add_column("Fluid", justify="right", no_wrap=True)
-    table.add_column("the hour before now", no_wrap=True)
+    table.add_column("last hour" if room.narrow else "the hour before now", no_wrap=True)
     table.add_column("Load", justify="right", no_wrap=True)
-    table.add_column("Speed", justify="right", no_wrap=True)
+    if not room.narrow:
+        table.add_column("Speed", justify="right", no_wrap=True)
     table.add_column("Life used", justify="right", no_wrap=True)
-    table.add_column("Alarms", ratio=1)
+    table.add_column("Alarms", ratio=1, no_wrap=True, overflow="ellipsis")
     for truck in facts.trucks:
         mine = [
-            alarm for alarm in facts.alarms if alarm.vehicle == truck.vehicle and alarm.active
+            alarm
+            for alarm in facts.alarms
+            if alarm.vehicle == truck.vehicle and alarm.active and not alarm.withdrawn
         ]
-        table.add_row(*_row(truck, mine, now_ms, units))
+        table.add_row(*_row(truck, mine, now_ms, units, room))
     return table
 
 
 def _row(
-    truck: TruckFacts, active: Sequence[Alarm], now_ms: int, units: Units
-) -> tuple[RenderableType, ...]:
+    truck: TruckFacts, standing: Sequence[Alarm], now_ms: int, units: Units, room: Room
+) -> list[RenderableType]:
     hot = truck.fluid_c >= truck.limit_c
     stale = now_ms - truck.last_ms > 10 * 60_000
-    standing = [alarm for alarm in active if not alarm.withdrawn]
     words = Text("; ").join(
         Text(alarm.kind.replace("_", " "), style=STYLES[alarm.priority]) for alarm in standing
     )
     if not standing and stale:
         words = Text("quiet since it moved" if truck.moving else "parked", style="dim")
-    return (
+    speed = (
+        [] if room.narrow else [_number(truck.speed_km_h, lambda value: f"{value:.0f} km/h")]
+    )
+    return [
         Text(truck.vehicle, style="dim" if stale else "bold"),
         Text(_number(truck.fluid_c, units.degrees), style="bold red" if hot else ""),
-        trace(truck),
+        trace(truck, every=2 if room.narrow else 1),
         _number(truck.load_pct, lambda value: f"{value:.0f} %"),
-        _number(truck.speed_km_h, lambda value: f"{value:.0f} km/h"),
+        *speed,
         f"{truck.account.life_used:.2%}",
         words,
-    )
+    ]
 
 
-def trace(truck: TruckFacts) -> Text:
-    """Draw the temperature of the last hour; red above the truck's limit, a dot where unseen."""
+def trace(truck: TruckFacts, *, every: int) -> Text:
+    """Draw the temperature of the last hour; red above the truck's limit, a dot where unseen.
+
+    ``every``: so many spans of time share a column, which shows the hottest of them.
+    """
     drawn = Text()
-    for value in truck.trace_c:
-        if math.isnan(value):
+    for start in range(0, len(truck.trace_c), every):
+        known = [
+            value for value in truck.trace_c[start : start + every] if not math.isnan(value)
+        ]
+        if not known:
             drawn.append("·", style="dim")
             continue
+        value = max(known)
         share = (value - COLDEST_C) / (HOTTEST_C - COLDEST_C)
         step = min(len(STEPS) - 1, max(0, int(share * len(STEPS))))
         drawn.append(STEPS[step], style="red" if value >= truck.limit_c else "green")
     return drawn
 
 
-def _look_at(facts: Facts, now_ms: int, units: Units) -> RenderableType:
+def _look_at(facts: Facts, now_ms: int, units: Units, room: Room) -> RenderableType:
     """Say in plain words what is going on, most urgent first, and what is to come."""
     active = [alarm for alarm in facts.alarms if alarm.active and not alarm.withdrawn]
     active.sort(key=lambda alarm: (-alarm.priority, alarm.onset_ms))
-    lines = [_told_plainly(alarm, units) for alarm in active[:MOST_LOOKED_AT]] or [Text(QUIET)]
+    lines = [_told_plainly(alarm, units) for alarm in active[: room.looked_at]] or [Text(QUIET)]
     ahead = [event for event in EVENTS if START_MS + 1000 * event.since_s > now_ms]
     if ahead:
         soon = min(ahead, key=lambda event: event.since_s)
@@ -141,7 +190,7 @@ def _told_plainly(alarm: Alarm, units: Units) -> Text:
 def _notices(told: Sequence[Told]) -> RenderableType:
     if not told:
         return Text("Nobody yet.", style="dim")
-    return Text("\n").join(Text(told_line(one)) for one in told[-MOST_TOLD:])
+    return Text("\n").join(Text(told_line(one)) for one in told)
 
 
 def told_line(one: Told) -> str:
