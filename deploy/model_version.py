@@ -30,15 +30,18 @@ def keep_compiled(directory: Path | None = None) -> Path:
     """
     from numba import config  # noqa: PLC0415 -- must be set before any model is compiled
 
-    if directory is None:
-        home = os.environ.get("CACHE_DIRECTORY") or os.environ.get("XDG_CACHE_HOME")
-        directory = Path(home) if home else Path.home() / ".cache"
     name = f"{model_version()}-{version('numba')}"
-    place = directory / "heatbook" / name
     try:
+        place = (directory or _cache_folder()) / "heatbook" / name
         place.mkdir(parents=True, exist_ok=True)
-    except OSError:
+    except (OSError, RuntimeError):  # not writable; no home at all
         # A locked-down service without a cache folder compiles anew at each start.
         place = Path(mkdtemp(prefix="heatbook-")) / name
     setattr(config, "CACHE_DIR", str(place))  # noqa: B010 -- numba makes the name at run time
     return place
+
+
+def _cache_folder() -> Path:
+    """Give the folder for caches: systemd's, the desktop's, or the usual one in the home folder."""
+    named = os.environ.get("CACHE_DIRECTORY") or os.environ.get("XDG_CACHE_HOME")
+    return Path(named) if named else Path.home() / ".cache"
