@@ -182,7 +182,9 @@ def test_the_profile_that_ships_is_taken_by_the_broker_and_fit_for_production(
         "password_file": user_file(papers.directory),
         "acl_file": SHIPPED / "acl",
     }
-    ours = {"listener", "persistence_location"}  # the fixture says these
+    # The fixture says these; as in Debian, where ours is read beside the main file, a second
+    # persistence_location would keep the broker from starting.
+    ours = {"listener"}
     lines = []
     for line in (SHIPPED / "heatbook.conf").read_text().splitlines():
         key, _, _ = line.partition(" ")
