@@ -112,30 +112,11 @@ def city_delivery(load_kg: float = 1_500.0) -> Route:
     )
 
 
-def overloaded_climb(trailer_kg: float = 9_500.0) -> Route:
-    """Return far too much trailer for the grade, then the level road."""
-    return Route(
-        name="overloaded climb",
-        segments=(
-            drive(20, 70, trailer_kg=trailer_kg),
-            drive(45, 50, grade_pct=6.0, trailer_kg=trailer_kg),
-            drive(60, 70, trailer_kg=trailer_kg),
-            idle(10, trailer_kg=trailer_kg),
-        ),
-        repeat=True,
-    )
-
-
 def empty_run() -> Route:
     """Return a long road without a trailer."""
     return Route(
         name="empty run", segments=(drive(8, 45), drive(100, 90), idle(8)), repeat=True
     )
-
-
-def night_parked() -> Route:
-    """Return one hour of work in the evening, then the yard."""
-    return Route(name="night parked", segments=(drive(60, 80, trailer_kg=3_000.0), park(900)))
 
 
 class Duty:

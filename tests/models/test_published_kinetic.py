@@ -15,7 +15,6 @@ from models.units import GAS_CONSTANT, ZERO_CELSIUS_K
 from tests.models.fills import FOREVER_S, account_of, steps
 from tests.printed import agrees
 
-PHARMACOPOEIA_J_MOL = 83_144.0
 TOW_DAY = ((6.0, 80.0), (3.0, 100.0), (0.5, 125.0), (0.1, 150.0))
 
 
