@@ -52,7 +52,7 @@ def notices(*versions: list[Transition], name: str = "", units: Units = METRIC) 
             alarm,
             words=WORDS,
             units=units,
-            zone=ZoneInfo("America/Denver"),
+            zone=ZoneInfo("MST7MDT"),
             names={"NF-01": name},
         )
         for entry in outbox.entries(conn)
@@ -61,8 +61,8 @@ def notices(*versions: list[Transition], name: str = "", units: Units = METRIC) 
 
 
 def test_a_notice_says_everything_that_is_asked_of_it() -> None:
-    (found,) = notices([RAISED], name="Old Faithful", units=US)
-    assert found.subject == "ALARM HIGH NF-01 (Old Faithful): Fluid too hot"
+    (found,) = notices([RAISED], name="Old hand", units=US)
+    assert found.subject == "ALARM HIGH NF-01 (Old hand): Fluid too hot"
     for part in (
         "WHAT WAS SEEN\nFluid at 250 °F",
         "WHAT A HEALTHY TRUCK WOULD HAVE SHOWN\nBelow 230 °F.",
@@ -170,7 +170,7 @@ def test_every_detector_has_words_of_its_own() -> None:
 def test_the_doubled_hour_is_told_apart(utc_hour: int, written: str) -> None:
     midnight_ms = 1_792_886_400_000
     time_ms = midnight_ms + (60 * utc_hour + 30) * MINUTE
-    assert moment(time_ms, ZoneInfo("Europe/Berlin")) == written
+    assert moment(time_ms, ZoneInfo("CET")) == written
 
 
 @given(st.text())
