@@ -123,7 +123,7 @@ def introduce(
 
 
 def save(tx: sqlite3.Connection, held: Held) -> None:
-    """Write a truck's state, counter and time of hearing."""
+    """Write a truck's state."""
     tx.execute(
         "INSERT OR REPLACE INTO vehicle_state (vehicle_id, time_ms, checkpoint_ms, basis, "
         "state) VALUES (?, ?, ?, ?, ?)",

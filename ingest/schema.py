@@ -1,6 +1,6 @@
 """The tables of this package, as numbered steps that are only ever added to.
 
-``journal`` is the truth: one row a message, never changed. ``vehicle_state`` and ``checkpoint``
+``journal`` is the truth: one row a truck and commit, never changed. ``vehicle_state`` and ``checkpoint``
 follow from it and can be rebuilt. ``vehicle``, ``sequence`` and the quarantine say what came
 and when.
 """
