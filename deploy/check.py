@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from secrets import token_hex
@@ -114,7 +115,7 @@ def _store(loaded: Loaded) -> Iterator[Finding]:
         with read_only(path) as conn:
             state = conn.execute("PRAGMA quick_check").fetchone()[0]
             held = totals(conn)
-    except (StoreError, OSError, ValueError) as error:
+    except (StoreError, sqlite3.Error, OSError, ValueError) as error:
         yield Finding(level="fault", what=f"store {path}: {error}", mend="Restore a backup")
         return
     if state != "ok":

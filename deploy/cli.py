@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 import sys
-import threading
-import time
-from dataclasses import replace
-from datetime import datetime
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated
 
 import typer
 from rich.console import Console
@@ -22,6 +19,8 @@ from deploy.database import StoreError
 from deploy.demo import DemoOptions, run_demo
 from deploy.fleet import fleet_of, load_fleet
 from deploy.model_version import model_version
+from deploy.options import Config, FleetFile, fail, moment_of
+from deploy.pipeline import store_failed
 from deploy.problems import BadSettings
 from deploy.replay import (
     Reader,
@@ -34,10 +33,8 @@ from deploy.replay import (
 from deploy.replay_table import table_of
 from deploy.serve import serve
 from deploy.settings import load_settings
+from deploy.simulate_command import simulate_command
 from deploy.trucks import params_of
-from simulator.publish import Broker
-from simulator.run import SimulateOptions
-from simulator.run import run as run_simulator
 
 EXIT_BAD_SETTINGS = 78
 EXIT_UNREADABLE = 2
@@ -54,21 +51,19 @@ app = typer.Typer(
 app.add_typer(fleet_commands.app, name="fleet")
 app.add_typer(quarantine_commands.app, name="quarantine")
 
-Config = Annotated[
-    Path | None,
-    typer.Option("--config", help="Settings file (TOML). Default: heatbook.toml here."),
-]
-FleetFile = Annotated[Path | None, typer.Option("--fleet", help="Fleet file (TOML).")]
-
 
 def main() -> None:
     """Run the command line."""
     try:
         app()
     except BadSettings as error:
-        _fail("\n".join(map(str, error.problems)), EXIT_BAD_SETTINGS)
+        fail("\n".join(map(str, error.problems)), EXIT_BAD_SETTINGS)
     except StoreError as error:
-        _fail(str(error), 1)
+        fail(str(error), 1)
+    except sqlite3.DatabaseError as error:
+        if not store_failed(error):
+            raise
+        fail(f"the store cannot be used: {error}; 'heatbook check' looks at it", 1)
 
 
 @app.command("demo")
@@ -80,7 +75,9 @@ def demo_command(
         str | None,
         typer.Option(help="mosquitto or embedded. Default: mosquitto where it is installed."),
     ] = None,
-    speed: Annotated[float, typer.Option(help="Simulated seconds per second.")] = 240.0,
+    speed: Annotated[
+        float, typer.Option(min=0.1, help="Simulated seconds per second.")
+    ] = 240.0,
     folder: Annotated[
         Path | None,
         typer.Option(help="Keep the demo's files here instead of a temporary folder."),
@@ -132,79 +129,7 @@ def check_command(
     raise typer.Exit(code)
 
 
-@app.command("simulate")
-def simulate_command(
-    host: Annotated[str, typer.Option(help="Broker to publish to.")] = "localhost",
-    port: Annotated[int, typer.Option(help="Its port.")] = 1883,
-    username: Annotated[str | None, typer.Option()] = None,
-    password: Annotated[
-        str | None,
-        typer.Option(
-            envvar="HEATBOOK_SIMULATE_PASSWORD", help="Better set in the environment."
-        ),
-    ] = None,
-    ca_file: Annotated[Path | None, typer.Option(help="Authority for TLS.")] = None,
-    trucks: Annotated[
-        int, typer.Option(help="So many random trucks; 0 is the Northfold demo fleet.")
-    ] = 0,
-    speed: Annotated[float, typer.Option(help="Simulated seconds per second.")] = 1.0,
-    start: Annotated[
-        str | None, typer.Option(help="Simulated start, RFC 3339. Default: the demo's day.")
-    ] = None,
-    for_seconds: Annotated[
-        float | None, typer.Option("--for", help="End after so many seconds.")
-    ] = None,
-    hours: Annotated[
-        float | None, typer.Option(help="End after so many simulated hours.")
-    ] = None,
-    seed: Annotated[int, typer.Option(help="Same seed, same fleet and day.")] = 1,
-    capture: Annotated[
-        Path | None, typer.Option(help="Write a capture (.gz compresses it).")
-    ] = None,
-    labels: Annotated[Path | None, typer.Option(help="Write the injected faults.")] = None,
-    fleet: Annotated[Path | None, typer.Option(help="Write the fleet file.")] = None,
-    no_broker: Annotated[
-        bool, typer.Option("--no-broker", help="Only write the capture, as fast as it goes.")
-    ] = False,
-    wait_for_received: Annotated[
-        bool, typer.Option(help="Gateways keep samples until Heatbook says they are safe.")
-    ] = True,
-) -> None:
-    """Drive demo trucks with a physics of their own, to a broker or into a capture."""
-    target = Broker(
-        host=host,
-        port=port,
-        username=username,
-        password=password,
-        tls=ca_file is not None,
-        tls_ca=ca_file,
-    )
-    options = SimulateOptions(
-        broker=None if no_broker else target,
-        speed=speed,
-        trucks=trucks,
-        seed=seed,
-        for_seconds=for_seconds,
-        duration_s=None if hours is None else hours * 3600.0,
-        capture=capture,
-        labels=labels,
-        fleet_file=fleet,
-        wait_for_received=wait_for_received,
-    )
-    if start is not None:
-        options = replace(options, start_ms=_moment("--start", start))
-    if no_broker and capture is None:
-        _fail("--no-broker needs --capture FILE: there is nowhere else to write to", 2)
-    stop = threading.Event()
-    try:
-        done = run_simulator(options, clock=time.monotonic, sleep=time.sleep, stop=stop)
-    except KeyboardInterrupt:
-        raise typer.Exit(0) from None
-    typer.echo(
-        f"{done.messages} messages, {done.samples} samples, {done.simulated_s / 3600:.2f} h "
-        f"simulated; {done.kept} samples not yet confirmed",
-        err=True,
-    )
+app.command("simulate")(simulate_command)
 
 
 @app.command("replay")
@@ -237,11 +162,11 @@ def replay_command(
                 wire=settings.wire.rules(),
                 model_version=model_version(),
                 silent_after_s=settings.models.silent_after_s,
-                now_ms=wall_ms if as_of is None else _fixed(_moment("--as-of", as_of)),
+                now_ms=wall_ms if as_of is None else _fixed(moment_of("--as-of", as_of)),
             ),
         )
     except UnreadableCapture as error:
-        _fail(f"cannot replay {capture}: {error}", EXIT_UNREADABLE)
+        fail(f"cannot replay {capture}: {error}", EXIT_UNREADABLE)
     if as_json:
         for entry in json_lines(result):
             sys.stdout.buffer.write(entry)
@@ -259,7 +184,7 @@ def replay_command(
             f"{result.refused_lines} lines are no capture lines and were passed over", err=True
         )
     if result.cut_short is not None:
-        _fail(
+        fail(
             f"{capture} ends early ({result.cut_short}); the above is what it held",
             EXIT_CUT_SHORT,
         )
@@ -284,21 +209,5 @@ def _replay(capture: Path, settings: ReplaySettings) -> Result:
         reader.close()
 
 
-def _moment(option: str, text: str) -> int:
-    """Read a time [Unix ms] given on the command line."""
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        _fail(f"{option} is {text!r}; write it like 2026-06-16T06:00:00Z", 2)
-    if moment.tzinfo is None:
-        _fail(f"{option} {text} has no offset from UTC; add Z", 2)
-    return round(moment.timestamp() * 1000)
-
-
 def _fixed(time_ms: int) -> Clock:
     return lambda: time_ms
-
-
-def _fail(text: str, code: int) -> NoReturn:
-    typer.echo(text, err=True)
-    raise SystemExit(code)

@@ -6,7 +6,6 @@ import os
 import sqlite3
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Annotated
 
 import msgspec
@@ -18,6 +17,7 @@ from rich.table import Table
 from deploy.database import read_only
 from deploy.fleet import fleet_of
 from deploy.model_version import model_version
+from deploy.options import Config
 from deploy.settings import load_settings
 from deploy.trucks import params_of
 from ingest.held import basis_of, load_sequence, unpack
@@ -55,9 +55,7 @@ class Standing:
 
 @app.command("list")
 def list_command(
-    config: Annotated[
-        Path | None, typer.Option("--config", help="Settings file (TOML).")
-    ] = None,
+    config: Config = None,
     as_json: Annotated[bool, typer.Option("--json", help="JSON lines, one a truck.")] = False,
 ) -> None:
     """List every truck that was heard: its account, what is unseen, and what never came."""

@@ -21,7 +21,16 @@ SECRETS = "HEATBOOK_SECRETS"
 SYSTEMD_CREDENTIALS = "CREDENTIALS_DIRECTORY"
 
 #: Names with the prefix that are no settings.
-RESERVED = frozenset({CONFIG, SECRETS, "HEATBOOK_TORTURE"})
+RESERVED = frozenset(
+    {
+        CONFIG,
+        SECRETS,
+        "HEATBOOK_SIMULATE_PASSWORD",
+        "HEATBOOK_TEST_BROKER",
+        "HEATBOOK_TORTURE",
+        "HEATBOOK_TORTURE_SEED",
+    }
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,6 +17,7 @@ from rich.table import Table
 from rich.text import Text
 
 from deploy.database import read_only
+from deploy.options import Config, fail
 from deploy.settings import load_settings
 from ingest import inbox, quarantine
 from ingest.quarantine import Entry
@@ -27,7 +28,6 @@ app = typer.Typer(
     help="List, show, put in again or drop messages that were refused.",
 )
 
-Config = Annotated[Path | None, typer.Option("--config", help="Settings file (TOML).")]
 Store = Annotated[Path | None, typer.Option("--store", help="The store. Default: by settings.")]
 EntryId = Annotated[int, typer.Argument(help="Number of the entry, as listed.")]
 
@@ -121,7 +121,12 @@ def _payload(entry: Entry, mended: bytes | None) -> bytes:
 
 
 def _read(payload: Path) -> bytes:
-    return sys.stdin.buffer.read() if str(payload) == "-" else payload.read_bytes()
+    if str(payload) == "-":
+        return sys.stdin.buffer.read()
+    try:
+        return payload.read_bytes()
+    except OSError as error:
+        fail(f"cannot read {payload}: {error.strerror}", 1)
 
 
 def _store(config: Path | None, store: Path | None) -> Path:
