@@ -73,6 +73,15 @@ def need(kind: Kind, *abilities: str) -> None:
         pytest.skip(words)
 
 
+def need_mosquitto() -> None:
+    """Skip where mosquitto is not installed; in CI that is a failure."""
+    if mosquitto_path() is not None:
+        return
+    if os.environ.get("CI"):
+        pytest.fail("install mosquitto")
+    pytest.skip("mosquitto is not installed")
+
+
 def available() -> Kind:
     """Choose the broker for this run."""
     named = os.environ.get("HEATBOOK_TEST_BROKER")

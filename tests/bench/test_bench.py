@@ -6,14 +6,11 @@ import re
 import subprocess
 import sys
 
-import pytest
-
-from deploy.broker import mosquitto_path
+from tests.brokers import need_mosquitto
 
 
 def test_the_bench_prints_rates_and_ratios() -> None:
-    if mosquitto_path() is None:
-        pytest.skip("the bench needs mosquitto")
+    need_mosquitto()
     done = subprocess.run(
         [sys.executable, "-m", "tests.bench", "--rounds", "1", "--messages", "300"],
         capture_output=True,

@@ -9,9 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from deploy.broker import Kind, mosquitto_path
+from deploy.broker import Kind
 from deploy.waiting import until
 from simulator.northfold import northfold
+from tests.brokers import need_mosquitto
 from tests.e2e.processes import Marked, start
 
 pytestmark = [
@@ -26,8 +27,8 @@ PATIENCE_S = 90.0
 @pytest.fixture(params=["mosquitto", "embedded"])
 def kind(request: pytest.FixtureRequest) -> Kind:
     chosen: Kind = request.param
-    if chosen == "mosquitto" and mosquitto_path() is None:
-        pytest.skip("mosquitto is not installed")
+    if chosen == "mosquitto":
+        need_mosquitto()
     return chosen
 
 

@@ -10,9 +10,9 @@ import pytest
 from standardwebhooks.webhooks import Webhook
 
 from alerts import journal
-from deploy.broker import mosquitto_path
 from deploy.database import read_only
 from deploy.replay import moment
+from tests.brokers import need_mosquitto
 from tests.e2e.scene import TRUCK, Played, play
 from tests.torture.child import COMMAND, PATIENCE_S
 from tests.torture.ledger import time_ms
@@ -25,8 +25,7 @@ pytestmark = pytest.mark.timeout(240)
 def played(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[Played]:
-    if mosquitto_path() is None:
-        pytest.skip("mosquitto is not installed")
+    need_mosquitto()
     protocol: str = request.param
     with play(tmp_path_factory.mktemp(f"mqtt-{protocol}"), protocol) as found:
         yield found

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from deploy.broker import mosquitto_path
+from tests.brokers import need_mosquitto
 from tests.torture.experiments import FULL, SHORT
 
 RUNS = FULL if os.environ.get("HEATBOOK_TORTURE") == "full" else SHORT
@@ -17,10 +17,7 @@ RUNS = FULL if os.environ.get("HEATBOOK_TORTURE") == "full" else SHORT
 @pytest.mark.timeout(1200)
 @pytest.mark.parametrize("name", RUNS)
 def test_nothing_is_lost(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    if mosquitto_path() is None:
-        if os.environ.get("CI"):
-            pytest.fail("the fault experiments need mosquitto: install it")
-        pytest.skip("the fault experiments need mosquitto")
+    need_mosquitto()
     seed = int(os.environ.get("HEATBOOK_TORTURE_SEED", "1"))
     found = RUNS[name](tmp_path / name, seed)
     with capsys.disabled():
