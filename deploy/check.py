@@ -10,7 +10,7 @@ from secrets import token_hex
 from rich.console import Console
 from rich.markup import escape
 
-from alerts import channels
+from alerts import channels, outbox
 from alerts.alarm import Matter
 from alerts.notice import Notice, Undelivered
 from deploy.broker_check import Finding, examine
@@ -113,8 +113,8 @@ def _store(loaded: Loaded) -> Iterator[Finding]:
         return
     try:
         with read_only(path) as conn:
-            state = conn.execute("PRAGMA quick_check").fetchone()[0]
-            held = totals(conn)
+            (state,) = conn.execute("PRAGMA quick_check").fetchone()
+            held = list(_held(conn))
     except (StoreError, sqlite3.Error, OSError, ValueError) as error:
         yield Finding(level="fault", what=f"store {path}: {error}", mend="Restore a backup")
         return
@@ -122,12 +122,41 @@ def _store(loaded: Loaded) -> Iterator[Finding]:
         yield Finding(level="fault", what=f"store {path}: {state}", mend="Restore a backup")
     else:
         yield Finding(level="good", what=f"store {path} is sound")
-    if held.entries:
+    yield from held
+
+
+def _held(conn: sqlite3.Connection) -> Iterator[Finding]:
+    """Say what waits in the store for somebody to look at it."""
+    refused = totals(conn)
+    if refused.entries:
         yield Finding(
             level="caution",
-            what=f"{held.entries} refused messages in quarantine ({held.dropped} dropped to keep the size)",
+            what=f"{refused.entries} refused messages in quarantine "
+            f"({refused.dropped} dropped to keep the size)",
             mend="See 'heatbook quarantine list'",
         )
+    names = conn.execute(
+        "SELECT name, times FROM unknown_field ORDER BY times DESC, name LIMIT 5"
+    ).fetchall()
+    if names:
+        listed = ", ".join(f"{name} ({times} times)" for name, times in names)
+        yield Finding(
+            level="caution",
+            what=f"fields that nothing reads: {listed}",
+            mend="Mend a misspelt name in the gateway; others do no harm",
+        )
+    given_up = outbox.dead_letters(conn)
+    if given_up:
+        last = given_up[-1]
+        yield Finding(
+            level="fault",
+            what=f"{len(given_up)} notices could not be delivered and were given up, the last by "
+            f"{last.channel}: {last.last_error}",
+            mend="Mend the channel; 'heatbook check --notice' tries it",
+        )
+    count, _ = outbox.waiting(conn)
+    if count:
+        yield Finding(level="good", what=f"{count} notices wait to be delivered")
 
 
 def _notices(loaded: Loaded) -> Iterator[Finding]:

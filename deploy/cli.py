@@ -13,6 +13,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from deploy import fleet_commands, logs, quarantine_commands
+from deploy.broker import Kind
 from deploy.check import check
 from deploy.clock import Clock, wall_ms
 from deploy.database import StoreError
@@ -27,9 +28,9 @@ from deploy.replay import (
     ReplaySettings,
     Result,
     UnreadableCapture,
-    json_lines,
     replay,
 )
+from deploy.replay_json import json_lines
 from deploy.replay_table import table_of
 from deploy.serve import serve
 from deploy.settings import load_settings
@@ -72,8 +73,7 @@ def demo_command(
         float | None, typer.Option("--for", help="End by itself after so many seconds.")
     ] = None,
     broker: Annotated[
-        str | None,
-        typer.Option(help="mosquitto or embedded. Default: mosquitto where it is installed."),
+        Kind | None, typer.Option(help="Default: mosquitto where it is installed.")
     ] = None,
     speed: Annotated[
         float, typer.Option(min=0.1, help="Simulated seconds per second.")
@@ -160,6 +160,8 @@ def replay_command(
                     silent_after_s=settings.models.silent_after_s,
                 ),
                 wire=settings.wire.rules(),
+                registered=frozenset(trucks.vehicles),
+                refuse_unregistered=settings.wire.unregistered == "refuse",
                 model_version=model_version(),
                 silent_after_s=settings.models.silent_after_s,
                 now_ms=wall_ms if as_of is None else _fixed(moment_of("--as-of", as_of)),

@@ -45,7 +45,7 @@ class DemoOptions:
     """What the demo is asked for."""
 
     for_seconds: float | None = None
-    broker: str | None = None
+    broker: Kind | None = None
     speed: float = 240.0
     folder: Path | None = None
     picture: Path | None = None
@@ -112,7 +112,7 @@ def _parts(
     options: DemoOptions, folder: Path, console: Console, stopping: threading.Event
 ) -> Iterator[_Demo]:
     """Start broker, daemon and trucks; end them in the opposite order, whatever happens."""
-    kind: Kind = _kind(options.broker)
+    kind = options.broker or find_broker()
     console.print("Getting the models ready (a first start compiles them) …")
     warm_up()  # here, so that the daemon finds them compiled and the day does not start without it
     console.print(f"Starting a {kind} broker, the daemon, and ten trucks …")
@@ -132,16 +132,6 @@ def _parts(
                 yield demo
     finally:
         broker.stop()
-
-
-def _kind(name: str | None) -> Kind:
-    if name is None:
-        return find_broker()
-    if name == "mosquitto":
-        return "mosquitto"
-    if name == "embedded":
-        return "embedded"
-    raise SystemExit(f"--broker is {name!r}; it may be mosquitto or embedded")
 
 
 def _settings(broker: RunningBroker, folder: Path, clock: ScaledClock) -> str:

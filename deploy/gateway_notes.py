@@ -1,4 +1,4 @@
-"""What a gateway says of itself: whether it is connected, and its own counter."""
+"""What is noted of the gateways: whether they are connected, their counters, how much came."""
 
 from __future__ import annotations
 
@@ -76,3 +76,12 @@ def note_sequence(
     truck = replace(truck, sequence=noted)
     holding.save_sequence(tx, truck)
     return truck
+
+
+def note_position(tx: sqlite3.Connection, messages: int, now_ms: int) -> None:
+    """Count the messages taken from the broker, in the commit that takes them in."""
+    tx.execute(
+        "INSERT INTO source_position VALUES ('mqtt', ?, ?) ON CONFLICT (source) DO UPDATE "
+        "SET messages = messages + excluded.messages, committed_ms = excluded.committed_ms",
+        (messages, now_ms),
+    )

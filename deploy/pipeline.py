@@ -18,7 +18,7 @@ from alerts.policy import Policy
 from deploy.aside import Aside
 from deploy.database import Database
 from deploy.events import transitions
-from deploy.gateway_notes import note_sequence, note_status
+from deploy.gateway_notes import note_position, note_sequence, note_status
 from deploy.trucks import ParamsOf
 from ingest import held as holding
 from ingest import inbox
@@ -176,7 +176,7 @@ class Pipeline:
                     tx, part.message.topic, part.decoded, now_ms
                 )
             changed = self._fold_all(tx, parts, now_ms, counts)
-            _note_position(tx, len(messages), now_ms)
+            note_position(tx, len(messages), now_ms)
         counts.messages += len(messages)
         counts.commits += 1
         self.counts = counts
@@ -295,11 +295,3 @@ def store_failed(error: Exception) -> bool:
     itself; its other children are faults of a statement.
     """
     return isinstance(error, sqlite3.OperationalError) or type(error) is sqlite3.DatabaseError
-
-
-def _note_position(tx: sqlite3.Connection, messages: int, now_ms: int) -> None:
-    tx.execute(
-        "INSERT INTO source_position VALUES ('mqtt', ?, ?) ON CONFLICT (source) DO UPDATE "
-        "SET messages = messages + excluded.messages, committed_ms = excluded.committed_ms",
-        (messages, now_ms),
-    )

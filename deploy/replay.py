@@ -8,7 +8,6 @@ import zlib
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import IO, Any
@@ -77,6 +76,8 @@ class ReplaySettings:
 
     params_of: ParamsOf
     wire: WireRules
+    registered: frozenset[str]
+    refuse_unregistered: bool
     model_version: str
     silent_after_s: float
     now_ms: Clock
@@ -161,7 +162,7 @@ def replay(reader: Reader, settings: ReplaySettings, on_progress: Any = None) ->
         try:
             pipeline = Pipeline(
                 database,
-                registered=frozenset(),
+                registered=settings.registered,
                 params_of=settings.params_of,
                 rules=_rules(settings),
                 now_ms=settings.now_ms,
@@ -185,7 +186,7 @@ def _rules(settings: ReplaySettings) -> Rules:
         wire=settings.wire,
         quarantine_rows=_NO_LIMIT,
         quarantine_bytes=_NO_LIMIT,
-        refuse_unregistered=False,
+        refuse_unregistered=settings.refuse_unregistered,
         policy=Policy(),
         model_version=settings.model_version,
     )
@@ -270,46 +271,3 @@ def _still_silent(truck: Held, silent_after_s: float, newest_ms: int) -> Iterato
             probability=1.0,
             evidence={"quiet_minutes": (newest_ms - truck.last_ms) / 60_000.0},
         )
-
-
-def json_lines(result: Result) -> Iterator[bytes]:
-    """Write a result as JSON lines: each transition in time order, then each truck's account."""
-    for transition in result.transitions:
-        yield _json(
-            {
-                "type": "alarm",
-                "time": moment(transition.time_ms),
-                "vehicle": transition.vehicle,
-                "alarm": transition.kind,
-                "state": "active" if transition.active else "normal",
-                "priority": transition.priority.name.lower(),
-                "probability": transition.probability,
-                "evidence": transition.evidence,
-            }
-        )
-    for truck in result.trucks:
-        account = truck.account
-        yield _json(
-            {
-                "type": "account",
-                "vehicle": truck.vehicle,
-                "life_used": account.life_used,
-                "equivalent_hours": account.equivalent_hours,
-                "mean_kinetic_temp_c": account.mean_kinetic_temp_c,
-                "distance_km": account.distance_km,
-                "unseen_km": account.unseen_km,
-                "samples": account.samples,
-                "quarantined": truck.quarantined,
-            }
-        )
-
-
-def _json(entry: dict[str, Any]) -> bytes:
-    # A number that is not known (NaN) becomes null: JSON has no other word for it.
-    return msgspec.json.encode(entry) + b"\n"
-
-
-def moment(time_ms: int) -> str:
-    """Write a time of the store in RFC 3339, UTC."""
-    time = datetime.fromtimestamp(time_ms / 1000, UTC)
-    return time.isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -87,6 +87,8 @@ def simulate_command(
         if error.filename is None:
             raise
         fail(f"cannot write {error.filename}: {error.strerror}", 1)
+    if not no_broker and done.messages == 0:
+        fail(f"no connection to a broker at {host}:{port}; nothing was sent", 1)
     typer.echo(
         f"{done.messages} messages, {done.samples} samples, {done.simulated_s / 3600:.2f} h "
         f"simulated; {done.kept} samples not yet confirmed",

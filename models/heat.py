@@ -18,7 +18,8 @@ SPIN_LOSS_W = 700.0
 
 CONVERTER_LOSS_SHARE = 0.11
 """Share of the engine power turned to heat in an unlocked converter past its coupling point
-[-]. From speed ratio 0.85 and torque ratio 1.02: 1 - 0.85 × 1.02 = 0.133."""
+[-]. Between the worked cases of speed ratio 0.85 with torque ratio 1.02 (1 - 0.85 × 1.02 = 0.133) and
+0.90 with 1.00 (0.10)."""
 
 CONVERTER_LAUNCH_KM_H = 8.0
 """Speed over which the loss of a launch (all of the power at stall) falls to a third [km/h]."""

@@ -12,17 +12,8 @@ from models.compiled import compiled
 from models.detector import Detector, Truck
 from models.layout import Layout
 from models.units import Units
+from models.verdict import DOUBTED, LIKELIEST, SURE
 from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, USED_OIL, Words
-
-SURE = 0.995
-"""Probability that the cooling circuit is at fault at which the alarm is raised [-]. At 0.9995
-it comes one or two minutes later."""
-
-LIKELIEST = 0.6
-"""Probability that the cooler is cut off, and not merely poor, that the alarm needs besides [-]."""
-
-DOUBTED = 0.5
-"""Probability of a fault below which a raised alarm is no longer upheld [-]."""
 
 
 class Params(Layout):

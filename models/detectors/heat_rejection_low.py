@@ -11,9 +11,9 @@ from collections.abc import Mapping
 
 from models.compiled import compiled
 from models.detector import Detector, Truck
-from models.detectors.bypass_stuck import DOUBTED, LIKELIEST, SURE
 from models.layout import Layout
 from models.units import Units
+from models.verdict import DOUBTED, LIKELIEST, SURE
 from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
 
 NAMED = 0.9

@@ -58,6 +58,8 @@ TROUBLE: dict[str, tuple[Road, Callable[[Vehicle], Vehicle], Callable[[], float]
     ),
     "service_due": (WORN, _worn, lambda: 0.0),
 }
+# Our own limits, no source: for the first three what leaves a driver on a climb time to act; the
+# service has the length of the road, an hour.
 IN_TIME_S = {
     "bypass_stuck": 360.0,
     "over_temperature": 660.0,

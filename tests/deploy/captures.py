@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 
 import deploy
-from deploy.replay import Reader, ReplaySettings, json_lines, replay
+from deploy.replay import Reader, ReplaySettings, replay
+from deploy.replay_json import json_lines
 from deploy.trucks import params_of
 from ingest.decoded import WireRules
 from ingest.message import Message
@@ -96,6 +97,8 @@ def settings(now_ms: int = NOW_MS) -> ReplaySettings:
     return ReplaySettings(
         params_of=params_of(FLEET, max_gap_s=300.0, silent_after_s=900.0),
         wire=WireRules(),
+        registered=frozenset(),
+        refuse_unregistered=False,
         model_version="tests",
         silent_after_s=900.0,
         now_ms=lambda: now_ms,

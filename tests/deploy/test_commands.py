@@ -27,6 +27,9 @@ BAD = Message(
     topic="fleet/NF-02/telemetry",
     payload=b'{"time":1767268800,"seq":1,"fluid_temp_c":"hot","speed_km_h":50}',
 )
+MISSPELT = Message(
+    topic="fleet/NF-03/telemetry", payload=b'{"time":1767268799,"gear":1,"tyre_kpa":800}'
+)
 
 
 @pytest.fixture
@@ -43,7 +46,7 @@ def settings(tmp_path: Path) -> Iterator[Path]:
         params=params_of(fleet, max_gap_s=300.0, silent_after_s=900.0),
         model_version=model_version(),
     )
-    running.commit([message("NF-01", climb(60, slope_k_min=0.5)), BAD])
+    running.commit([message("NF-01", climb(60, slope_k_min=0.5)), BAD, MISSPELT])
     counted = b'[{"time":1767268800,"seq":1,"gear":1},{"time":1767268805,"seq":4,"gear":1}]'
     running.commit([Message(topic="fleet/NF-03/telemetry", payload=counted)])
     yield file
@@ -137,6 +140,7 @@ def test_check_finds_nothing_wrong_with_a_sound_installation(
     assert code == 0, said
     assert "is sound" in said
     assert "1 refused messages in quarantine" in said
+    assert "fields that nothing reads: tyre_kpa (1 times)" in said
     assert "channel log took a test notice" in said
     assert "mqtt.port = 1883" in said
 

@@ -37,6 +37,9 @@ def log(tmp_path: Path) -> Path:
     return tmp_path / "demo.log"
 
 
+KINDS = ("bypass stuck", "over temperature", "service due", "gateway silent")
+
+
 @pytest.fixture
 def running(kind: Kind, log: Path, tmp_path: Path) -> Iterator[Marked]:
     """A demo that would go on for long, once the first notice is out."""
@@ -53,17 +56,27 @@ def running(kind: Kind, log: Path, tmp_path: Path) -> Iterator[Marked]:
 
 
 def test_it_shows_every_truck_and_alarm_and_leaves_nothing(kind: Kind, log: Path) -> None:
-    demo = start("demo", "--for", "15", *FAST, "--broker", kind, log=log)
+    demo = start("demo", *FAST, "--broker", kind, log=log)
+    shown = until(lambda: all(one in log.read_text() for one in KINDS), PATIENCE_S)
+    demo.process.send_signal(signal.SIGINT)
     code = demo.process.wait(PATIENCE_S)
     said = log.read_text()
+    assert shown, said
     assert code == 0, said
     assert not demo.left
     summary = said[said.index("Every truck") :]
     for plan in northfold().plans:
         assert plan.vehicle in summary
     alarms = summary[summary.index("Every alarm") :]
-    for expected in ("bypass stuck", "over temperature", "service due", "gateway silent"):
+    for expected in KINDS:
         assert expected in alarms, said
+
+
+def test_it_ends_by_itself_when_its_time_is_up(kind: Kind, log: Path) -> None:
+    demo = start("demo", "--for", "2", *FAST, "--broker", kind, log=log)
+    assert demo.process.wait(PATIENCE_S) == 0, log.read_text()
+    assert "Every truck" in log.read_text()
+    assert not demo.left
 
 
 def test_an_interrupt_ends_it_in_order(running: Marked, log: Path) -> None:

@@ -11,7 +11,7 @@ from standardwebhooks.webhooks import Webhook
 
 from alerts import journal
 from deploy.database import read_only
-from deploy.replay import moment
+from deploy.replay_json import moment
 from tests.brokers import need_mosquitto
 from tests.e2e.scene import TRUCK, Played, play
 from tests.torture.child import COMMAND, PATIENCE_S
