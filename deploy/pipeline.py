@@ -240,8 +240,9 @@ class Pipeline:
         now_ms: int,
         counts: Counts,
     ) -> Held:
-        away_ms = now_ms - truck.heard_ms
+        away_ms = 0
         if any(part.live for part in parts):
+            away_ms = now_ms - truck.heard_ms
             truck = replace(truck, heard_ms=now_ms)
             holding.save_heard(tx, truck)
         decoded = [part.decoded for part in parts]

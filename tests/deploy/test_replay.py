@@ -15,37 +15,15 @@ from models.kernel import KINDS
 from models.layout import record
 from tests.deploy.captures import (
     DAY,
-    FLEET_FILE,
     NOW_MS,
     Run,
     fleet_messages,
     lines,
     replayed,
-    run_in,
     settings,
 )
 from tests.deploy.store import kept, pipeline, store, story
 from tests.recorded import NOON_MS, climb, message
-
-
-@pytest.fixture
-def heatbook(tmp_path: Path) -> Run:
-    return run_in(tmp_path / "home")
-
-
-@pytest.fixture
-def capture(tmp_path: Path) -> Path:
-    path = tmp_path / "capture.jsonl"
-    path.write_bytes(b"".join(lines(fleet_messages())))
-    return path
-
-
-@pytest.fixture
-def fleet_file(tmp_path: Path) -> Path:
-    path = tmp_path / "fleet.toml"
-    path.write_text(FLEET_FILE)
-    return path
-
 
 ALARM = ["type", "time", "vehicle", "alarm", "state", "priority", "probability", "evidence"]
 ACCOUNT = [

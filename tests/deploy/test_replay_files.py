@@ -15,34 +15,13 @@ import pytest
 from deploy.replay import Reader, UnreadableCapture
 from tests.deploy.captures import (
     DAY,
-    FLEET_FILE,
     ROOT,
     Run,
     fleet_messages,
     lines,
     replayed,
-    run_in,
 )
 from tests.recorded import NOON_MS, message
-
-
-@pytest.fixture
-def heatbook(tmp_path: Path) -> Run:
-    return run_in(tmp_path / "home")
-
-
-@pytest.fixture
-def capture(tmp_path: Path) -> Path:
-    path = tmp_path / "capture.jsonl"
-    path.write_bytes(b"".join(lines(fleet_messages())))
-    return path
-
-
-@pytest.fixture
-def fleet_file(tmp_path: Path) -> Path:
-    path = tmp_path / "fleet.toml"
-    path.write_text(FLEET_FILE)
-    return path
 
 
 def test_a_capture_cut_short_gives_what_it_held(
