@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from io import StringIO
 
-from rich._export_format import CONSOLE_SVG_FORMAT
 from rich.box import ROUNDED, SIMPLE_HEAD
 from rich.console import Console, Group, RenderableType
 from rich.panel import Panel
@@ -92,11 +91,10 @@ def drawn(view: RenderableType) -> str:
     """Give a view as an SVG picture that needs nothing from elsewhere."""
     console = Console(record=True, width=PICTURE.columns, file=StringIO(), force_terminal=True)
     console.print(view)
-    bare = re.sub(
-        r"@font-face \{\{.*?\}\}|<!-- .*? -->", "", CONSOLE_SVG_FORMAT, flags=re.DOTALL
-    )
-    svg = console.export_svg(title="heatbook demo", code_format=bare)
-    return re.sub(r'<g transform="translate\(26,22\)">.*?</g>', "", svg, flags=re.DOTALL)
+    svg = console.export_svg(title="heatbook demo")
+    # Fonts from the network, the library's own remark, and the buttons of a drawn window.
+    unwanted = r'@font-face \{.*?\}|<!-- .*? -->|<g transform="translate\(26,22\)">.*?</g>'
+    return re.sub(unwanted, "", svg, flags=re.DOTALL)
 
 
 def _fleet(facts: Facts, now_ms: int, units: Units, room: Room) -> Table:
