@@ -117,6 +117,11 @@ def moment(time_ms: int, zone: tzinfo) -> str:
     return f"{local:%Y-%m-%d %H:%M:%S} {local:%Z} (UTC{offset[:3]}:{offset[3:5]})"
 
 
+def sureness(probability: float) -> str:
+    """Write how sure something is in a word; what is inferred is never certain."""
+    return "measured" if probability >= 1.0 else f"{min(probability, 0.999):.1%}"
+
+
 def plain(name: str) -> str:
     """Reduce a name to letters, digits, blanks and a few harmless signs."""
     kept = "".join(sign if sign.isalnum() or sign in _PLAIN else " " for sign in name)

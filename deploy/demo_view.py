@@ -16,7 +16,7 @@ from rich.table import Table
 from rich.text import Text
 
 from alerts.ledger import Alarm
-from alerts.wording import explain
+from alerts.wording import explain, sureness
 from deploy.assembly import WORDS
 from deploy.demo_facts import Facts, Told, TruckFacts
 from models.transition import Priority
@@ -226,7 +226,7 @@ def summary(facts: Facts, units: Units) -> RenderableType:
             alarm.vehicle,
             alarm.kind.replace("_", " "),
             alarm.priority.name.lower(),
-            f"{alarm.probability:.1%}",
+            sureness(alarm.probability),
             alarm_state(alarm),
         )
     return Group(trucks, listed)

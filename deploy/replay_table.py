@@ -7,6 +7,7 @@ from datetime import UTC, datetime, tzinfo
 from rich.console import Group, RenderableType
 from rich.table import Table
 
+from alerts.wording import sureness
 from deploy.replay import Result, TruckResult
 from models.transition import Transition
 from models.units import Units
@@ -59,5 +60,5 @@ def _alarm(transition: Transition, zone: tzinfo) -> tuple[str, ...]:
         transition.kind.replace("_", " "),
         "active" if transition.active else "normal",
         transition.priority.name.lower(),
-        f"{transition.probability:.1%}",
+        sureness(transition.probability),
     )

@@ -15,7 +15,7 @@ from alerts.journal import alarms
 from alerts.notice import Notice
 from alerts.silence import raise_silent
 from alerts.watch import EVERYBODY, SILENT
-from alerts.wording import MANUAL_FIRST, SHORT_LENGTH, compose, explain, moment, plain
+from alerts.wording import MANUAL_FIRST, SHORT_LENGTH, compose, explain, moment, plain, sureness
 from models.detectors import DETECTORS
 from models.transition import Priority, Transition
 from models.units import METRIC, US, Units
@@ -189,3 +189,10 @@ def test_an_ill_meant_name_is_harmless(name: str) -> None:
     (found,) = notices([RAISED], name=name)
     assert not set(found.subject) & set("\r\n<>[]@\u202e")
     assert not set(found.body) & set("\r<>[]@\u202e")
+
+
+@pytest.mark.parametrize(
+    ("probability", "said"), [(1.0, "measured"), (0.999999, "99.9%"), (0.912, "91.2%")]
+)
+def test_what_is_inferred_is_never_called_certain(probability: float, said: str) -> None:
+    assert sureness(probability) == said
