@@ -7,14 +7,15 @@ import sqlite3
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from random import Random
+from typing import TypeVar
 
 import structlog
 
 from alerts import silence
 from alerts.channel import Channel
 from alerts.dispatcher import Compose, Dispatcher
+from alerts.silence import Ticked
 from alerts.watch import LastHeard, SilenceLimits
 from deploy.clock import Clock, monotonic_ms
 from deploy.database import Database
@@ -24,9 +25,11 @@ from ingest.message import Message
 from ingest.source import Source
 from models.kernel import warm_up
 from models.layout import record
+from models.units import rfc3339
 
 log = structlog.get_logger()
 
+_Done = TypeVar("_Done")
 
 INBOX_EVERY_MS = 500
 """How often messages put in by hand are looked for [ms]."""
@@ -144,10 +147,10 @@ class Daemon:
         self._parts.source.ack(messages)
         self._owe(positions)
 
-    def _try(self, write: Callable[[], list[Position]]) -> list[Position] | None:
+    def _try(self, write: Callable[[], _Done]) -> _Done | None:
         """Write; None while the store cannot be written, which is said once."""
         try:
-            positions = write()
+            done = write()
         except sqlite3.DatabaseError as error:
             if not store_failed(error):
                 raise
@@ -158,7 +161,7 @@ class Daemon:
         if self._store_failed:
             log.info("store.recovered")
         self._store_failed = False
-        return positions
+        return done
 
     def _owe(self, positions: Sequence[Position]) -> None:
         if positions:
@@ -181,7 +184,7 @@ class Daemon:
                 f"{self._parts.root}/{vehicle}/received", received(position), retain=True
             )
 
-    def _watch(self) -> list[Position]:
+    def _watch(self) -> Ticked:
         """Look for trucks that have gone silent.
 
         In the committer's own thread and paced by a clock that never jumps: between a look and
@@ -191,12 +194,14 @@ class Daemon:
         parts = self._parts
         now_ms = parts.now_ms()
         heard = {
-            name: _last_heard(truck) for name, truck in dict(parts.pipeline.trucks).items()
+            name: _last_heard(truck)
+            for name, truck in parts.pipeline.trucks.items()
+            if truck.last_ms != NEVER_MS
         }
         with parts.database.write() as tx:
             ticked = silence.tick(
                 tx,
-                heard={name: last for name, last in heard.items() if last is not None},
+                heard=heard,
                 now_ms=now_ms,
                 limits=parts.limits,
                 policy=parts.rules.policy,
@@ -204,19 +209,15 @@ class Daemon:
             )
         self._listening_since_ms = ticked.listening_since_ms
         self._dispatcher.wake()
-        return []
+        return ticked
 
 
 def received(position: Position) -> bytes:
     """Write the end-to-end acknowledgement of the contract."""
-    time = datetime.fromtimestamp(position.time_ms / 1000, UTC)
-    text = time.isoformat(timespec="milliseconds").replace("+00:00", "Z")
-    return json.dumps({"time": text, "seq": position.seq}).encode()
+    return json.dumps({"time": rfc3339(position.time_ms), "seq": position.seq}).encode()
 
 
-def _last_heard(truck: Held) -> LastHeard | None:
-    if truck.last_ms == NEVER_MS:
-        return None
+def _last_heard(truck: Held) -> LastHeard:
     moving = bool(record(truck.state).truck.latest.moving)
     return LastHeard(
         time_ms=truck.last_ms,

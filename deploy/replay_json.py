@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from typing import Any
 
 import msgspec
 
 from deploy.replay import Result
+from models.units import rfc3339
 
 
 def json_lines(result: Result) -> Iterator[bytes]:
@@ -17,7 +17,7 @@ def json_lines(result: Result) -> Iterator[bytes]:
         yield _json(
             {
                 "type": "alarm",
-                "time": moment(transition.time_ms),
+                "time": rfc3339(transition.time_ms),
                 "vehicle": transition.vehicle,
                 "alarm": transition.kind,
                 "state": "active" if transition.active else "normal",
@@ -46,9 +46,3 @@ def json_lines(result: Result) -> Iterator[bytes]:
 def _json(entry: dict[str, Any]) -> bytes:
     # A number that is not known (NaN) becomes null: JSON has no other word for it.
     return msgspec.json.encode(entry) + b"\n"
-
-
-def moment(time_ms: int) -> str:
-    """Write a time of the store in RFC 3339, UTC."""
-    time = datetime.fromtimestamp(time_ms / 1000, UTC)
-    return time.isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Literal
 
 GAS_CONSTANT = 8.314462618
@@ -53,3 +54,9 @@ class Units:
 
 METRIC = Units()
 US = Units(temperature="F", distance="mi", volume="qt")
+
+
+def rfc3339(time_ms: int) -> str:
+    """Write a time [Unix ms] for a program: RFC 3339, UTC, to the millisecond."""
+    moment = datetime.fromtimestamp(time_ms / 1000, UTC)
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -10,7 +10,6 @@ import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from math import isfinite
 from urllib.parse import SplitResult, urlsplit
@@ -20,6 +19,7 @@ from alerts.channels import signature
 from alerts.channels.addresses import Resolve, acceptable, resolve
 from alerts.notice import Notice, Undelivered
 from models.transition import Priority
+from models.units import rfc3339
 
 READ_AT_MOST = 65_536
 """Of an answer's body [bytes]; it is not used, only taken off the line."""
@@ -160,7 +160,7 @@ def encode(notice: Notice) -> bytes:
     }
     content = {
         "type": f"alarm.{notice.matter.value}",
-        "timestamp": _iso(notice.created_ms),
+        "timestamp": rfc3339(notice.created_ms),
         "data": {
             "alarm_id": notice.alarm_id,
             "vehicle": notice.vehicle,
@@ -168,8 +168,8 @@ def encode(notice: Notice) -> bytes:
             "matter": notice.matter.value,
             "priority": notice.priority.name.lower(),
             "probability": notice.probability,
-            "onset": _iso(notice.onset_ms),
-            "time": _iso(notice.time_ms),
+            "onset": rfc3339(notice.onset_ms),
+            "time": rfc3339(notice.time_ms),
             "evidence": numbers,
             "subject": notice.subject,
             "short": notice.short,
@@ -177,11 +177,6 @@ def encode(notice: Notice) -> bytes:
         },
     }
     return json.dumps(content, sort_keys=True, separators=(",", ":")).encode()
-
-
-def _iso(time_ms: int) -> str:
-    at = datetime.fromtimestamp(time_ms / 1000, tz=UTC)
-    return at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def _seconds(retry_after: str | None, now_ms: int) -> float | None:

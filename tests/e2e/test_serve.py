@@ -11,7 +11,7 @@ from standardwebhooks.webhooks import Webhook
 
 from alerts import journal
 from deploy.database import read_only
-from deploy.replay_json import moment
+from models.units import rfc3339
 from tests.brokers import need_mosquitto
 from tests.e2e.scene import TRUCK, Played, play
 from tests.torture.child import COMMAND, PATIENCE_S
@@ -83,7 +83,7 @@ def test_a_replay_of_the_same_messages_gives_the_same_alarms(played: Played) -> 
     wanted = [
         {
             "type": "alarm",
-            "time": moment(one.time_ms),
+            "time": rfc3339(one.time_ms),
             "vehicle": one.vehicle,
             "alarm": one.kind,
             "state": "active" if one.active else "normal",
