@@ -175,10 +175,15 @@ def charge(params: AccountParams, account: Account, view: View) -> None:
 
 
 @compiled
-def life_used(params: AccountParams, account: Account) -> float:
+def life_used(account: Account, reference_life_s: float, at_start: float) -> float:
     """Share of the fluid's life that heat has used [-]: 0 fresh, 1 due."""
-    spent = (account.equivalent_s + account.equivalent_rest) / params.reference_life_s
-    return params.life_used_at_start + spent
+    return at_start + (account.equivalent_s + account.equivalent_rest) / reference_life_s
+
+
+@compiled
+def distance_km(account: Account) -> float:
+    """Distance driven on the fill, what was not seen included [km]."""
+    return account.distance_km + account.distance_rest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,12 +217,12 @@ def statement(params: AccountParams, account: Account) -> Statement:
             kinetic / seen, KINETIC_REFERENCE_C, KINETIC_ENERGY_OVER_R_K
         )
     return Statement(
-        life_used=float(life_used(params, account)),
+        life_used=float(life_used(account, params.reference_life_s, params.life_used_at_start)),
         equivalent_hours=float(account.equivalent_s + account.equivalent_rest) / 3600.0,
         mean_kinetic_temp_c=float(mean),
         seen_hours=seen / 3600.0,
         unseen_hours=float(account.unseen_s) / 3600.0,
-        distance_km=float(account.distance_km + account.distance_rest),
+        distance_km=float(distance_km(account)),
         unseen_km=float(account.unseen_km),
         hottest_c=float(account.hottest_c),
         samples=int(account.samples),

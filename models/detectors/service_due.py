@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from models.account import distance_km, life_used
 from models.compiled import compiled
 from models.detector import Detector, Truck
 from models.layout import Layout
@@ -38,9 +39,8 @@ def step(
 ) -> tuple[int, float]:
     """Say how near the service is."""
     account = truck.account
-    by_heat = params.life_used_at_start
-    by_heat += (account.equivalent_s + account.equivalent_rest) / params.reference_life_s
-    distance = account.distance_km + account.distance_rest
+    by_heat = life_used(account, params.reference_life_s, params.life_used_at_start)
+    distance = distance_km(account)
     by_distance = distance / params.distance_km
     age_days = (truck.latest.time_ms - account.started_ms) / 86_400_000.0
     by_age = age_days / params.age_days
