@@ -24,7 +24,7 @@ from deploy.clock import ScaledClock, wall_ms
 from deploy.demo_facts import Facts, look
 from deploy.demo_view import PICTURE, Room, drawn, picture, summary, told_line
 from deploy.fleet import load_fleet
-from deploy.trucks import params_of
+from deploy.trucks import ParamsOf, params_of
 from models.kernel import warm_up
 from models.units import METRIC
 from simulator.northfold import DAY_S, START_MS, fleet_file
@@ -90,16 +90,13 @@ class _Demo:
     daemon: subprocess.Popen[bytes]
     clock: ScaledClock
     store: Path
-    fleet: Path
+    params_of: ParamsOf
+    titles: dict[str, str]
     log: Path
 
     def facts(self) -> Facts | None:
-        fleet = load_fleet(self.fleet)
         return look(
-            self.store,
-            params_of=params_of(fleet, max_gap_s=MAX_GAP_S, silent_after_s=SILENT_AFTER_S),
-            titles={name: vehicle.title for name, vehicle in fleet.vehicles.items()},
-            now_ms=self.clock(),
+            self.store, params_of=self.params_of, titles=self.titles, now_ms=self.clock()
         )
 
     def check(self) -> None:
@@ -118,15 +115,23 @@ def _parts(
     console.print(f"Starting a {kind} broker, the daemon, and ten trucks …")
     broker = start_broker(kind, directory=folder)
     try:
-        fleet = folder / "northfold.toml"
-        fleet.write_text(fleet_file(), encoding="utf-8")
+        file = folder / "northfold.toml"
+        file.write_text(fleet_file(), encoding="utf-8")
+        fleet = load_fleet(file)
         anchor_ms = wall_ms() + 2_000
         clock = ScaledClock(anchor_ms=anchor_ms, start_ms=START_MS, rate=options.speed)
         settings = folder / "heatbook.toml"
         settings.write_text(_settings(broker, folder, clock), encoding="utf-8")
         log = folder / "daemon.log"
         with log.open("wb") as out, _daemon(settings, out) as daemon:
-            demo = _Demo(daemon=daemon, clock=clock, store=folder / STORE, fleet=fleet, log=log)
+            demo = _Demo(
+                daemon=daemon,
+                clock=clock,
+                store=folder / STORE,
+                params_of=params_of(fleet, max_gap_s=MAX_GAP_S, silent_after_s=SILENT_AFTER_S),
+                titles={name: vehicle.title for name, vehicle in fleet.vehicles.items()},
+                log=log,
+            )
             _wait_for_store(demo, stopping)
             with _trucks(broker, options, clock):
                 yield demo

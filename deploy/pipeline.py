@@ -275,8 +275,6 @@ class Pipeline:
         *,
         rebuilt: bool = False,
     ) -> None:
-        if folded.appending and not folded.events:
-            return
         alarm_journal.rewrite(
             tx,
             vehicle=name,
