@@ -16,8 +16,8 @@ from deploy.trucks import ParamsOf
 from ingest.held import unpack
 from ingest.journal import read
 from ingest.quarantine import totals
-from models.account import Statement, statement
 from models.layout import record
+from models.statement import Statement, statement
 
 TRACE_MS = 60 * 60_000
 """How much of the temperature is drawn [ms]."""
@@ -111,7 +111,7 @@ def _truck(
         title=titles.get(name, ""),
         last_ms=last_ms,
         moving=bool(truck.latest.moving),
-        fluid_c=float(truck.account.fluid_c) if truck.account.fluid_ms else math.nan,
+        fluid_c=float(truck.account.heat.fluid_c) if truck.account.heat.fluid_ms else math.nan,
         limit_c=float(params.over_temperature.limit_c),
         load_pct=float(known[-1]) if len(known) else math.nan,
         speed_km_h=float(truck.latest.speed_km_h),

@@ -21,9 +21,9 @@ from deploy.options import Config
 from deploy.settings import load_settings
 from deploy.trucks import params_of
 from ingest.held import basis_of, load_sequence, unpack
-from models.account import Statement, statement
 from models.fleet import Fleet
 from models.layout import record
+from models.statement import Statement, statement
 
 app = typer.Typer(
     no_args_is_help=True, rich_markup_mode=None, help="The trucks and their fills."

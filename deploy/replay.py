@@ -25,9 +25,9 @@ from ingest.decoded import WireRules
 from ingest.held import Held
 from ingest.message import Message
 from models import silence
-from models.account import Statement, statement
 from models.kernel import STATE
 from models.layout import blank, record
+from models.statement import Statement, statement
 from models.transition import Priority, Transition
 
 _BATCH_MESSAGES = 2_000

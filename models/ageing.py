@@ -3,12 +3,34 @@
 from __future__ import annotations
 
 import math
+from typing import Annotated
+
+import numpy as np
+from numpy.typing import NDArray
 
 from models.compiled import compiled
+from models.layout import Layout
 from models.units import GAS_CONSTANT, ZERO_CELSIUS_K
 
 _R = GAS_CONSTANT
 _ZERO_C = ZERO_CELSIUS_K
+
+CHART_POINTS = 16
+"""Most points that a fluid's life chart may have [-]."""
+
+ChartRow = Annotated[NDArray[np.float64], CHART_POINTS]
+
+
+class AgeingParams(Layout):
+    """How fast a fluid ages at a temperature, relative to its reference temperature."""
+
+    chart_points: (
+        int  # 0: Arrhenius' law; else so many points of the chart, by rising temperature
+    )
+    activation_energy_j_mol: float
+    reference_c: float
+    chart_inverse_k: ChartRow  # 1/T [1/K]
+    chart_ln_rate: ChartRow  # ln of the rate relative to the reference [-]
 
 
 @compiled
@@ -37,6 +59,12 @@ def relative_rate(fluid_c: float, reference_c: float, activation_energy_j_mol: f
     """
     inverse = 1.0 / (reference_c + _ZERO_C) - 1.0 / (fluid_c + _ZERO_C)
     return math.exp(activation_energy_j_mol / _R * inverse)
+
+
+@compiled
+def rate(ageing: AgeingParams, fluid_c: float) -> float:
+    """Ageing rate [-] of a fluid at ``fluid_c`` [°C], relative to its reference temperature."""
+    return relative_rate(fluid_c, ageing.reference_c, ageing.activation_energy_j_mol)
 
 
 @compiled

@@ -25,10 +25,15 @@ CHART_MEAN_SPEED_MPH = 30.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fluid:
-    """Ageing of one fluid, as an Arrhenius law through one point, and its film limit.
+    """Ageing of one fluid: its law, how sure that is, its viscosity and film limit.
 
     ``activation_energy_j_mol`` of the life-limiting reaction [J/mol]; ``reference_life_s`` [s]
     at ``reference_temp_c`` [°C]; ``film_temp_c`` [°C], where the viscosity falls to 4 cSt.
+    ``chart``: points (temperature [°C], life [s]) by rising temperature; with them the rate is
+    read from the chart. ``life_spread`` [-] is one standard deviation of the reference life as a
+    factor. When the fluid is due, ``antioxidant_at_end`` [-] of its antioxidant is left, and it
+    oxidises ``oxidation_factor`` [-] times as fast from there. ``kv40_mm2_s`` and
+    ``kv100_mm2_s``: kinematic viscosity at 40 and 100 °C [mm²/s].
     """
 
     name: str
@@ -36,6 +41,13 @@ class Fluid:
     reference_temp_c: float
     reference_life_s: float
     film_temp_c: float
+    chart: tuple[tuple[float, float], ...] = ()
+    activation_energy_sd_j_mol: float = 8_000.0
+    life_spread: float = 1.65
+    antioxidant_at_end: float = 0.25
+    oxidation_factor: float = 4.0
+    kv40_mm2_s: float = 29.6
+    kv100_mm2_s: float = 6.0
 
 
 CHART = Fluid(

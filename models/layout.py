@@ -7,7 +7,7 @@ bytes.
 
 from __future__ import annotations
 
-from typing import Any, get_type_hints
+from typing import Annotated, Any, get_args, get_origin, get_type_hints
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,10 @@ type_codes: dict[type, str] = {float: "f8", int: "i8"}
 
 
 class Layout:
-    """Base of a record: its annotations are its fields (float, int or another ``Layout``).
+    """Base of a record: its annotations are its fields.
+
+    A field is a float, an int, another ``Layout``, or ``Annotated[NDArray[np.float64], n]``:
+    ``n`` floats in a row.
 
     The class is the meaning and the static type; at run time the step functions receive NumPy
     records of ``dtype_of(cls)`` with the same attribute names. It is never instantiated.
@@ -25,9 +28,11 @@ class Layout:
 
 def dtype_of(layout: type[Layout]) -> np.dtype[Any]:
     """Give the NumPy dtype of a record class, nested records included, fields in source order."""
-    fields: list[tuple[str, Any]] = []
-    for name, kind in get_type_hints(layout).items():
-        if isinstance(kind, type) and issubclass(kind, Layout):
+    fields: list[Any] = []
+    for name, kind in get_type_hints(layout, include_extras=True).items():
+        if get_origin(kind) is Annotated:
+            fields.append((name, "f8", (get_args(kind)[1],)))
+        elif isinstance(kind, type) and issubclass(kind, Layout):
             fields.append((name, dtype_of(kind)))
         else:
             fields.append((name, type_codes[kind]))

@@ -66,9 +66,15 @@ def parameters(
     params["latest"]["hold_s"] = HOLD_S
     params["latest"]["rated_torque_nm"] = _or(vehicle.rated_torque_nm, torque)
     account = params["account"]
-    account["activation_energy_j_mol"] = fluid.activation_energy_j_mol
-    account["reference_c"] = fluid.reference_temp_c
+    account["ageing"]["activation_energy_j_mol"] = fluid.activation_energy_j_mol
+    account["ageing"]["reference_c"] = fluid.reference_temp_c
+    account["soak"]["time_constant_s"] = capacity / case
     account["reference_life_s"] = fluid.reference_life_s
+    account["ln_life_sd"] = math.log(fluid.life_spread)
+    account["exponent_sd"] = fluid.activation_energy_sd_j_mol / fluid.activation_energy_j_mol
+    account["oxidation_factor"] = fluid.oxidation_factor
+    account["antioxidant_at_end"] = fluid.antioxidant_at_end
+    account["fluid_total_l"] = vehicle.fluid_total_l
     account["installed_ms"] = vehicle.installed_ms or 0
     account["installed_odometer_km"] = _or(vehicle.installed_odometer_km, math.nan)
     account["life_used_at_start"] = vehicle.life_used_at_start
@@ -100,8 +106,6 @@ def _detectors(params: np.void, vehicle: Vehicle, fluid: Fluid) -> None:
     params["bypass_stuck"]["assumed"] = int(not vehicle.registered)
     params["heat_rejection_low"]["critical_c"] = limit
     service = params["service_due"]
-    service["reference_life_s"] = fluid.reference_life_s
-    service["life_used_at_start"] = vehicle.life_used_at_start
     service["distance_km"] = _or(limits.service_distance_km, math.nan)
     service["age_days"] = _or(limits.service_days, math.nan)
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from models.account import distance_km, life_used
 from models.compiled import compiled
 from models.detector import Detector, Truck
 from models.layout import Layout
+from models.travel import distance_km
 from models.units import Units
 from models.words import HOT_FLUID, SHOP_ONLY, USED_OIL, Words
 
@@ -21,8 +21,6 @@ DUE = 1.00
 class Params(Layout):
     """Limits of this fill; NaN where there is none."""
 
-    reference_life_s: float
-    life_used_at_start: float
     distance_km: float
     age_days: float
 
@@ -39,10 +37,10 @@ def step(
 ) -> tuple[int, float]:
     """Say how near the service is."""
     account = truck.account
-    by_heat = life_used(account, params.reference_life_s, params.life_used_at_start)
-    distance = distance_km(account)
+    by_heat = account.life_used
+    distance = distance_km(account.travel)
     by_distance = distance / params.distance_km
-    age_days = (truck.latest.time_ms - account.started_ms) / 86_400_000.0
+    age_days = (truck.latest.time_ms - account.filling.started_ms) / 86_400_000.0
     by_age = age_days / params.age_days
     most = by_heat
     if not math.isnan(by_distance):
@@ -50,7 +48,7 @@ def step(
     if not math.isnan(by_age):
         most = max(most, by_age)
     # A speed sum that the odometer corrects must not take a level back.
-    state.most = most if account.samples <= 1 else max(most, state.most)
+    state.most = most if account.filling.samples <= 1 else max(most, state.most)
     most = state.most
     evidence[0] = by_heat
     evidence[1] = by_distance
@@ -58,8 +56,8 @@ def step(
     evidence[3] = distance
     evidence[4] = params.distance_km
     evidence[5] = age_days
-    evidence[6] = account.unseen_km
-    if account.samples == 0 or most < SOON:
+    evidence[6] = account.travel.unseen_km
+    if account.filling.samples == 0 or most < SOON:
         return 0, 1.0
     if most >= DUE:
         return 3, 1.0

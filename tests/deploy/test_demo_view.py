@@ -12,7 +12,7 @@ from alerts.alarm import State
 from alerts.ledger import Alarm
 from deploy.demo_facts import Facts, Told, TruckFacts
 from deploy.demo_view import PICTURE, Room, drawn, picture, summary, trace
-from models.account import Statement
+from models.statement import Statement
 from models.transition import Priority
 from models.units import METRIC
 from simulator.northfold import START_MS

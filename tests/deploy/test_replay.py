@@ -10,9 +10,9 @@ from random import Random
 import pytest
 
 from deploy.replay import Reader, replay
-from models.account import statement
 from models.kernel import KINDS
 from models.layout import record
+from models.statement import statement
 from tests.deploy.captures import (
     DAY,
     NOW_MS,

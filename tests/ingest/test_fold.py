@@ -167,7 +167,7 @@ def test_a_saved_truck_is_loaded_as_it_was_and_not_on_another_basis() -> None:
     assert other is not None
     assert other.last_ms == NEVER_MS
     changed = held.params.copy()
-    changed["account"]["reference_c"] = 80.0
+    changed["account"]["ageing"]["reference_c"] = 80.0
     moved = load(tx, "NF-01", changed, "tests")
     assert moved is not None
     assert moved.last_ms == NEVER_MS

@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.account import Statement, statement
 from models.fleet import CHART, Vehicle
 from models.kernel import STATE, advance
 from models.layout import blank, record
 from models.parameters import parameters
+from models.statement import Statement, statement
 from tests.recorded import NOON_MS, Sample, records
 
 HOUR_MS = 3_600_000
@@ -24,7 +24,9 @@ def fill_params(*, max_gap_s: float = 300.0, **account: float) -> NDArray[Any]:
     """Give the parameters of a default truck, numbers of its account replaced by name."""
     params = parameters(Vehicle(name="NF-01"), CHART, max_gap_s=max_gap_s, silent_after_s=900.0)
     for name, value in account.items():
-        params[0]["account"][name] = value
+        own = params[0]["account"]
+        place = own["ageing"] if name in (own["ageing"].dtype.names or ()) else own
+        place[name] = value
     return params
 
 

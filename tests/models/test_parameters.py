@@ -38,7 +38,7 @@ def test_every_class_circuit_and_sensor_place_has_its_numbers() -> None:
 def test_the_fluid_and_the_fill_go_into_the_account() -> None:
     truck = replace(TRUCK, installed_ms=5, installed_odometer_km=70.0, life_used_at_start=0.25)
     account = params_of(truck, activation_energy_j_mol=90e3, reference_life_s=9e6)["account"]
-    assert account["activation_energy_j_mol"] == 90e3
+    assert account["ageing"]["activation_energy_j_mol"] == 90e3
     assert account["reference_life_s"] == 9e6
     assert account["installed_ms"] == 5
     assert account["installed_odometer_km"] == 70.0

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from models.account import KINETIC_ENERGY_OVER_R_K
 from models.ageing import kinetic_mean_temperature, relative_rate
+from models.heat_sums import KINETIC_ENERGY_OVER_R_K
 from models.units import GAS_CONSTANT, ZERO_CELSIUS_K
 from tests.models.fills import FOREVER_S, account_of, steps
 from tests.printed import agrees
