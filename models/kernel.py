@@ -17,7 +17,7 @@ from models.account import AccountParams, charge
 from models.compiled import compiled
 from models.detector import EVIDENCE_SIZE, Detector, Truck
 from models.detectors import DETECTORS
-from models.layout import blank, compose, dtype_of
+from models.layout import Layout, blank, compose, dtype_of
 from models.presence import Presence, settle
 from models.sample import SAMPLE
 from models.silence import KIND as SILENCE
@@ -43,9 +43,18 @@ PARAMS: np.dtype[Any] = np.dtype(
     ]
 )
 
+
+class Place(Layout):
+    """State: how far the truck has come in its service record (``models.course``)."""
+
+    entries: int  # entries that count already
+    epoch: int  # row of the parameters that hold
+
+
 #: State of one truck; all zero before its first sample.
 STATE: np.dtype[Any] = np.dtype(
     [
+        ("course", dtype_of(Place)),
         ("truck", dtype_of(Truck)),
         *(
             (detector.kind, compose({"own": detector.state, "presence": Presence}))

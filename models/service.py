@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 SERVICE_KINDS = (
@@ -37,3 +39,8 @@ ENTRY: np.dtype[np.void] = np.dtype(
     ]
 )
 """Records in order of time; of one time in the order in which they were entered."""
+
+
+def apply(params: Any, before: Any, state: Any, entry: Any) -> None:
+    """Count one entry: ``params`` holds from it on, ``before`` held until then; ``state`` is changed."""
+    raise NotImplementedError((params, before, state, entry))
