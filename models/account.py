@@ -7,7 +7,7 @@ import math
 from models.ageing import AgeingParams
 from models.cold_soak import Offset
 from models.compiled import compiled
-from models.fill import Fill
+from models.fill import Fill, begin
 from models.habits import HabitParams, Habits
 from models.heat_sums import Heat, charge_span
 from models.layout import Layout
@@ -48,15 +48,23 @@ class Account(Layout):
 
 @compiled
 def open_fill(
-    account: Account, started_ms: int, installed_odometer_km: float, life_used: float
+    params: AccountParams,
+    account: Account,
+    started_ms: int,
+    installed_odometer_km: float,
+    life_used: float,
 ) -> None:
-    """Begin the account of a fresh charge of fluid [ms, km, -]; what the truck is used to stays."""
-    fill = account.filling
-    fill.opened = 1
-    fill.started_ms = started_ms
-    fill.installed_odometer_km = installed_odometer_km
-    fill.carried = life_used
-    fill.antioxidant_at_mix = 1.0
+    """Begin the account of a charge of fluid [ms, km, -]; what the truck is used to stays."""
+    raw = unstretch(life_used, params.oxidation_factor)
+    antioxidant = params.antioxidant_at_end**raw
+    begin(
+        account.filling,
+        started_ms,
+        installed_odometer_km,
+        raw,
+        antioxidant,
+        max(0.0, raw - 1.0),
+    )
     account.travel.odometer_km = -1.0
     account.heat.hottest_c = -273.15
     account.heat.fluid_ms = 0
@@ -83,6 +91,12 @@ def stretch(raw: float, oxidation_factor: float) -> float:
 
 
 @compiled
+def unstretch(life_used: float, oxidation_factor: float) -> float:
+    """Raw life [-] that comes to a life used [-]."""
+    return life_used if life_used <= 1.0 else 1.0 + (life_used - 1.0) / oxidation_factor
+
+
+@compiled
 def charge(params: AccountParams, account: Account, view: View) -> None:
     """Charge the newest sample to the account of the fill.
 
@@ -100,8 +114,17 @@ def charge(params: AccountParams, account: Account, view: View) -> None:
     fill = account.filling
     if fill.opened == 0:
         started_ms = params.installed_ms if params.installed_ms > 0 else view.time_ms
-        open_fill(account, started_ms, params.installed_odometer_km, params.life_used_at_start)
+        open_fill(
+            params,
+            account,
+            started_ms,
+            params.installed_odometer_km,
+            params.life_used_at_start,
+        )
     first = fill.samples == 0
+    if fill.started_ms == 0:
+        fill.started_ms = view.time_ms
+        fill.service_ms = view.time_ms
     fill.samples += 1
     if not first or view.gap_s == 0.0:
         travel(account.travel, fill.installed_odometer_km, view)
