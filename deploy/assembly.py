@@ -10,13 +10,14 @@ from alerts.dispatcher import Compose
 from alerts.policy import Policy
 from alerts.watch import SilenceLimits
 from alerts.wording import compose
+from deploy.batch import Rules
 from deploy.clock import Clock, ScaledClock, monotonic_ms, wall_ms
 from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
 from deploy.model_version import model_version
-from deploy.pipeline import Pipeline, Rules
+from deploy.pipeline import Pipeline
 from deploy.settings import Settings
-from deploy.trucks import params_of
+from deploy.trucks import courses_of
 from ingest.source import MqttSource
 from models import silence
 from models.detectors import DETECTORS
@@ -89,7 +90,7 @@ def assemble(settings: Settings, fleet: Fleet) -> Daemon:
     pipeline = Pipeline(
         database,
         registered=frozenset(fleet.vehicles),
-        params_of=params_of(
+        courses=courses_of(
             fleet,
             max_gap_s=settings.models.max_gap_s,
             silent_after_s=settings.models.silent_after_s,

@@ -16,12 +16,11 @@ from deploy import fleet_commands, logs, quarantine_commands
 from deploy.broker import Kind
 from deploy.check import check
 from deploy.clock import Clock, wall_ms
-from deploy.database import StoreError
+from deploy.database import StoreError, store_failed
 from deploy.demo import DemoOptions, run_demo
 from deploy.fleet import fleet_of, load_fleet
 from deploy.model_version import model_version
 from deploy.options import Config, FleetFile, fail, moment_of
-from deploy.pipeline import store_failed
 from deploy.problems import BadSettings
 from deploy.replay import (
     Reader,
@@ -35,7 +34,7 @@ from deploy.replay_table import table_of
 from deploy.serve import serve
 from deploy.settings import load_settings
 from deploy.simulate_command import simulate_command
-from deploy.trucks import params_of
+from deploy.trucks import courses_of
 
 EXIT_BAD_SETTINGS = 78
 EXIT_UNREADABLE = 2
@@ -154,7 +153,7 @@ def replay_command(
         result = _replay(
             capture,
             ReplaySettings(
-                params_of=params_of(
+                courses=courses_of(
                     trucks,
                     max_gap_s=settings.models.max_gap_s,
                     silent_after_s=settings.models.silent_after_s,

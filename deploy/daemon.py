@@ -17,9 +17,10 @@ from alerts.channel import Channel
 from alerts.dispatcher import Compose, Dispatcher
 from alerts.silence import Ticked
 from alerts.watch import LastHeard, SilenceLimits
+from deploy.batch import Position, Rules
 from deploy.clock import Clock, monotonic_ms
-from deploy.database import Database
-from deploy.pipeline import Pipeline, Position, Rules, store_failed
+from deploy.database import Database, store_failed
+from deploy.pipeline import Pipeline
 from ingest.held import NEVER_MS, Held
 from ingest.message import Message
 from ingest.source import Source
@@ -130,6 +131,7 @@ class Daemon:
                 if monotonic_ms() >= self._inbox_due_ms:
                     self._inbox_due_ms = monotonic_ms() + INBOX_EVERY_MS
                     self._owe(self._try(self._parts.pipeline.commit_inbox) or [])
+                    self._try(self._parts.pipeline.commit_record)
                 self._publish_owed(everything=False)
                 if monotonic_ms() >= self._watch_due_ms:
                     self._try(self._watch)

@@ -147,3 +147,12 @@ def _migrate(tx: sqlite3.Connection) -> None:
             for statement in steps[number]:
                 tx.execute(statement)
             tx.execute("INSERT INTO schema_step VALUES (?, ?)", (package, number + 1))
+
+
+def store_failed(error: Exception) -> bool:
+    """Say whether it is the store that failed, and not something in a message.
+
+    A store that is full or locked raises ``OperationalError``, a damaged one ``DatabaseError``
+    itself; its other children are faults of a statement.
+    """
+    return isinstance(error, sqlite3.OperationalError) or type(error) is sqlite3.DatabaseError

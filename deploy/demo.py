@@ -24,7 +24,7 @@ from deploy.clock import ScaledClock, wall_ms
 from deploy.demo_facts import Facts, look
 from deploy.demo_view import PICTURE, Room, drawn, picture, summary, told_line
 from deploy.fleet import load_fleet
-from deploy.trucks import ParamsOf, params_of
+from deploy.trucks import CourseOf, courses_of
 from models.kernel import warm_up
 from models.units import METRIC
 from simulator.northfold import DAY_S, START_MS, fleet_file
@@ -90,14 +90,12 @@ class _Demo:
     daemon: subprocess.Popen[bytes]
     clock: ScaledClock
     store: Path
-    params_of: ParamsOf
+    courses: CourseOf
     titles: dict[str, str]
     log: Path
 
     def facts(self) -> Facts | None:
-        return look(
-            self.store, params_of=self.params_of, titles=self.titles, now_ms=self.clock()
-        )
+        return look(self.store, courses=self.courses, titles=self.titles, now_ms=self.clock())
 
     def check(self) -> None:
         if self.daemon.poll() is not None:
@@ -128,7 +126,7 @@ def _parts(
                 daemon=daemon,
                 clock=clock,
                 store=folder / STORE,
-                params_of=params_of(fleet, max_gap_s=MAX_GAP_S, silent_after_s=SILENT_AFTER_S),
+                courses=courses_of(fleet, max_gap_s=MAX_GAP_S, silent_after_s=SILENT_AFTER_S),
                 titles={name: vehicle.title for name, vehicle in fleet.vehicles.items()},
                 log=log,
             )

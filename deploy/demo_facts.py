@@ -12,10 +12,11 @@ import numpy as np
 
 from alerts.ledger import Alarm, alarms
 from deploy.database import StoreError, read_only
-from deploy.trucks import ParamsOf
+from deploy.trucks import CourseOf
 from ingest.held import unpack
 from ingest.journal import read
 from ingest.quarantine import totals
+from ingest.record import effective as record_of
 from models.layout import record
 from models.statement import Statement, statement
 
@@ -64,13 +65,13 @@ class Facts:
 
 
 def look(
-    path: Path, *, params_of: ParamsOf, titles: Mapping[str, str], now_ms: int
+    path: Path, *, courses: CourseOf, titles: Mapping[str, str], now_ms: int
 ) -> Facts | None:
     """Read the store; None while there is none yet."""
     try:
         with read_only(path) as conn:
             return Facts(
-                trucks=_trucks(conn, params_of, titles, now_ms),
+                trucks=_trucks(conn, courses, titles, now_ms),
                 alarms=tuple(alarms(conn)),
                 told=_told(conn),
                 messages=_messages(conn),
@@ -81,14 +82,14 @@ def look(
 
 
 def _trucks(
-    conn: sqlite3.Connection, params_of: ParamsOf, titles: Mapping[str, str], now_ms: int
+    conn: sqlite3.Connection, courses: CourseOf, titles: Mapping[str, str], now_ms: int
 ) -> tuple[TruckFacts, ...]:
     rows = conn.execute(
         "SELECT vehicle.id, name, time_ms, state FROM vehicle "
         "JOIN vehicle_state ON vehicle_id = vehicle.id ORDER BY name"
     ).fetchall()
     return tuple(
-        _truck(conn, row, params_of=params_of, titles=titles, now_ms=now_ms) for row in rows
+        _truck(conn, row, courses=courses, titles=titles, now_ms=now_ms) for row in rows
     )
 
 
@@ -96,13 +97,14 @@ def _truck(
     conn: sqlite3.Connection,
     row: tuple[int, str, int, bytes],
     *,
-    params_of: ParamsOf,
+    courses: CourseOf,
     titles: Mapping[str, str],
     now_ms: int,
 ) -> TruckFacts:
     vehicle_id, name, last_ms, body = row
-    truck = record(unpack(body)).truck
-    params = record(params_of(name))
+    state = unpack(body)
+    truck = record(state).truck
+    params = courses(name, record_of(conn, name, taken_only=True)).now(state)
     samples = read(conn, vehicle_id=vehicle_id, first_ms=now_ms - TRACE_MS, last_ms=now_ms)
     loads = samples["engine_load_pct"]
     known = loads[~np.isnan(loads)]

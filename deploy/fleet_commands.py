@@ -19,8 +19,9 @@ from deploy.fleet import fleet_of
 from deploy.model_version import model_version
 from deploy.options import Config
 from deploy.settings import load_settings
-from deploy.trucks import params_of
+from deploy.trucks import courses_of
 from ingest.held import basis_of, load_sequence, unpack
+from ingest.record import effective
 from models.fleet import Fleet
 from models.layout import record
 from models.statement import Statement, statement
@@ -116,7 +117,7 @@ def standings(
     conn: sqlite3.Connection, fleet: Fleet, max_gap_s: float, silent_after_s: float
 ) -> list[Standing]:
     """Read how every truck of the store stands, by name; none whose state is out of date."""
-    look_up = params_of(fleet, max_gap_s=max_gap_s, silent_after_s=silent_after_s)
+    courses = courses_of(fleet, max_gap_s=max_gap_s, silent_after_s=silent_after_s)
     rows = conn.execute(
         "SELECT vehicle.id, name, online, time_ms, basis, state FROM vehicle "
         "JOIN vehicle_state ON vehicle_id = vehicle.id ORDER BY name"
@@ -124,10 +125,12 @@ def standings(
     version = model_version()
     found: list[Standing] = []
     for vehicle_id, name, online, last_ms, basis, body in rows:
-        if basis != basis_of(look_up(name), version):
+        course = courses(name, effective(conn, name, taken_only=True))
+        if basis != basis_of(course, version):
             continue  # of other settings or models; the daemon computes it anew at its start
         sequence = load_sequence(conn, vehicle_id)
-        account = record(unpack(body)).truck.account
+        state = unpack(body)
+        account = record(state).truck.account
         found.append(
             Standing(
                 vehicle=name,
@@ -135,7 +138,7 @@ def standings(
                 registered=name in fleet.vehicles,
                 last_ms=last_ms,
                 online=None if online is None else bool(online),
-                account=statement(record(look_up(name)).account, account),
+                account=statement(course.now(state).account, account),
                 seq=sequence.gap_free,
                 missing_samples=sequence.missing,
             )

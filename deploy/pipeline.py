@@ -9,73 +9,28 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import structlog
 
 from alerts import journal as alarm_journal
-from alerts.policy import Policy
 from deploy.aside import Aside
-from deploy.database import Database
+from deploy.batch import Counts, Part, Position, Rules
+from deploy.database import Database, store_failed
 from deploy.events import transitions
 from deploy.gateway_notes import note_position, note_sequence, note_status
-from deploy.trucks import ParamsOf
+from deploy.record_intake import close_done, take_up
+from deploy.trucks import CourseOf
 from ingest import held as holding
-from ingest import inbox
+from ingest import inbox, record
 from ingest.codec import join
-from ingest.decoded import Decoded, Refused, WireRules
+from ingest.decoded import Decoded, Refused
 from ingest.fold import Folded, fold, rerun
 from ingest.held import Held
 from ingest.message import Message
 from ingest.wire import decode
 
 log = structlog.get_logger()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rules:
-    """What the pipeline goes by."""
-
-    wire: WireRules
-    quarantine_rows: int
-    quarantine_bytes: int
-    refuse_unregistered: bool
-    policy: Policy
-    model_version: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Position:
-    """How far a truck's data are durably committed: newest sample time, highest gap-free counter."""
-
-    vehicle: str
-    time_ms: int
-    seq: int | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
-    """One message and what it decoded to."""
-
-    message: Message
-    decoded: Decoded
-
-    @property
-    def live(self) -> bool:
-        """Whether it shows that the truck's gateway sends: fresh samples, not a kept message."""
-        return not self.message.retain and len(self.decoded.samples) > 0
-
-
-@dataclass(slots=True, kw_only=True)
-class Counts:
-    """Running totals since the start; received = stored + repeated + refused, in samples."""
-
-    messages: int = 0
-    stored: int = 0
-    repeated: int = 0
-    late: int = 0
-    refused: int = 0
-    commits: int = 0
 
 
 class Pipeline:
@@ -86,17 +41,18 @@ class Pipeline:
         database: Database,
         *,
         registered: frozenset[str],
-        params_of: ParamsOf,
+        courses: CourseOf,
         rules: Rules,
         now_ms: Callable[[], int],
     ) -> None:
         self.counts = Counts()
         self._database = database
         self._registered = registered
-        self._params_of = params_of
+        self._courses = courses
         self._rules = rules
         self._now_ms = now_ms
         self._trucks: dict[str, Held] = {}
+        self._given_up: set[str] = set()  # trucks whose service entries we failed on
         self._aside = Aside(
             limit_rows=rules.quarantine_rows, limit_bytes=rules.quarantine_bytes
         )
@@ -111,13 +67,20 @@ class Pipeline:
         with self._database.read() as conn:
             names = [row[0] for row in conn.execute("SELECT name FROM vehicle ORDER BY id")]
             found = [
-                holding.load(conn, name, self._params_of(name), self._rules.model_version)
+                holding.load(
+                    conn,
+                    name,
+                    self._courses(name, record.effective(conn, name, taken_only=True)),
+                    self._rules.model_version,
+                )
                 for name in names
             ]
+            self._registered |= record.registered(conn)
         for truck in found:
             if truck is not None:
                 fit = truck.last_ms != holding.NEVER_MS
                 self._trucks[truck.name] = truck if fit else self._rebuild(truck)
+        self.commit_record()
 
     def commit(self, messages: Sequence[Message]) -> list[Position]:
         """Commit a batch durably; give the position of each truck that was heard.
@@ -161,6 +124,41 @@ class Pipeline:
                 for message in inbox.take(tx):
                     self._aside.given_up(tx, message, error, self._now_ms())
             return []
+
+    def commit_record(self) -> None:
+        """Take up what people have entered in the service record, truck by truck."""
+        with self._database.read() as conn:
+            names = record.pending(conn)
+        for name in names:
+            if name in self._given_up:
+                continue
+            try:
+                self._take_up(name)
+            except Exception as error:
+                if store_failed(error):
+                    raise
+                # A fault of ours; it must not stop the daemon nor touch another truck.
+                log.exception("record.failed", vehicle=name)
+                self._given_up.add(name)
+
+    def _take_up(self, name: str) -> None:
+        now_ms = self._now_ms()
+        with self._database.write() as tx:
+            taken = take_up(
+                tx,
+                name,
+                self._trucks,
+                courses=self._courses,
+                model_version=self._rules.model_version,
+            )
+            if taken.folded is not None:
+                self._tell(tx, name, taken.folded, now_ms, rebuilt=True)
+                close_done(tx, name, taken.entries, taken.folded.held.last_ms, now_ms)
+        if taken.folded is not None:
+            self._trucks[name] = taken.folded.held
+        if taken.registered:
+            self._registered |= {name}
+        log.info("record.taken", vehicle=name, entries=len(taken.entries))
 
     def _commit(self, get: Callable[[sqlite3.Connection], Sequence[Message]]) -> list[Position]:
         now_ms = self._now_ms()
@@ -227,8 +225,9 @@ class Pipeline:
         for name, own in by_truck.items():
             truck = self._trucks.get(name)
             if truck is None:
-                params = self._params_of(name)
-                truck = holding.introduce(tx, name, params, self._rules.model_version, now_ms)
+                entries = record.effective(tx, name, taken_only=True)
+                course = self._courses(name, entries)
+                truck = holding.introduce(tx, name, course, self._rules.model_version, now_ms)
             changed[name] = self._fold_one(tx, truck, own, now_ms, counts)
         return changed
 
@@ -285,12 +284,3 @@ class Pipeline:
             appending=folded.appending,
             rebuilt=rebuilt,
         )
-
-
-def store_failed(error: Exception) -> bool:
-    """Say whether it is the store that failed, and not something in a message.
-
-    A store that is full or locked raises ``OperationalError``, a damaged one ``DatabaseError``
-    itself; its other children are faults of a statement.
-    """
-    return isinstance(error, sqlite3.OperationalError) or type(error) is sqlite3.DatabaseError

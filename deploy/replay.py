@@ -13,18 +13,19 @@ from tempfile import TemporaryDirectory
 from typing import IO, Any
 
 import msgspec
-from numpy.typing import NDArray
 
 from alerts import journal as alarm_journal
 from alerts.policy import Policy
+from deploy.batch import Rules
 from deploy.clock import Clock
 from deploy.database import Database
-from deploy.pipeline import Pipeline, Rules
-from deploy.trucks import ParamsOf
+from deploy.pipeline import Pipeline
+from deploy.trucks import CourseOf
 from ingest.decoded import WireRules
 from ingest.held import Held
 from ingest.message import Message
 from models import silence
+from models.course import Course
 from models.kernel import STATE
 from models.layout import blank, record
 from models.statement import Statement, statement
@@ -74,7 +75,7 @@ class Result:
 class ReplaySettings:
     """What a replay goes by, beside the file."""
 
-    params_of: ParamsOf
+    courses: CourseOf
     wire: WireRules
     registered: frozenset[str]
     refuse_unregistered: bool
@@ -163,7 +164,7 @@ def replay(reader: Reader, settings: ReplaySettings, on_progress: Any = None) ->
             pipeline = Pipeline(
                 database,
                 registered=settings.registered,
-                params_of=settings.params_of,
+                courses=settings.courses,
                 rules=_rules(settings),
                 now_ms=settings.now_ms,
             )
@@ -220,7 +221,7 @@ def _result(
     trucks = [
         TruckResult(
             vehicle=name,
-            account=_account(pipeline.trucks.get(name), settings.params_of(name)),
+            account=_account(pipeline.trucks.get(name), settings.courses(name, ())),
             quarantined=quarantined.get(name, 0),
         )
         for name in sorted(set(pipeline.trucks) | set(quarantined))
@@ -246,10 +247,10 @@ def _quarantined(conn: sqlite3.Connection) -> dict[str, int]:
     return counted
 
 
-def _account(truck: Held | None, params: NDArray[Any]) -> Statement:
+def _account(truck: Held | None, course: Course) -> Statement:
     """Give a truck's account; that of one that sent nothing good is empty."""
     state = blank(STATE) if truck is None else truck.state
-    return statement(record(params).account, record(state).truck.account)
+    return statement(course.now(state).account, record(state).truck.account)
 
 
 def _still_silent(truck: Held, silent_after_s: float, newest_ms: int) -> Iterator[Transition]:

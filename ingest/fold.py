@@ -18,7 +18,8 @@ from ingest import journal
 from ingest.codec import join
 from ingest.held import NEVER_MS, Held, unpack
 from ingest.merge import Conflict, fresh_rows, merge
-from models.kernel import STATE, advance
+from models.course import run
+from models.kernel import STATE
 from models.layout import blank
 
 CHECKPOINT_MS = 3_600_000
@@ -98,14 +99,19 @@ def fold(
     )
 
 
-def rerun(tx: sqlite3.Connection, held: Held) -> Folded:
-    """Run a truck again over all that is stored of it: its parameters or the models have changed."""
-    start = _back_before(tx, held, NEVER_MS + 1)
+def rerun(tx: sqlite3.Connection, held: Held, *, since_ms: int = NEVER_MS + 1) -> Folded:
+    """Run a truck again: its parameters, the models or its service record have changed.
+
+    ``since_ms``: nothing that was before has changed, so its last checkpoint before may stay.
+    """
+    start = held
+    if since_ms <= held.last_ms:
+        start = _back_before(tx, held, since_ms)
     after, events = _run_tail(tx, start)
     return Folded(
         held=after,
         events=tuple(events),
-        after_ms=NEVER_MS,
+        after_ms=start.last_ms,
         appending=False,
         stored=0,
         repeated=0,
@@ -161,7 +167,7 @@ def _run(
     events: list[NDArray[Any]] = []
     for start in range(0, len(samples), _CHUNK):
         chunk = samples[start : start + _CHUNK]
-        events += advance(held.params, state, 0, chunk)
+        events += run(held.course, state, chunk)
         last_ms = int(chunk["time_ms"][-1])
         if last_ms - checkpoint_ms >= CHECKPOINT_MS:
             _keep(tx, held.vehicle_id, last_ms, state, checkpoint_ms)

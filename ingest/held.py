@@ -5,15 +5,17 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ingest.sequence import Sequence
+from models.course import Course
 from models.kernel import PARAMS, STATE
 from models.layout import blank
+from models.service import ENTRY
 
 NEVER_MS = -(2**62)
 """Before any sample."""
@@ -21,15 +23,15 @@ NEVER_MS = -(2**62)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Held:
-    """One truck: its parameters and its state, records of shape (1,).
+    """One truck: its course and its state, a record of shape (1,).
 
     A fold makes a new ``Held``; the old one stays good if the transaction fails. ``basis``
-    names the model code and the parameters that the state was computed with.
+    names the model code, the parameters and the service entries that the state was computed with.
     """
 
     vehicle_id: int
     name: str
-    params: NDArray[Any]
+    course: Course
     basis: str
     state: NDArray[Any]
     last_ms: int = NEVER_MS
@@ -39,17 +41,18 @@ class Held:
     online: bool | None = None
 
 
-def basis_of(params: NDArray[Any], model_version: str) -> str:
-    """Name what a state depends on beside the samples: model code, record layout, parameters."""
+def basis_of(course: Course, model_version: str) -> str:
+    """Name what a state depends on beside the samples: model code, layouts, parameters, entries."""
     digest = hashlib.sha256()
-    for part in (model_version, repr(STATE.descr), repr(PARAMS.descr)):
+    for part in (model_version, repr(STATE.descr), repr(PARAMS.descr), repr(ENTRY.descr)):
         digest.update(part.encode())
-    digest.update(params.tobytes())
+    digest.update(course.params.tobytes())
+    digest.update(course.entries.tobytes())
     return digest.hexdigest()[:32]
 
 
 def load(
-    conn: sqlite3.Connection, name: str, params: NDArray[Any], model_version: str
+    conn: sqlite3.Connection, name: str, course: Course, model_version: str
 ) -> Held | None:
     """Load a truck, None if the store has never heard of it.
 
@@ -61,11 +64,11 @@ def load(
     if row is None:
         return None
     vehicle_id, heard_ms, online = row
-    basis = basis_of(params, model_version)
+    basis = basis_of(course, model_version)
     held = Held(
         vehicle_id=vehicle_id,
         name=name,
-        params=params,
+        course=course,
         basis=basis,
         state=blank(STATE),
         sequence=load_sequence(conn, vehicle_id),
@@ -86,7 +89,7 @@ def _with_state(held: Held, time_ms: int, checkpoint_ms: int, body: bytes) -> He
     return Held(
         vehicle_id=held.vehicle_id,
         name=held.name,
-        params=held.params,
+        course=held.course,
         basis=held.basis,
         state=unpack(body),
         last_ms=time_ms,
@@ -97,13 +100,18 @@ def _with_state(held: Held, time_ms: int, checkpoint_ms: int, body: bytes) -> He
     )
 
 
+def on(held: Held, course: Course, model_version: str) -> Held:
+    """Give a truck on another course; what of its state no longer holds is for ``rerun`` to mend."""
+    return replace(held, course=course, basis=basis_of(course, model_version))
+
+
 def unpack(body: bytes) -> NDArray[Any]:
     """Give a state record of shape (1,) from its bytes; it can be changed."""
     return np.frombuffer(bytearray(body), STATE)
 
 
 def introduce(
-    tx: sqlite3.Connection, name: str, params: NDArray[Any], model_version: str, now_ms: int
+    tx: sqlite3.Connection, name: str, course: Course, model_version: str, now_ms: int
 ) -> Held:
     """Take in a truck that was never heard before."""
     vehicle_id = tx.execute(
@@ -115,8 +123,8 @@ def introduce(
     return Held(
         vehicle_id=vehicle_id,
         name=name,
-        params=params,
-        basis=basis_of(params, model_version),
+        course=course,
+        basis=basis_of(course, model_version),
         state=blank(STATE),
         heard_ms=now_ms,
     )

@@ -8,6 +8,7 @@ and when.
 from __future__ import annotations
 
 from ingest.quarantine import QUARANTINE_STEPS
+from ingest.record import RECORD_STEPS
 
 STEPS: tuple[tuple[str, ...], ...] = (
     (
@@ -82,4 +83,5 @@ STEPS: tuple[tuple[str, ...], ...] = (
         """,
     ),
     *QUARANTINE_STEPS,
+    *RECORD_STEPS,
 )

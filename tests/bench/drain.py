@@ -26,7 +26,7 @@ from deploy.assembly import assemble, rules_of  # noqa: E402 -- see above
 from deploy.database import Database  # noqa: E402 -- see above
 from deploy.pipeline import Pipeline  # noqa: E402 -- see above
 from deploy.settings import Settings, load_settings  # noqa: E402 -- see above
-from deploy.trucks import params_of  # noqa: E402 -- see above
+from deploy.trucks import courses_of  # noqa: E402 -- see above
 from deploy.waiting import until  # noqa: E402 -- see above
 from ingest.message import Message  # noqa: E402 -- see above
 from models.fleet import Fleet  # noqa: E402 -- see above
@@ -98,7 +98,7 @@ def bare_pipeline(settings: Settings, database: Database) -> Pipeline:
     return Pipeline(
         database,
         registered=frozenset(),
-        params_of=params_of(Fleet(), max_gap_s=300.0, silent_after_s=900.0),
+        courses=courses_of(Fleet(), max_gap_s=300.0, silent_after_s=900.0),
         rules=rules_of(settings),
         now_ms=lambda: time.time_ns() // 1_000_000,
     )

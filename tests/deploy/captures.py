@@ -13,7 +13,7 @@ from typing import Any
 import deploy
 from deploy.replay import Reader, ReplaySettings, replay
 from deploy.replay_json import json_lines
-from deploy.trucks import params_of
+from deploy.trucks import courses_of
 from ingest.decoded import WireRules
 from ingest.message import Message
 from models.fleet import Fleet, Limits, Vehicle
@@ -95,7 +95,7 @@ def run_in(home: Path) -> Run:
 
 def settings(now_ms: int = NOW_MS) -> ReplaySettings:
     return ReplaySettings(
-        params_of=params_of(FLEET, max_gap_s=300.0, silent_after_s=900.0),
+        courses=courses_of(FLEET, max_gap_s=300.0, silent_after_s=900.0),
         wire=WireRules(),
         registered=frozenset(),
         refuse_unregistered=False,

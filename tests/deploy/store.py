@@ -12,13 +12,15 @@ from typing import Any
 from alerts import evidence
 from alerts.journal import history
 from alerts.policy import Policy
+from deploy.batch import Rules
 from deploy.database import Database
 from deploy.events import transitions
-from deploy.pipeline import Pipeline, Rules
-from deploy.trucks import ParamsOf, params_of
+from deploy.pipeline import Pipeline
+from deploy.trucks import CourseOf, courses_of
 from ingest.decoded import WireRules
+from models.course import run
 from models.fleet import Fleet, Limits, Vehicle
-from models.kernel import STATE, advance
+from models.kernel import STATE
 from models.layout import blank
 from models.transition import Transition
 from tests.recorded import NOON_MS, Sample, merged
@@ -38,7 +40,7 @@ FLEET = Fleet(
     }
 )
 
-PARAMS_OF = params_of(FLEET, max_gap_s=300.0, silent_after_s=900.0)
+COURSES = courses_of(FLEET, max_gap_s=300.0, silent_after_s=900.0)
 
 Story = tuple[Any, ...]
 """One transition as plain values that compare, NaN included."""
@@ -58,13 +60,13 @@ def rules(**changes: Any) -> Rules:
 
 
 def pipeline(
-    database: Database, *, params: ParamsOf = PARAMS_OF, now_ms: int = NOW_MS, **changes: Any
+    database: Database, *, courses: CourseOf = COURSES, now_ms: int = NOW_MS, **changes: Any
 ) -> Pipeline:
     """Start a pipeline, as a daemon does."""
     started = Pipeline(
         database,
         registered=frozenset(FLEET.vehicles),
-        params_of=params,
+        courses=courses,
         rules=rules(**changes),
         now_ms=lambda: now_ms,
     )
@@ -124,7 +126,7 @@ def _loser(vehicle: str, field: str, raw: bytes) -> tuple[str, int, str, float]:
     return vehicle, round(body["time"] * 1000), field, float(body[field])
 
 
-def undisturbed(sent: Mapping[str, Iterable[Sample]], params: ParamsOf = PARAMS_OF) -> Kept:
+def undisturbed(sent: Mapping[str, Iterable[Sample]], courses: CourseOf = COURSES) -> Kept:
     """Run the kernel alone, once, over all samples of each truck in order of time."""
     states: dict[str, bytes] = {}
     found: list[Transition] = []
@@ -134,7 +136,7 @@ def undisturbed(sent: Mapping[str, Iterable[Sample]], params: ParamsOf = PARAMS_
         if len(table) == 0:
             continue
         state = blank(STATE)
-        found += transitions(vehicle, advance(params(vehicle), state, 0, table))
+        found += transitions(vehicle, run(courses(vehicle, ()), state, table))
         states[vehicle] = state.tobytes()
         losers |= {(vehicle, *one) for one in lost}
     return states, story(found), losers

@@ -15,7 +15,7 @@ from deploy.cli import app
 from deploy.database import Database
 from deploy.fleet import load_fleet
 from deploy.model_version import model_version
-from deploy.trucks import params_of
+from deploy.trucks import courses_of
 from ingest import inbox
 from ingest.message import Message
 from tests.deploy.store import pipeline
@@ -43,7 +43,7 @@ def settings(tmp_path: Path) -> Iterator[Path]:
     fleet = load_fleet(tmp_path / "fleet.toml")
     running = pipeline(
         database,
-        params=params_of(fleet, max_gap_s=300.0, silent_after_s=900.0),
+        courses=courses_of(fleet, max_gap_s=300.0, silent_after_s=900.0),
         model_version=model_version(),
     )
     running.commit([message("NF-01", climb(60, slope_k_min=0.5)), BAD, MISSPELT])

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from deploy.pipeline import Pipeline, Position
-from deploy.trucks import params_of
+from deploy.batch import Position
+from deploy.pipeline import Pipeline
+from deploy.trucks import courses_of
 from ingest import inbox, quarantine
 from ingest.message import Message
 from models.fleet import Fleet, Limits, Vehicle
@@ -131,7 +132,7 @@ def test_a_new_process_goes_on_where_the_old_one_stopped(tmp_path: Path) -> None
 
 
 def test_changed_parameters_rebuild_from_the_journal(tmp_path: Path) -> None:
-    hotter = params_of(
+    hotter = courses_of(
         Fleet(
             vehicles={
                 **FLEET.vehicles,
@@ -145,7 +146,7 @@ def test_changed_parameters_rebuild_from_the_journal(tmp_path: Path) -> None:
         _in_batches(pipeline(database), "NF-01")
         before = kept(database)
         assert "over_temperature" in {one[2] for one in before[1]}
-        changed = pipeline(database, params=hotter)
+        changed = pipeline(database, courses=hotter)
         assert kept(database) == undisturbed({"NF-01": DAY}, hotter)
         assert "over_temperature" not in {one[2] for one in kept(database)[1]}
         changed.commit([message("NF-01", climb(5, start_ms=NOON_MS + 200 * MINUTE_MS))])

@@ -12,7 +12,7 @@ from alerts import ledger, outbox
 from alerts.channels import LogSettings, routes
 from alerts.policy import Policy
 from deploy import aside
-from deploy.trucks import params_of
+from deploy.trucks import courses_of
 from ingest import inbox, quarantine
 from ingest.fold import fold
 from ingest.message import Message
@@ -94,7 +94,7 @@ def test_a_changed_limit_takes_back_nothing_that_people_were_told(tmp_path: Path
         pipeline(
             database,
             policy=policy,
-            params=params_of(changed, max_gap_s=300.0, silent_after_s=900.0),
+            courses=courses_of(changed, max_gap_s=300.0, silent_after_s=900.0),
         )
         with database.read() as conn:
             after = ledger.alarms(conn, kind="over_temperature")

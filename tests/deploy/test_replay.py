@@ -121,12 +121,14 @@ def test_a_shuffled_capture_gives_the_same_bytes(
 
 def test_the_live_pipeline_and_the_replay_agree(tmp_path: Path, capture: Path) -> None:
     with store(tmp_path) as database:
-        live = pipeline(database, params=settings().params_of, now_ms=NOW_MS)
+        live = pipeline(database, courses=settings().courses, now_ms=NOW_MS)
         for one in fleet_messages():
             live.commit([one])
         _, found, _ = kept(database)
         accounts = {
-            name: statement(record(held.params).account, record(held.state).truck.account)
+            name: statement(
+                held.course.now(held.state).account, record(held.state).truck.account
+            )
             for name, held in live.trucks.items()
         }
     reader = Reader(capture)

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from ingest import fold as folding
 from ingest.fold import Folded, fold, rerun
 from ingest.held import NEVER_MS, Held, load, save, unpack
-from models.kernel import STATE, advance
+from models.course import run, simple
+from models.kernel import STATE
 from models.layout import blank
 from tests.ingest.folded import RECEIVED_MS, memory, newcomer
 from tests.recorded import HOUR_MS, MINUTE_MS, Sample, climb, merged, records
@@ -24,7 +25,7 @@ DAY = climb(600, slope_k_min=0.1)
 def alone(held: Held, samples: Sequence[Sample]) -> NDArray[Any]:
     """Run the kernel over all samples at once: what any folding must come to."""
     state = blank(STATE)
-    advance(held.params, state, 0, merged(samples)[0])
+    run(held.course, state, merged(samples)[0])
     return state
 
 
@@ -159,16 +160,16 @@ def test_a_saved_truck_is_loaded_as_it_was_and_not_on_another_basis() -> None:
     tx = memory()
     held = put(tx, newcomer(tx), DAY).held
     save(tx, held)
-    found = load(tx, "NF-01", held.params, "tests")
+    found = load(tx, "NF-01", held.course, "tests")
     assert found is not None
     assert found.state.tobytes() == held.state.tobytes()
     assert (found.last_ms, found.checkpoint_ms) == (held.last_ms, held.checkpoint_ms)
-    other = load(tx, "NF-01", held.params, "another version")
+    other = load(tx, "NF-01", held.course, "another version")
     assert other is not None
     assert other.last_ms == NEVER_MS
-    changed = held.params.copy()
+    changed = held.course.params.copy()
     changed["account"]["ageing"]["reference_c"] = 80.0
-    moved = load(tx, "NF-01", changed, "tests")
+    moved = load(tx, "NF-01", simple(changed), "tests")
     assert moved is not None
     assert moved.last_ms == NEVER_MS
-    assert load(tx, "NF-99", held.params, "tests") is None
+    assert load(tx, "NF-99", held.course, "tests") is None
