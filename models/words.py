@@ -45,3 +45,20 @@ USED_OIL = (
     "Catch drained fluid in a closed container marked 'Used Oil', keep it apart from "
     "coolant, brake fluid and solvents, and hand it in as local rules say."
 )
+SHORT_DRIVE = (
+    "Counted with a short drive between one pan drop and the next, so that the converter mixes "
+    "what stayed in it; drops without one change less."
+)
+SAMPLING = (
+    "Take the sample at operating temperature, with the fluid well mixed, from the middle of the "
+    "stream or of the sump, not from the bottom; before fluid is topped up or changed, through a "
+    "clean tube into a clean, dry bottle. Note truck, date, odometer and which fill it is."
+)
+"""Common practice, no source."""
+SAMPLING_CAUTIONS = (
+    "Fluid at operating temperature scalds and its lines are under pressure while the engine "
+    "runs: eye and face protection, heat-resistant gloves, never open a line or a drain above "
+    "60 °C. Draw through the dipstick tube or a sampling valve made for it.",
+    SHOP_ONLY,
+    USED_OIL,
+)

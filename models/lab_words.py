@@ -1,0 +1,115 @@
+"""What a laboratory sample says, in words: item by item, then what became of the account."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from models.lab import (
+    ACID_LIMIT_MG_G,
+    BAND_SDS,
+    VISCOSITY_LIMIT,
+    WATER_LIMIT,
+    Band,
+    LabUpdate,
+    Normal,
+    Observation,
+)
+
+_NOTHING = (
+    "No heat has been counted on this fill yet, so that the sample has nothing to be weighed "
+    "with. If the laboratory gives a life used, enter it with the fill."
+)
+_DOUBTFUL = (
+    "Sample and account do not fit each other. Before relying on either, check that it was this "
+    "truck's fluid, that the date is right, that no fluid went in unrecorded, and the sensor."
+)
+_SHEARED = (
+    "The viscosity has fallen: that is shear, or fuel or another fluid in it. It says nothing of "
+    "heat and is left out of the account."
+)
+
+
+def said(update: LabUpdate) -> tuple[str, ...]:
+    """Say what a sample told: a sentence an item, then the whole."""
+    if not update.observations:
+        return (_NOTHING,)
+    lines = [_item(one, update.prior) for one in update.observations]
+    lines.append(
+        f"Together: this fluid ages {_pace(update.posterior)} as fast as its chart says; before "
+        f"the sample {_pace(update.prior)}."
+    )
+    lines.append(
+        f"Life used {_life(update.life_after)}; before the sample {_life(update.life_before)}."
+    )
+    if update.doubtful:
+        lines.append(_DOUBTFUL)
+    return tuple(lines)
+
+
+def warnings(
+    entry: Any, *, water_share: float = math.nan, glycol: bool = False
+) -> tuple[str, ...]:
+    """Say what in a sample asks for action whatever the account says.
+
+    Parameters
+    ----------
+    entry
+        Record ``models.service.ENTRY``.
+    water_share
+        Share of water in the fluid [-], NaN if it was not measured.
+    glycol
+        Whether any glycol was found.
+    """
+    found = []
+    if glycol:
+        found.append(
+            "Glycol in the fluid: coolant gets in, most likely through a leaking cooler. It "
+            "harms clutches at any amount. Take the truck off the road and have cooler and "
+            "gearbox examined; changing the fluid alone mends nothing."
+        )
+    if water_share > WATER_LIMIT:
+        found.append(
+            f"{water_share:.2%} of water, above {WATER_LIMIT:.1%}: find where it gets in (cooler, "
+            "breather, dipstick tube), then change the fluid."
+        )
+    limit = ACID_LIMIT_MG_G if math.isnan(entry.acid_limit_mg_g) else entry.acid_limit_mg_g
+    if entry.acid_rise_mg_g >= limit:
+        found.append(
+            f"The acid number has risen by {entry.acid_rise_mg_g:.1f} mg KOH/g, the limit is "
+            f"{limit:.1f}: change the fluid."
+        )
+    if abs(entry.viscosity_change) >= VISCOSITY_LIMIT:
+        found.append(
+            f"The viscosity has changed by {entry.viscosity_change:+.0%}, the limit is "
+            f"{VISCOSITY_LIMIT:.0%} either way: change the fluid."
+        )
+    if entry.viscosity_change < 0.0:
+        found.append(_SHEARED)
+    return tuple(found)
+
+
+def _item(one: Observation, prior: Normal) -> str:
+    what = "left" if one.name == "antioxidant" else "of the way to its limit"
+    measured = f"{one.name.capitalize()} {one.measured:.0%} {what}, expected {one.expected:.0%}"
+    if one.weighed.sd > prior.sd:
+        return f"{measured}: tells little yet, its error is as large as what is to be seen."
+    if one.alone is None:
+        return f"{measured}: no sign of ageing by itself."
+    return f"{measured}: by itself, {_pace(one.alone)} as fast as the chart."
+
+
+def _pace(scale: Normal) -> str:
+    low, high = scale.band()
+    return f"{math.exp(scale.mean):.2g} times ({math.exp(low):.2g} to {math.exp(high):.2g})"
+
+
+def _life(life: Band) -> str:
+    return f"{life.best:.0%} ({life.low:.0%} to {life.high:.0%})"
+
+
+BAND_WORDS = (
+    f"Figures in brackets are 80 % bands (±{BAND_SDS:.2f} standard deviations) of the fluid's "
+    "scale alone; sensor and unseen time come on top."
+)
+"""What the brackets are."""
