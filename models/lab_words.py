@@ -7,7 +7,6 @@ from typing import Any
 
 from models.lab import (
     ACID_LIMIT_MG_G,
-    BAND_SDS,
     VISCOSITY_LIMIT,
     WATER_LIMIT,
     Band,
@@ -16,6 +15,10 @@ from models.lab import (
     Observation,
 )
 
+_BANDS = (
+    "In brackets: the 80 % band, as far as the fluid's own pace is in doubt; the sensor's error and "
+    "unseen time come on top."
+)
 _NOTHING = (
     "No heat has been counted on this fill yet, so that the sample has nothing to be weighed "
     "with. If the laboratory gives a life used, enter it with the fill."
@@ -42,6 +45,7 @@ def said(update: LabUpdate) -> tuple[str, ...]:
     lines.append(
         f"Life used {_life(update.life_after)}; before the sample {_life(update.life_before)}."
     )
+    lines.append(_BANDS)
     if update.doubtful:
         lines.append(_DOUBTFUL)
     return tuple(lines)
@@ -106,10 +110,3 @@ def _pace(scale: Normal) -> str:
 
 def _life(life: Band) -> str:
     return f"{life.best:.0%} ({life.low:.0%} to {life.high:.0%})"
-
-
-BAND_WORDS = (
-    f"Figures in brackets are 80 % bands (±{BAND_SDS:.2f} standard deviations) of the fluid's "
-    "scale alone; sensor and unseen time come on top."
-)
-"""What the brackets are."""
