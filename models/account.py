@@ -124,7 +124,8 @@ def charge(params: AccountParams, account: Account, view: View) -> None:
     first = fill.samples == 0
     if fill.started_ms == 0:
         fill.started_ms = view.time_ms
-        fill.service_ms = view.time_ms
+    if fill.service_ms == 0:
+        fill.service_ms = fill.started_ms
     fill.samples += 1
     if not first or view.gap_s == 0.0:
         travel(account.travel, fill.installed_odometer_km, view)

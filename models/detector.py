@@ -44,6 +44,8 @@ class Detector:
         How long a condition must hold, or be gone, in sample time [s].
     words
         The plain words for a person.
+    begins_again_with
+        Kinds of service entries (``models.service``) that replace what the state was learned from.
     """
 
     kind: str
@@ -54,3 +56,4 @@ class Detector:
     on_delay_s: float
     off_delay_s: float
     words: WriteWords
+    begins_again_with: tuple[str, ...] = ("gearbox",)

@@ -6,7 +6,7 @@ is what a sample should correct. Before the first sample it is normal about 0 wi
 spread. Each item of a sample is a measured value :math:`z` with a standard deviation :math:`s`, for which
 the account, its ageing times :math:`e^x`, expects :math:`h(x)`:
 
-- antioxidant left: :math:`h = A^{\exp x}`,
+- antioxidant left: as ``models.readings.Depletion`` has it, :math:`h = A^{\exp x}` before any mixing,
 - acid number, infrared oxidation, risen viscosity, each as a share of its limit: the life used.
 
 The answer is the mode of the posterior, the items weighed there by their precision
@@ -21,16 +21,24 @@ Items are taken for independent; a sample that was mistaken for another's makes 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.account import Account, AccountParams, raw_life, stretch, unstretch
+from models.account import Account, AccountParams, raw_life, stretch
 from models.fill import scale_sd
-from models.mixture import antioxidant_left
+from models.readings import (
+    BAND_SDS,
+    Depletion,
+    Normal,
+    Reading,
+    antioxidant_reading,
+    depletion,
+    life_reading,
+)
 
 ANTIOXIDANT_SD = 0.06
 """Error of a share of antioxidant left [-]. Own choice; doubling it lets a sample weigh a quarter."""
@@ -53,85 +61,8 @@ VISCOSITY_LIMIT = 0.25
 WATER_LIMIT = 0.002
 """Share of water that condemns [-]: the same table. Glycol condemns at any amount."""
 
-BAND_SDS = 1.2815515655446004
-"""Half-width of an 80 % band of a normal distribution [standard deviations]."""
-
 _LEAST_LIFE = 1e-9
 _DOUBTFUL_SDS = 2.5
-
-
-@dataclass(frozen=True, slots=True)
-class Normal:
-    """A normal distribution."""
-
-    mean: float
-    sd: float
-
-    def band(self) -> tuple[float, float]:
-        """Give the ends of its 80 % band."""
-        return self.mean - BAND_SDS * self.sd, self.mean + BAND_SDS * self.sd
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One item of a sample: what was measured, and what is expected at a shift of ln scale.
-
-    ``expect`` and ``slope`` take the shift(s) :math:`x`; ``inverse`` gives the shift at which a value
-    would be expected, None where no shift makes it so.
-    """
-
-    name: str
-    value: float
-    sd: float
-    expect: Callable[[Any], Any]
-    slope: Callable[[float], float]
-    inverse: Callable[[float], float | None]
-
-    def alone(self) -> Normal | None:
-        """Give what the item says on its own of the shift; None: no more than that all is fresh."""
-        shift = self.inverse(self.value)
-        return None if shift is None else Normal(shift, self.sd / abs(self.slope(shift)))
-
-    def at(self, shift: float) -> Normal:
-        """Give the same read along the tangent at a shift."""
-        slope = self.slope(shift)
-        off = self.value - float(self.expect(shift))
-        return Normal(shift + off / slope, self.sd / abs(slope))
-
-
-def antioxidant_reading(left: float, sd: float, expected: float) -> Reading:
-    """Read a share of antioxidant left [-] against the account's, between 0 and 1."""
-    log = math.log(expected)
-
-    def expect(shift: Any) -> Any:
-        return np.exp(log * np.exp(shift))
-
-    def slope(shift: float) -> float:
-        return float(expect(shift)) * log * math.exp(shift)
-
-    def inverse(value: float) -> float | None:
-        return math.log(math.log(value) / log) if 0.0 < value < 1.0 else None
-
-    return Reading("antioxidant", left, sd, expect, slope, inverse)
-
-
-def life_reading(
-    name: str, life: float, sd: float, raw: float, oxidation_factor: float
-) -> Reading:
-    """Read a life used [-] against the account's raw life."""
-
-    def expect(shift: Any) -> Any:
-        grown = raw * np.exp(shift)
-        return np.where(grown <= 1.0, grown, 1.0 + oxidation_factor * (grown - 1.0))
-
-    def slope(shift: float) -> float:
-        grown = raw * math.exp(shift)
-        return grown if grown <= 1.0 else oxidation_factor * grown
-
-    def inverse(value: float) -> float | None:
-        return math.log(unstretch(value, oxidation_factor) / raw) if value > 0.0 else None
-
-    return Reading(name, life, sd, expect, slope, inverse)
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,10 +133,10 @@ def lab_update(params: AccountParams, account: Account, entry: Any) -> LabUpdate
     fill = account.filling
     prior = Normal(float(fill.scale_ln), float(scale_sd(fill, params.ln_life_sd)))
     factor = float(params.oxidation_factor)
-    expected = float(antioxidant_left(params, account))
+    told = depletion(params, account)
     readings: tuple[Reading, ...] = ()
-    if raw > _LEAST_LIFE and expected < 1.0:
-        readings = (*_antioxidant(entry, expected), *_lives(entry, raw, factor))
+    if raw > _LEAST_LIFE:
+        readings = (*_antioxidant(entry, told), *_lives(entry, raw, factor))
     return weigh(prior, readings, raw, factor)
 
 
@@ -233,11 +164,11 @@ def weigh(
     )
 
 
-def _antioxidant(entry: Any, expected: float) -> list[Reading]:
+def _antioxidant(entry: Any, told: Depletion) -> list[Reading]:
     if math.isnan(entry.antioxidant):
         return []
     sd = _or(entry.antioxidant_sd, ANTIOXIDANT_SD)
-    return [antioxidant_reading(float(entry.antioxidant), sd, expected)]
+    return [antioxidant_reading(float(entry.antioxidant), sd, told)]
 
 
 def _lives(entry: Any, raw: float, oxidation_factor: float) -> list[Reading]:

@@ -11,9 +11,9 @@ from models.lab import (
     WATER_LIMIT,
     Band,
     LabUpdate,
-    Normal,
     Observation,
 )
+from models.readings import Normal
 
 _BANDS = (
     "In brackets: the 80 % band, as far as the fluid's own pace is in doubt; the sensor's error and "

@@ -30,7 +30,7 @@ def phi_of(volume_l: float, total_l: float) -> float:
 
 
 @compiled
-def _since_mix(params: AccountParams, account: Account) -> float:
+def since_mix(params: AccountParams, account: Account) -> float:
     """Raw life [-] spent since the last mixing; what was unseen may have been estimated anew."""
     fill = account.filling
     equivalent = max(0.0, equivalent_s(params, account) - fill.equivalent_at_mix_s)
@@ -50,7 +50,7 @@ def antioxidant_left(params: AccountParams, account: Account) -> float:
     ------
     First-order consumption: Hunter et al., Lubrication Engineering 49(6) (1993) 492 (abstract).
     """
-    spent = _since_mix(params, account)
+    spent = since_mix(params, account)
     return account.filling.antioxidant_at_mix * float(params.antioxidant_at_end**spent)
 
 
@@ -62,7 +62,7 @@ def oxidation(params: AccountParams, account: Account) -> float:
     protected = 0.0
     if fill.antioxidant_at_mix > end:
         protected = 1.0 - math.log(fill.antioxidant_at_mix) / math.log(end)
-    return fill.oxidation_at_mix + max(0.0, _since_mix(params, account) - protected)
+    return fill.oxidation_at_mix + max(0.0, since_mix(params, account) - protected)
 
 
 @compiled

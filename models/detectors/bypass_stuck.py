@@ -116,4 +116,5 @@ BYPASS_STUCK = Detector(
     on_delay_s=0.0,
     off_delay_s=300.0,
     words=words,
+    begins_again_with=("gearbox", "circuit"),
 )

@@ -93,4 +93,5 @@ HEAT_REJECTION_LOW = Detector(
     on_delay_s=180.0,
     off_delay_s=300.0,
     words=words,
+    begins_again_with=("gearbox", "circuit"),
 )

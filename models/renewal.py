@@ -1,0 +1,109 @@
+"""What begins again with a new fill or another fluid, and what stays."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.account import raw_life, stretch, unstretch
+from models.ageing import rate
+from models.fill import begin
+from models.histogram import BINS, FIRST_C, WIDTH_K
+from models.mixture import antioxidant_left, oxidation, thin
+from models.travel import distance_km
+
+TYPICAL_C = 90.0
+"""Where two fluids' paces are compared when no heat was counted yet [°C]. Own choice, the middle of the
+best-life band of the trade."""
+
+_FASTEST_KM_H = 200.0
+
+SOAK_STAYS: tuple[str, ...] = ()
+"""Fields of ``models.soak.Soak`` that tell of the truck and not of the fill."""
+
+
+def new_fill(
+    account: Any, entry: Any, raw: float, antioxidant: float, oxidation: float
+) -> None:
+    """Begin a new fill at an entry; what is known of truck and fluid stays.
+
+    Parameters
+    ----------
+    account
+        Record ``models.account.Account``, changed in place.
+    entry
+        Record ``models.service.ENTRY``; its time is negative where nobody knows it.
+    raw, antioxidant, oxidation
+        What the fluid brings along [-], as for ``models.fill.begin``.
+    """
+    fill = account.filling
+    if fill.filter_ms > 0:
+        fill.filter_km -= distance_at_km(account, entry)
+    odometer_km = float(entry.odometer_km)
+    if math.isnan(odometer_km) and account.travel.odometer_km > 0.0:
+        odometer_km = float(account.travel.odometer_km)
+    renew(account, "heat", ())
+    renew(account, "soak", SOAK_STAYS)
+    renew(account, "travel", ())
+    account.heat.hottest_c = -273.15
+    account.travel.odometer_km = -1.0
+    begin(fill, max(0, int(entry.time_ms)), odometer_km, raw, antioxidant, oxidation)
+
+
+def change_fluid(before: Any, params: Any, account: Any) -> None:
+    """Write off what the fluid has aged before another kind comes in: kept as life it brings along.
+
+    ``before`` and ``params``: records ``models.account.AccountParams`` of the old fluid and the new. The
+    sums are emptied, since seconds of one fluid are none of the other; what days used to
+    cost is costed for the new one. What samples said was of the old.
+    """
+    fill = account.filling
+    life = stretch(raw_life(before, account), before.oxidation_factor)
+    fill.antioxidant_at_mix = antioxidant_left(before, account)
+    fill.oxidation_at_mix = oxidation(before, account)
+    pace = _relative_pace(before, params, account)
+    account.habits.equivalent_s *= pace
+    account.habits.seen_equivalent_s *= pace
+    thin(account, 0.0)
+    fill.carried = unstretch(life, params.oxidation_factor)
+    fill.equivalent_at_mix_s = 0.0
+    fill.scale_ln = 0.0
+    fill.scale_var = 0.0
+    fill.lab_samples = 0
+
+
+def _relative_pace(before: Any, params: Any, account: Any) -> float:
+    """Seconds at the new fluid's reference that a second at the old one's comes to, as this truck drives."""
+    bins_s = account.heat.bins_s + account.soak.bins_s
+    if not bins_s.any():
+        bins_s = np.zeros(BINS)
+        bins_s[int((TYPICAL_C - FIRST_C) / WIDTH_K)] = 1.0
+    return _cost_s(params.ageing, bins_s) / _cost_s(before.ageing, bins_s)
+
+
+def _cost_s(ageing: Any, bins_s: NDArray[np.float64]) -> float:
+    middles_c = FIRST_C + WIDTH_K * (np.arange(BINS) + 0.5)
+    paces = [rate(ageing, float(middle_c)) for middle_c in middles_c]
+    return float(np.dot(paces, bins_s))
+
+
+def distance_at_km(account: Any, entry: Any) -> float:
+    """Distance on the fill at an entry [km], by the counter read then if it was and is believable."""
+    travelled = account.travel
+    driven_km = float(distance_km(travelled))
+    since_km = float(entry.odometer_km) - float(travelled.odometer_km)
+    reach_km = _FASTEST_KM_H * (entry.time_ms - travelled.odometer_ms) / 3_600_000.0
+    if travelled.odometer_km > 0.0 and 0.0 <= since_km <= reach_km:
+        return driven_km + since_km
+    return driven_km
+
+
+def renew(parent: Any, name: str, stays: tuple[str, ...]) -> None:
+    """Set all numbers of a record's part to zero, but those named."""
+    kept = {field: parent[name][field].copy() for field in stays}
+    parent[name] = np.zeros((), parent[name].dtype)
+    for field, value in kept.items():
+        parent[name][field] = value
