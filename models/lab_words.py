@@ -98,8 +98,11 @@ def _item(one: Observation, prior: Normal) -> str:
     measured = f"{one.name.capitalize()} {one.measured:.0%} {what}, expected {one.expected:.0%}"
     if one.weighed.sd > prior.sd:
         return f"{measured}: tells little yet, its error is as large as what is to be seen."
-    if one.alone is None:
-        return f"{measured}: no sign of ageing by itself."
+    if one.alone is None or one.alone.sd > prior.sd:
+        way = "slower" if one.weighed.mean < prior.mean else "faster"
+        return (
+            f"{measured}: the fluid ages {way} than it was thought; how much, this cannot say."
+        )
     return f"{measured}: by itself, {_pace(one.alone)} as fast as the chart."
 
 

@@ -69,7 +69,7 @@ class Reading:
             return None
         for _ in range(60):
             middle = 0.5 * (low + high)
-            if (self.expect(middle) < self.value) is rises:
+            if (self.expect(middle) < self.value) == rises:
                 low = middle
             else:
                 high = middle
