@@ -10,7 +10,7 @@ import fcntl
 import sqlite3
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import IO
 
@@ -27,6 +27,10 @@ class StoreError(Exception):
     """The store cannot be used; the message says why and how to mend it."""
 
 
+class StoreBusy(StoreError):
+    """Another process writes to the store."""
+
+
 class Database:
     """An open store.
 
@@ -39,9 +43,10 @@ class Database:
 
     Raises
     ------
+    StoreBusy
+        Another process writes to this store.
     StoreError
-        Another process writes to this store, it is from a later version, or it cannot be
-        opened.
+        It is from a later version, or it cannot be opened.
     """
 
     def __init__(self, path: Path, *, synchronous: str = "full") -> None:
@@ -111,6 +116,24 @@ def read_only(path: Path) -> Iterator[sqlite3.Connection]:
         conn.close()
 
 
+@contextmanager
+def beside_daemon(path: Path) -> Iterator[sqlite3.Connection]:
+    """Write beside a running daemon: one short transaction that waits its turn.
+
+    Raises
+    ------
+    StoreError
+        There is no such store.
+    """
+    with read_only(path):
+        pass  # says so when there is no store; opening to write would make an empty one
+    with closing(sqlite3.connect(path, isolation_level=None, timeout=30.0)) as conn:
+        conn.execute("PRAGMA synchronous=full")
+        conn.execute("BEGIN IMMEDIATE")
+        yield conn
+        conn.execute("COMMIT")
+
+
 def _claim(path: Path) -> IO[bytes]:
     """Take the store for this process alone; the lock ends with the process, however it ends."""
     try:
@@ -122,7 +145,7 @@ def _claim(path: Path) -> IO[bytes]:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
         lock.close()
-        raise StoreError(
+        raise StoreBusy(
             f"another Heatbook already writes to {path}; stop it, or give this one another "
             "store"
         ) from error

@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import os
-import sqlite3
 import sys
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, NoReturn
@@ -16,7 +13,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from deploy.database import read_only
+from deploy.database import beside_daemon, read_only
 from deploy.options import Config, fail
 from deploy.settings import load_settings
 from ingest import inbox, quarantine
@@ -133,18 +130,6 @@ def _store(config: Path | None, store: Path | None) -> Path:
     if store is not None:
         return store
     return load_settings(config=config, env=os.environ).settings.store.path
-
-
-@contextmanager
-def beside_daemon(path: Path) -> Iterator[sqlite3.Connection]:
-    """Write beside a running daemon: one short transaction that waits its turn."""
-    with read_only(path):
-        pass  # says so when there is no store; opening to write would make an empty one
-    with closing(sqlite3.connect(path, isolation_level=None, timeout=30.0)) as conn:
-        conn.execute("PRAGMA synchronous=full")
-        conn.execute("BEGIN IMMEDIATE")
-        yield conn
-        conn.execute("COMMIT")
 
 
 def _harmless(text: str) -> str:

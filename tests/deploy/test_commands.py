@@ -9,10 +9,9 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from deploy import quarantine_commands
 from deploy.check import check
 from deploy.cli import app
-from deploy.database import Database
+from deploy.database import Database, beside_daemon
 from deploy.fleet import load_fleet
 from deploy.model_version import model_version
 from deploy.trucks import courses_of
@@ -120,7 +119,7 @@ def test_a_mended_message_waits_for_the_daemon(settings: Path, tmp_path: Path) -
     mended.write_bytes(BAD.payload.replace(b'"hot"', b"93.5"))
     _run("quarantine", "reingest", "1", "--payload", str(mended), "--config", str(settings))
     store = tmp_path / "heatbook.db"
-    with quarantine_commands.beside_daemon(store) as tx:
+    with beside_daemon(store) as tx:
         (waiting,) = inbox.take(tx)
     assert waiting == Message(topic=BAD.topic, payload=mended.read_bytes())
 

@@ -1,0 +1,70 @@
+"""What a laboratory found, as its sheet has it and as the models read it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from deploy.entry_rules import CannotEnter
+from deploy.record_book import given
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LabFindings:
+    """What a laboratory found in a sample; None: not measured.
+
+    ``antioxidant`` left and ``antioxidant_sd`` its error, as shares of new fluid's [-]. Acid
+    numbers [mg KOH/g] of the sample, of new fluid, and the rise that condemns. ``oxidation``
+    by infrared as a share of its limit [-]. Viscosities [mm²/s] of the sample and of new fluid at
+    one temperature. ``lab_sd``: error of what the last three say, as a share of a life [-].
+    """
+
+    antioxidant: float | None = None
+    antioxidant_sd: float | None = None
+    acid_mg_g: float | None = None
+    acid_new_mg_g: float | None = None
+    acid_limit_mg_g: float | None = None
+    oxidation: float | None = None
+    viscosity_mm2_s: float | None = None
+    viscosity_new_mm2_s: float | None = None
+    water_share: float | None = None
+    glycol: bool = False
+    lab_sd: float | None = None
+
+    def numbers(self) -> dict[str, float]:
+        """Give what stands in the entry: what was measured, and what the models read of it."""
+        found = {
+            "antioxidant": self.antioxidant,
+            "antioxidant_sd": self.antioxidant_sd,
+            "acid_mg_g": self.acid_mg_g,
+            "acid_new_mg_g": self.acid_new_mg_g,
+            "acid_rise_mg_g": self._acid_rise(),
+            "acid_limit_mg_g": self.acid_limit_mg_g,
+            "oxidation": self.oxidation,
+            "viscosity_mm2_s": self.viscosity_mm2_s,
+            "viscosity_new_mm2_s": self.viscosity_new_mm2_s,
+            "viscosity_change": self._viscosity_change(),
+            "water_share": self.water_share,
+            "glycol": 1.0 if self.glycol else None,
+            "lab_sd": self.lab_sd,
+        }
+        return given(found)
+
+    def _acid_rise(self) -> float | None:
+        if self.acid_mg_g is None:
+            return None
+        if self.acid_new_mg_g is None:
+            raise CannotEnter(
+                "the acid number says nothing without that of new fluid of the same kind; give "
+                "both"
+            )
+        return self.acid_mg_g - self.acid_new_mg_g
+
+    def _viscosity_change(self) -> float | None:
+        if self.viscosity_mm2_s is None:
+            return None
+        if not self.viscosity_new_mm2_s:
+            raise CannotEnter(
+                "the viscosity says nothing without that of new fluid at the same temperature; "
+                "give both"
+            )
+        return self.viscosity_mm2_s / self.viscosity_new_mm2_s - 1.0
