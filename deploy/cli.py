@@ -21,7 +21,7 @@ from deploy.demo import DemoOptions, run_demo
 from deploy.fleet import fleet_of, load_fleet
 from deploy.model_version import model_version
 from deploy.options import Config, FleetFile, fail, moment_of
-from deploy.problems import BadSettings
+from deploy.problems import BadSettings, Mistake
 from deploy.replay import (
     Reader,
     ReplaySettings,
@@ -58,6 +58,8 @@ def main() -> None:
         app()
     except BadSettings as error:
         fail("\n".join(map(str, error.problems)), EXIT_BAD_SETTINGS)
+    except Mistake as error:
+        fail(str(error), error.exit_code)
     except StoreError as error:
         fail(str(error), 1)
     except sqlite3.DatabaseError as error:

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import get_args
 
-from deploy.problems import nearest
+from deploy.problems import Mistake, nearest
 from deploy.trucks import vehicle_of
 from ingest import record
 from ingest.record import Entry
@@ -30,8 +30,8 @@ TRUCK_WORDS = ("title", "circuit", "cooler", "fluid", "class", "sensor")
 _SERVICE = ("volume_l", "odometer_km", "filter")
 
 
-class CannotEnter(ValueError):
-    """An entry cannot be added to the record; the message says why and how to mend it."""
+class CannotEnter(Mistake):
+    """An entry cannot be added to the record."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +138,8 @@ def examine(conn: sqlite3.Connection, fleet: Fleet, entry: Entry, *, now_ms: int
     ------
     CannotEnter
         With what is wrong and how to mend it.
+    UnknownTruck
+        Nobody knows the truck.
     """
     if entry.kind not in NAMES:
         raise CannotEnter(f"there is no entry of the kind {entry.kind!r}; {_of(SERVICE_KINDS)}")
@@ -153,20 +155,22 @@ def examine(conn: sqlite3.Connection, fleet: Fleet, entry: Entry, *, now_ms: int
     _together(entry, vehicle_of(fleet, entry.vehicle, _until(entries, entry)))
 
 
+class UnknownTruck(Mistake):
+    """Nobody knows a truck of this name."""
+
+    def __init__(self, name: str, known: frozenset[str]) -> None:
+        hint = f"; {nearest(name, known, 'truck')}" if known else ""
+        super().__init__(
+            f"no truck is named {name!r}: it is in neither the fleet file nor the record, and "
+            f"was never heard{hint}; 'heatbook fleet register' takes in a new one"
+        )
+
+
 def known_trucks(conn: sqlite3.Connection, fleet: Fleet) -> frozenset[str]:
     """Name every truck that the fleet file names, the record tells of, or that was heard."""
     heard = {name for (name,) in conn.execute("SELECT name FROM vehicle")}
     told = {name for (name,) in conn.execute("SELECT DISTINCT vehicle FROM service_entry")}
     return frozenset(fleet.vehicles) | heard | told
-
-
-def unknown_truck(name: str, known: frozenset[str]) -> str:
-    """Say that nobody knows a truck, and what to do."""
-    hint = f"; {nearest(name, known, 'truck')}" if known else ""
-    return (
-        f"no truck is named {name!r}: it is in neither the fleet file nor the record, and was "
-        f"never heard{hint}; 'heatbook fleet register' takes in a new one"
-    )
 
 
 def _until(entries: Sequence[Entry], entry: Entry) -> list[Entry]:
@@ -203,7 +207,7 @@ def _truck(
     if entry.kind != "register":
         known = known_trucks(conn, fleet)
         if name not in known:
-            raise CannotEnter(unknown_truck(name, known))
+            raise UnknownTruck(name, known)
         return
     if name in fleet.vehicles:
         raise CannotEnter(

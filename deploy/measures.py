@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from datetime import UTC, datetime, time, tzinfo
 
+from deploy.problems import Mistake
 from models.units import KM_PER_MILE, METRIC, QUARTS_PER_LITRE, US, Units
 
 _NUMBER = re.compile(r"([+-]?(?:\d{1,3}(?:,\d{3})+|\d+)(?:\.\d+)?|[+-]?\.\d+)\s*(\S*)")
@@ -14,8 +15,10 @@ _VOLUMES = {"l": 1.0, "qt": 1.0 / QUARTS_PER_LITRE}
 _DISTANCES = {"km": 1.0, "mi": KM_PER_MILE}
 
 
-class NotUnderstood(ValueError):
-    """What somebody wrote cannot be read; the message says what would be."""
+class NotUnderstood(Mistake):
+    """What somebody wrote cannot be read."""
+
+    exit_code = 2
 
 
 def volume_l(text: str, units: Units) -> float:

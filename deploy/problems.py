@@ -39,6 +39,12 @@ class BadSettings(Exception):
         super().__init__("\n".join(map(str, self.problems)))
 
 
+class Mistake(ValueError):
+    """What somebody asked for cannot be done; the message says why and how to mend it."""
+
+    exit_code = 1
+
+
 def nearest(word: str, known: Iterable[str], kind: str = "key") -> str:
     """Name the known key (or other ``kind`` of name) that is most like ``word``."""
     match = difflib.get_close_matches(word, sorted(known), n=1, cutoff=0.0)

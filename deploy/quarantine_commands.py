@@ -14,7 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from deploy.database import beside_daemon, read_only
-from deploy.options import Config, fail
+from deploy.options import Config, fail, harmless
 from deploy.settings import load_settings
 from ingest import inbox, quarantine
 from ingest.quarantine import Entry
@@ -68,14 +68,14 @@ def show_command(entry_id: EntryId, config: Config = None, store: Store = None) 
         entry = quarantine.show(conn, entry_id)
     if entry is None:
         _none(entry_id)
-    typer.echo(f"topic     {_harmless(entry.topic)}")
+    typer.echo(f"topic     {harmless(entry.topic)}")
     typer.echo(f"reason    {entry.reason} ({entry.field})")
     typer.echo(f"why       {entry.detail}")
     typer.echo(
         f"came      {entry.times} times, {_moment(entry.first_received_ms)} to "
         f"{_moment(entry.last_received_ms)}"
     )
-    typer.echo("payload   " + _harmless(entry.raw.decode("utf-8", "backslashreplace")))
+    typer.echo("payload   " + harmless(entry.raw.decode("utf-8", "backslashreplace")))
 
 
 @app.command("reingest")
@@ -130,14 +130,6 @@ def _store(config: Path | None, store: Path | None) -> Path:
     if store is not None:
         return store
     return load_settings(config=config, env=os.environ).settings.store.path
-
-
-def _harmless(text: str) -> str:
-    """Write out what would steer a terminal; line ends and tabs may stay."""
-    return "".join(
-        sign if sign.isprintable() or sign in "\n\t" else sign.encode("unicode_escape").decode()
-        for sign in text
-    )
 
 
 def _moment(time_ms: int) -> str:

@@ -1,0 +1,139 @@
+"""Entering in the service record from a command, beside a running daemon or without one."""
+
+from __future__ import annotations
+
+import getpass
+import os
+from collections.abc import Callable, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from deploy import logs
+from deploy.assembly import rules_of
+from deploy.database import Database, StoreBusy, read_only
+from deploy.fleet import fleet_of
+from deploy.pipeline import Pipeline
+from deploy.reading import Reader
+from deploy.record_book import Book, open_book
+from deploy.settings import Settings, load_settings
+from deploy.waiting import until
+from ingest import record
+from ingest.record import Entry
+from models.fleet import Fleet
+from models.units import Units
+
+PATIENCE_S = 5.0
+"""How long a command waits for the daemon to count what was entered [s]."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Desk:
+    """Settings, fleet, and who sits at it."""
+
+    settings: Settings
+    fleet: Fleet
+    reader: Reader
+    who: str
+
+    @property
+    def units(self) -> Units:
+        """The units that the fleet has chosen."""
+        return self.settings.fleet.units.units()
+
+    @property
+    def store(self) -> Path:
+        """The store."""
+        return self.settings.store.path
+
+    def now_ms(self) -> int:
+        """Give the time [Unix ms]."""
+        return self.reader.now_ms()
+
+
+def desk_of(config: Path | None, who: str | None = None) -> Desk:
+    """Read settings and fleet file.
+
+    Raises
+    ------
+    deploy.problems.BadSettings
+        With every problem of either.
+    """
+    loaded = load_settings(config=config, env=os.environ)
+    fleet = fleet_of(loaded)
+    return Desk(
+        settings=loaded.settings,
+        fleet=fleet,
+        reader=Reader.of(loaded.settings, fleet),
+        who=login_name() if who is None else who,
+    )
+
+
+def login_name() -> str:
+    """Name the user of this process; a process without one is called so."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return "unknown user"
+
+
+def enter(
+    desk: Desk, work: Callable[[Book], Sequence[Entry]], *, first: bool = False
+) -> Sequence[Entry]:
+    """Write in the record and let it count.
+
+    Where a daemon runs, it counts what was written within a second; this waits for it. Where none
+    runs, it is counted here, as the daemon would at its next start.
+
+    Parameters
+    ----------
+    desk
+        Whose store, and who signs.
+    work
+        Adds entries and gives them; when it raises, none is added.
+    first
+        May be the first thing that is ever written: a store is made where there is none.
+
+    Returns
+    -------
+    sequence
+        The entries. Whether they count now, :func:`uncounted` tells.
+
+    Raises
+    ------
+    deploy.database.StoreError
+        There is no store, or it cannot be used.
+    """
+    if not first:
+        with read_only(desk.store):
+            pass  # says so when there is none
+    try:
+        database = Database(desk.store, synchronous=desk.settings.store.synchronous)
+    except StoreBusy:
+        return _beside(desk, work)
+    logs.set_up("error")
+    with closing(database):
+        with database.write() as tx:
+            done = work(Book(tx=tx, fleet=desk.fleet, who=desk.who, now_ms=desk.now_ms()))
+        Pipeline(
+            database,
+            registered=frozenset(desk.fleet.vehicles),
+            courses=desk.reader.courses,
+            rules=rules_of(desk.settings),
+            now_ms=desk.reader.now_ms,
+        ).load()
+    return done
+
+
+def _beside(desk: Desk, work: Callable[[Book], Sequence[Entry]]) -> Sequence[Entry]:
+    with open_book(desk.store, desk.fleet, who=desk.who, now_ms=desk.now_ms()) as book:
+        done = work(book)
+    until(lambda: not uncounted(desk.store, done), PATIENCE_S)
+    return done
+
+
+def uncounted(store: Path, entries: Sequence[Entry]) -> list[str]:
+    """Name the trucks of these entries that have some which do not count yet."""
+    with read_only(store) as conn:
+        waiting = set(record.pending(conn))
+    return sorted(waiting & {entry.vehicle for entry in entries})

@@ -1,0 +1,149 @@
+"""The trucks as the store holds them, read beside the daemon: account, course, record."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any, Literal
+
+from numpy.typing import NDArray
+
+from deploy.assembly import clock_of
+from deploy.entry_rules import UnknownTruck, known_trucks
+from deploy.model_version import model_version
+from deploy.settings import Settings
+from deploy.trucks import CourseOf, courses_of, vehicle_of
+from ingest import record as service_record
+from ingest.held import basis_of, load_sequence, unpack
+from ingest.record import Entry
+from ingest.sequence import Sequence
+from models.course import Course, settle
+from models.fleet import Fleet, Vehicle
+from models.layout import record
+from models.statement import Statement, statement
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stored:
+    """One truck as the store holds it.
+
+    ``vehicle`` is what it is now, by fleet file and record. ``state``, a record ``STATE`` of
+    shape (1,), has counted the entries up to now that no sample has followed; it is None unless
+    ``standing`` is ``"good"``: the truck was ``"never heard"``, or its state is ``"out of date"``,
+    from before a change of settings or models. ``waiting``: entries do not count yet.
+    """
+
+    name: str
+    vehicle: Vehicle
+    standing: Literal["good", "never heard", "out of date"]
+    course: Course
+    entries: tuple[Entry, ...]
+    waiting: bool
+    state: NDArray[Any] | None = None
+    last_ms: int | None = None
+    online: bool | None = None
+    sequence: Sequence = field(default_factory=Sequence)
+
+    @property
+    def account(self) -> Any:
+        """The account, a record ``models.account.Account``."""
+        return record(self._state).truck.account
+
+    @property
+    def params(self) -> Any:
+        """What holds now, a record ``models.kernel.PARAMS``."""
+        return self.course.now(self._state)
+
+    @property
+    def statement(self) -> Statement:
+        """The account as a person reads it."""
+        return statement(self.params.account, self.account)
+
+    @property
+    def _state(self) -> NDArray[Any]:
+        if self.state is None:
+            raise ValueError(f"{self.name} has no account that holds: {self.standing}")
+        return self.state
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reader:
+    """Reads trucks from a store, by what the fleet file says and up to a time [Unix ms]."""
+
+    fleet: Fleet
+    courses: CourseOf
+    now_ms: Callable[[], int]
+
+    @classmethod
+    def of(cls, settings: Settings, fleet: Fleet) -> Reader:
+        """Give the reader that goes by the settings."""
+        courses = courses_of(
+            fleet,
+            max_gap_s=settings.models.max_gap_s,
+            silent_after_s=settings.models.silent_after_s,
+        )
+        return cls(fleet=fleet, courses=courses, now_ms=clock_of(settings))
+
+    @cached_property
+    def _version(self) -> str:
+        return model_version()
+
+    def truck(self, conn: sqlite3.Connection, name: str) -> Stored:
+        """Read one truck.
+
+        Raises
+        ------
+        UnknownTruck
+            It is in neither the fleet file nor the record, and was never heard.
+        """
+        known = known_trucks(conn, self.fleet)
+        if name not in known:
+            raise UnknownTruck(name, known)
+        return self._read(conn, name, name in service_record.pending(conn))
+
+    def trucks(self, conn: sqlite3.Connection) -> list[Stored]:
+        """Read every truck that is known, by name."""
+        waiting = set(service_record.pending(conn))
+        names = sorted(known_trucks(conn, self.fleet))
+        return [self._read(conn, name, name in waiting) for name in names]
+
+    def _read(self, conn: sqlite3.Connection, name: str, waiting: bool) -> Stored:
+        entries = tuple(service_record.effective(conn, name, taken_only=True))
+        course = self.courses(name, entries)
+        stored = Stored(
+            name=name,
+            vehicle=vehicle_of(self.fleet, name, entries),
+            standing="never heard",
+            course=course,
+            entries=entries,
+            waiting=waiting,
+        )
+        row = conn.execute(
+            "SELECT vehicle.id, online, time_ms, basis, state FROM vehicle "
+            "LEFT JOIN vehicle_state ON vehicle_id = vehicle.id WHERE name = ?",
+            (name,),
+        ).fetchone()
+        if row is None or row[4] is None:
+            return stored
+        vehicle_id, online, last_ms, basis, body = row
+        good = basis == basis_of(course, self._version)
+        return Stored(
+            name=name,
+            vehicle=stored.vehicle,
+            standing="good" if good else "out of date",
+            course=course,
+            entries=entries,
+            waiting=waiting,
+            state=settle(course, unpack(body), self.now_ms()) if good else None,
+            last_ms=last_ms,
+            online=None if online is None else bool(online),
+            sequence=load_sequence(conn, vehicle_id),
+        )
+
+
+def account_of(conn: sqlite3.Connection, reader: Reader, truck: str) -> Statement | None:
+    """Give the account of a truck now; None while there is none that holds."""
+    stored = reader.truck(conn, truck)
+    return None if stored.state is None else stored.statement
