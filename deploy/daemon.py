@@ -136,6 +136,7 @@ class Daemon:
                 if monotonic_ms() >= self._watch_due_ms:
                     self._try(self._watch)
             self._publish_owed(everything=True)
+            self._try(self._parts.pipeline.flush)
         except BaseException:  # the process must not go on as if it listened
             log.exception("task.crashed", task="committer")
             raise
@@ -200,6 +201,7 @@ class Daemon:
             for name, truck in parts.pipeline.trucks.items()
             if truck.last_ms != NEVER_MS
         }
+        parts.pipeline.flush()
         with parts.database.write() as tx:
             ticked = silence.tick(
                 tx,

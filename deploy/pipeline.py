@@ -25,7 +25,7 @@ from ingest import held as holding
 from ingest import inbox, record
 from ingest.codec import join
 from ingest.decoded import Decoded, Refused
-from ingest.fold import Folded, fold, rerun
+from ingest.fold import Folded, catch_up, fold, rerun, save
 from ingest.held import Held
 from ingest.message import Message
 from ingest.wire import decode
@@ -79,7 +79,9 @@ class Pipeline:
         for truck in found:
             if truck is not None:
                 fit = truck.last_ms != holding.NEVER_MS
-                self._trucks[truck.name] = truck if fit else self._rebuild(truck)
+                self._trucks[truck.name] = (
+                    self._caught_up(truck) if fit else self._rebuild(truck)
+                )
         self.commit_record()
 
     def commit(self, messages: Sequence[Message]) -> list[Position]:
@@ -124,6 +126,14 @@ class Pipeline:
                 for message in inbox.take(tx):
                     self._aside.given_up(tx, message, error, self._now_ms())
             return []
+
+    def flush(self) -> None:
+        """Write the states that have moved on since they were last written."""
+        with self._database.write() as tx:
+            saved = [
+                holding.save(tx, truck) for truck in self._trucks.values() if truck.unsaved
+            ]
+        self._trucks.update({truck.name: truck for truck in saved})
 
     def commit_record(self) -> None:
         """Take up what people have entered in the service record, truck by truck."""
@@ -202,14 +212,18 @@ class Pipeline:
         )
         return Decoded(vehicle=one.vehicle, kind="refused", refused=(refused,))
 
+    def _caught_up(self, truck: Held) -> Held:
+        with self._database.read() as conn:
+            return catch_up(conn, truck)
+
     def _rebuild(self, truck: Held) -> Held:
         now_ms = self._now_ms()
         with self._database.write() as tx:
             folded = rerun(tx, truck)
             self._tell(tx, truck.name, folded, now_ms, rebuilt=True)
-            if folded.held.last_ms != holding.NEVER_MS:
-                holding.save(tx, folded.held)
-        return folded.held
+            if folded.held.last_ms == holding.NEVER_MS:
+                return folded.held
+            return holding.save(tx, folded.held)
 
     def _fold_all(
         self, tx: sqlite3.Connection, parts: Sequence[Part], now_ms: int, counts: Counts
@@ -260,10 +274,8 @@ class Pipeline:
         counts.late += folded.late
         self._aside.conflicts(tx, truck.name, folded.conflicts, now_ms)
         self._tell(tx, truck.name, folded, now_ms)
-        truck = note_sequence(tx, folded.held, decoded, away_ms)
-        if folded.stored:
-            holding.save(tx, truck)
-        return truck
+        kept = save(tx, folded) if folded.stored else folded.held
+        return note_sequence(tx, kept, decoded, away_ms)
 
     def _tell(
         self,

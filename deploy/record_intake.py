@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from alerts import ledger, reconcile
 from deploy.trucks import CourseOf
@@ -54,7 +54,7 @@ def take_up(
         since_ms = NEVER_MS + 1  # what a truck is at first changes everything after
     folded = rerun(tx, holding.on(truck, course, model_version), since_ms=since_ms)
     if folded.held.last_ms != NEVER_MS:
-        holding.save(tx, folded.held)
+        folded = replace(folded, held=holding.save(tx, folded.held))
     return Taken(entries=entries, folded=folded)
 
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from ingest import journal
 from ingest.codec import join
 from ingest.held import NEVER_MS, Held, unpack
+from ingest.held import save as write_state
 from ingest.merge import Conflict, fresh_rows, merge
 from models.course import run
 from models.kernel import STATE
@@ -120,7 +121,28 @@ def rerun(tx: sqlite3.Connection, held: Held, *, since_ms: int = NEVER_MS + 1) -
     )
 
 
-def _run_tail(tx: sqlite3.Connection, held: Held) -> tuple[Held, list[NDArray[Any]]]:
+def catch_up(conn: sqlite3.Connection, held: Held) -> Held:
+    """Give a truck as the journal has it, from its state as last written; nothing is written.
+
+    What is found on the way was found, and told, when the samples came.
+    """
+    return _run_tail(conn, held, keep=False)[0]
+
+
+def save(tx: sqlite3.Connection, folded: Folded) -> Held:
+    """Write a truck's state, unless it follows by the journal from the one that is on file.
+
+    A state is a few kilobytes and a sample a few bytes: states are written every few seconds, by
+    ``Pipeline.flush``, and not with each commit.
+    """
+    if folded.appending and folded.held.on_file:
+        return replace(folded.held, unsaved=True)
+    return write_state(tx, folded.held)
+
+
+def _run_tail(
+    tx: sqlite3.Connection, held: Held, *, keep: bool = True
+) -> tuple[Held, list[NDArray[Any]]]:
     """Run all that is stored after the truck's state, a window of time after the other.
 
     A truck's whole history need not fit into memory.
@@ -135,7 +157,7 @@ def _run_tail(tx: sqlite3.Connection, held: Held) -> tuple[Held, list[NDArray[An
         samples = journal.read(
             tx, vehicle_id=held.vehicle_id, first_ms=first_ms, last_ms=end_ms
         )
-        held, found = _run(tx, held, samples)
+        held, found = _run(tx, held, samples, keep=keep)
         events += found
         first_ms = end_ms + 1
     return held, events
@@ -158,7 +180,7 @@ def _back_before(tx: sqlite3.Connection, held: Held, time_ms: int) -> Held:
 
 
 def _run(
-    tx: sqlite3.Connection, held: Held, samples: NDArray[Any]
+    tx: sqlite3.Connection, held: Held, samples: NDArray[Any], *, keep: bool = True
 ) -> tuple[Held, list[NDArray[Any]]]:
     """Run samples newer than the truck's state through the kernel, leaving checkpoints behind."""
     state = unpack(held.state.tobytes())  # a tenth of the time of copying field by field
@@ -169,7 +191,7 @@ def _run(
         chunk = samples[start : start + _CHUNK]
         events += run(held.course, state, chunk)
         last_ms = int(chunk["time_ms"][-1])
-        if last_ms - checkpoint_ms >= CHECKPOINT_MS:
+        if keep and last_ms - checkpoint_ms >= CHECKPOINT_MS:
             _keep(tx, held.vehicle_id, last_ms, state, checkpoint_ms)
             checkpoint_ms = last_ms
     return replace(held, state=state, last_ms=last_ms, checkpoint_ms=checkpoint_ms), events

@@ -27,6 +27,8 @@ class Held:
 
     A fold makes a new ``Held``; the old one stays good if the transaction fails. ``basis``
     names the model code, the parameters and the service entries that the state was computed with.
+    ``on_file``: the store has a state of it, from which this one follows by the journal;
+    ``unsaved``: it is not this one.
     """
 
     vehicle_id: int
@@ -39,6 +41,8 @@ class Held:
     sequence: Sequence = field(default_factory=Sequence)
     heard_ms: int = 0
     online: bool | None = None
+    on_file: bool = False
+    unsaved: bool = False
 
 
 def basis_of(course: Course, model_version: str) -> str:
@@ -54,9 +58,10 @@ def basis_of(course: Course, model_version: str) -> str:
 def load(
     conn: sqlite3.Connection, name: str, course: Course, model_version: str
 ) -> Held | None:
-    """Load a truck, None if the store has never heard of it.
+    """Load a truck as it was last written, None if the store has never heard of it.
 
-    A state that was computed on another basis is left out: ``ingest.fold.rerun`` rebuilds it.
+    ``ingest.fold.catch_up`` adds what the journal has since. A state that was computed on another
+    basis is left out: ``ingest.fold.rerun`` rebuilds it.
     """
     row = conn.execute(
         "SELECT id, last_heard_ms, online FROM vehicle WHERE name = ?", (name,)
@@ -76,8 +81,8 @@ def load(
         online=None if online is None else bool(online),
     )
     kept = conn.execute(
-        "SELECT time_ms, checkpoint_ms, state FROM vehicle_state "
-        "WHERE vehicle_id = ? AND basis = ?",
+        "SELECT time_ms, (SELECT max(time_ms) FROM checkpoint WHERE vehicle_id = ?1), state "
+        "FROM vehicle_state WHERE vehicle_id = ?1 AND basis = ?2",
         (vehicle_id, basis),
     ).fetchone()
     if kept is None:
@@ -85,18 +90,14 @@ def load(
     return _with_state(held, *kept)
 
 
-def _with_state(held: Held, time_ms: int, checkpoint_ms: int, body: bytes) -> Held:
-    return Held(
-        vehicle_id=held.vehicle_id,
-        name=held.name,
-        course=held.course,
-        basis=held.basis,
+def _with_state(held: Held, time_ms: int, checkpoint_ms: int | None, body: bytes) -> Held:
+    checkpoint_ms = NEVER_MS if checkpoint_ms is None else checkpoint_ms
+    return replace(
+        held,
         state=unpack(body),
         last_ms=time_ms,
         checkpoint_ms=checkpoint_ms,
-        sequence=held.sequence,
-        heard_ms=held.heard_ms,
-        online=held.online,
+        on_file=True,
     )
 
 
@@ -130,7 +131,7 @@ def introduce(
     )
 
 
-def save(tx: sqlite3.Connection, held: Held) -> None:
+def save(tx: sqlite3.Connection, held: Held) -> Held:
     """Write a truck's state."""
     tx.execute(
         "INSERT OR REPLACE INTO vehicle_state (vehicle_id, time_ms, checkpoint_ms, basis, "
@@ -143,6 +144,7 @@ def save(tx: sqlite3.Connection, held: Held) -> None:
             held.state.tobytes(),
         ),
     )
+    return replace(held, on_file=True, unsaved=False)
 
 
 def save_heard(tx: sqlite3.Connection, held: Held) -> None:

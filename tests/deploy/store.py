@@ -18,6 +18,9 @@ from deploy.events import transitions
 from deploy.pipeline import Pipeline
 from deploy.trucks import CourseOf, courses_of
 from ingest.decoded import WireRules
+from ingest.fold import catch_up
+from ingest.held import load
+from ingest.record import effective
 from models.course import run
 from models.fleet import Fleet, Limits, Vehicle
 from models.kernel import STATE
@@ -103,14 +106,12 @@ Kept = tuple[dict[str, bytes], list[Story], set[tuple[str, int, str, float]]]
 """States by truck, alarm history, values that lost: what must not depend on the order."""
 
 
-def kept(database: Database) -> Kept:
+def kept(
+    database: Database, courses: CourseOf = COURSES, *, model_version: str = "tests"
+) -> Kept:
     """Read from the file what a pipeline has kept."""
     with database.read() as conn:
-        states = dict(
-            conn.execute(
-                "SELECT name, state FROM vehicle JOIN vehicle_state ON vehicle_id = vehicle.id"
-            ).fetchall()
-        )
+        states = {name: _state(conn, name, courses, model_version) for name in _heard(conn)}
         found = story(history(conn))
         losers = {
             _loser(vehicle, field, raw)
@@ -119,6 +120,19 @@ def kept(database: Database) -> Kept:
             )
         }
     return states, found, losers
+
+
+def _heard(conn: sqlite3.Connection) -> list[str]:
+    rows = conn.execute("SELECT name FROM vehicle JOIN vehicle_state ON vehicle_id = id")
+    return [name for (name,) in rows.fetchall()]
+
+
+def _state(conn: sqlite3.Connection, name: str, courses: CourseOf, model_version: str) -> bytes:
+    course = courses(name, effective(conn, name, taken_only=True))
+    held = load(conn, name, course, model_version)
+    assert held is not None
+    assert held.on_file
+    return catch_up(conn, held).state.tobytes()
 
 
 def _loser(vehicle: str, field: str, raw: bytes) -> tuple[str, int, str, float]:

@@ -124,7 +124,7 @@ def test_the_live_pipeline_and_the_replay_agree(tmp_path: Path, capture: Path) -
         live = pipeline(database, courses=settings().courses, now_ms=NOW_MS)
         for one in fleet_messages():
             live.commit([one])
-        _, found, _ = kept(database)
+        _, found, _ = kept(database, settings().courses)
         accounts = {
             name: statement(
                 held.course.now(held.state).account, record(held.state).truck.account

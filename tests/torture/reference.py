@@ -49,6 +49,7 @@ def run_reference(
         messages = _messages(ledger, only_stored)
         for start in range(0, len(messages), BATCH):
             pipeline.commit(messages[start : start + BATCH])
+        pipeline.flush()
     finally:
         database.close()
     return folder / "reference.db"
