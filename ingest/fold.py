@@ -106,7 +106,9 @@ def rerun(tx: sqlite3.Connection, held: Held, *, since_ms: int = NEVER_MS + 1) -
     ``since_ms``: nothing that was before has changed, so its last checkpoint before may stay.
     """
     start = held
-    if since_ms <= held.last_ms:
+    if held.last_ms == NEVER_MS:
+        start = _back_before(tx, held, NEVER_MS)  # no checkpoint holds any longer
+    elif since_ms <= held.last_ms:
         start = _back_before(tx, held, since_ms)
     after, events = _run_tail(tx, start)
     return Folded(

@@ -170,3 +170,20 @@ def test_changed_models_rebuild_too(tmp_path: Path) -> None:
         late = [{**DAY[30], "fluid_temp_c": 140.0}]
         running.commit([message("NF-01", late)])
         assert kept(database, model_version="another") == undisturbed({"NF-01": DAY + late})
+
+
+def test_no_checkpoint_of_other_parameters_is_gone_back_to(tmp_path: Path) -> None:
+    used = courses_of(
+        Fleet(vehicles={"NF-01": Vehicle(name="NF-01", life_used_at_start=0.5)}),
+        max_gap_s=300.0,
+        silent_after_s=900.0,
+    )
+    late = DAY[150]
+    early = DAY[:150] + DAY[151:]
+    with store(tmp_path) as database:
+        running = pipeline(database)
+        for position in range(0, len(early), 10):
+            running.commit([message("NF-01", early[position : position + 10])])
+        changed = pipeline(database, courses=used)
+        changed.commit([message("NF-01", [late])])
+        assert kept(database, used) == undisturbed({"NF-01": DAY}, used)
