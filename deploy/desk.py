@@ -8,11 +8,13 @@ from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from deploy import logs
 from deploy.assembly import rules_of
 from deploy.database import Database, StoreBusy, read_only
 from deploy.fleet import fleet_of
+from deploy.measures import distance_km, moment_ms, temperature_c, volume_l
 from deploy.pipeline import Pipeline
 from deploy.reading import Reader
 from deploy.record_book import Book, open_book
@@ -42,6 +44,11 @@ class Desk:
         return self.settings.fleet.units.units()
 
     @property
+    def zone(self) -> ZoneInfo:
+        """The fleet's time zone."""
+        return self.settings.fleet.zone
+
+    @property
     def store(self) -> Path:
         """The store."""
         return self.settings.store.path
@@ -49,6 +56,23 @@ class Desk:
     def now_ms(self) -> int:
         """Give the time [Unix ms]."""
         return self.reader.now_ms()
+
+    def moment(self, text: str | None) -> int:
+        """Read a time [Unix ms] that somebody wrote; now where nobody did."""
+        now_ms = self.now_ms()
+        return now_ms if text is None else moment_ms(text, self.zone, now_ms)
+
+    def volume(self, text: str | None) -> float | None:
+        """Read a volume [L]."""
+        return None if text is None else volume_l(text, self.units)
+
+    def distance(self, text: str | None) -> float | None:
+        """Read a distance [km]."""
+        return None if text is None else distance_km(text, self.units)
+
+    def temperature(self, text: str | None) -> float | None:
+        """Read a temperature [°C]."""
+        return None if text is None else temperature_c(text, self.units)
 
 
 def desk_of(config: Path | None, who: str | None = None) -> Desk:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal
 
@@ -15,36 +15,43 @@ from deploy.entry_rules import UnknownTruck, known_trucks
 from deploy.model_version import model_version
 from deploy.settings import Settings
 from deploy.trucks import CourseOf, courses_of, vehicle_of
+from ingest import held as holding
+from ingest import journal
 from ingest import record as service_record
-from ingest.held import basis_of, load_sequence, unpack
+from ingest.fold import catch_up
+from ingest.held import NEVER_MS, Held
 from ingest.record import Entry
-from ingest.sequence import Sequence
 from models.course import Course, settle
 from models.fleet import Fleet, Vehicle
 from models.layout import record
 from models.statement import Statement, statement
+
+Standing = Literal["good", "never heard", "out of date"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stored:
     """One truck as the store holds it.
 
-    ``vehicle`` is what it is now, by fleet file and record. ``state``, a record ``STATE`` of
-    shape (1,), has counted the entries up to now that no sample has followed; it is None unless
-    ``standing`` is ``"good"``: the truck was ``"never heard"``, or its state is ``"out of date"``,
-    from before a change of settings or models. ``waiting``: entries do not count yet.
+    ``vehicle`` is what it is now, by fleet file and record. ``held`` is the truck at its newest
+    sample; ``state``, a record ``STATE`` of shape (1,), has also counted the entries up to now that no
+    sample has followed. Both are None unless ``standing`` is ``"good"``: the truck was ``"never heard"``,
+    or its state is ``"out of date"``, from before a change of settings or models. ``waiting``:
+    entries do not count yet.
     """
 
     name: str
     vehicle: Vehicle
-    standing: Literal["good", "never heard", "out of date"]
-    course: Course
+    standing: Standing
     entries: tuple[Entry, ...]
     waiting: bool
+    held: Held | None = None
     state: NDArray[Any] | None = None
-    last_ms: int | None = None
-    online: bool | None = None
-    sequence: Sequence = field(default_factory=Sequence)
+
+    @property
+    def course(self) -> Course:
+        """Its course."""
+        return self._held.course
 
     @property
     def account(self) -> Any:
@@ -60,6 +67,12 @@ class Stored:
     def statement(self) -> Statement:
         """The account as a person reads it."""
         return statement(self.params.account, self.account)
+
+    @property
+    def _held(self) -> Held:
+        if self.held is None:
+            raise ValueError(f"{self.name} has no account that holds: {self.standing}")
+        return self.held
 
     @property
     def _state(self) -> NDArray[Any]:
@@ -112,34 +125,29 @@ class Reader:
     def _read(self, conn: sqlite3.Connection, name: str, waiting: bool) -> Stored:
         entries = tuple(service_record.effective(conn, name, taken_only=True))
         course = self.courses(name, entries)
-        stored = Stored(
-            name=name,
-            vehicle=vehicle_of(self.fleet, name, entries),
-            standing="never heard",
-            course=course,
-            entries=entries,
-            waiting=waiting,
-        )
-        row = conn.execute(
-            "SELECT vehicle.id, online, time_ms, basis, state FROM vehicle "
-            "LEFT JOIN vehicle_state ON vehicle_id = vehicle.id WHERE name = ?",
-            (name,),
-        ).fetchone()
-        if row is None or row[4] is None:
-            return stored
-        vehicle_id, online, last_ms, basis, body = row
-        good = basis == basis_of(course, self._version)
+        held = holding.load(conn, name, course, self._version)
+        standing: Standing = "good"
+        if held is None or journal.span(conn, vehicle_id=held.vehicle_id) is None:
+            standing = "never heard"
+        elif held.last_ms == NEVER_MS:
+            standing = "out of date"
+        else:
+            held = catch_up(conn, held)
+            return Stored(
+                name=name,
+                vehicle=vehicle_of(self.fleet, name, entries),
+                standing=standing,
+                entries=entries,
+                waiting=waiting,
+                held=held,
+                state=settle(course, held.state, self.now_ms()),
+            )
         return Stored(
             name=name,
-            vehicle=stored.vehicle,
-            standing="good" if good else "out of date",
-            course=course,
+            vehicle=vehicle_of(self.fleet, name, entries),
+            standing=standing,
             entries=entries,
             waiting=waiting,
-            state=settle(course, unpack(body), self.now_ms()) if good else None,
-            last_ms=last_ms,
-            online=None if online is None else bool(online),
-            sequence=load_sequence(conn, vehicle_id),
         )
 
 

@@ -13,10 +13,11 @@ from typing import Any
 
 import numpy as np
 
+from deploy.problems import BadSettings, Problem
 from ingest.held import NEVER_MS
 from ingest.record import Entry
 from models.course import NO_ENTRIES, Course
-from models.fleet import Fleet, Vehicle
+from models.fleet import Fleet, Fluid, Vehicle
 from models.parameters import parameters
 from models.service import ENTRY, SERVICE_KINDS
 
@@ -32,7 +33,10 @@ _NUMBERS = ("fluid_total_l", "thermostat_open_c", "thermostat_full_c", "rated_to
 
 
 def courses_of(fleet: Fleet, *, max_gap_s: float, silent_after_s: float) -> CourseOf:
-    """Give the look-up for a fleet; a truck that is not in it has every default."""
+    """Give the look-up for a fleet; a truck that is not in it has every default.
+
+    The look-up raises ``BadSettings`` where a record names a fluid that the fleet file has lost.
+    """
     known: dict[str, Course] = {}
 
     def look_up(name: str, entries: Sequence[Entry]) -> Course:
@@ -42,7 +46,7 @@ def courses_of(fleet: Fleet, *, max_gap_s: float, silent_after_s: float) -> Cour
         rows = [
             parameters(
                 vehicle,
-                fleet.fluid_of(vehicle),
+                _fluid_of(fleet, vehicle),
                 max_gap_s=max_gap_s,
                 silent_after_s=silent_after_s,
             )
@@ -80,7 +84,7 @@ def _stretches(
     """Cut the record where the truck itself changes: what it is, and the entries while it is."""
     vehicle = at_first(fleet, name, entries)
     stretches: list[tuple[Vehicle, list[Entry]]] = [(vehicle, [])]
-    dated = sorted((*_installed(vehicle), *entries), key=lambda entry: entry.time_ms)
+    dated = sorted((*installed(vehicle), *entries), key=lambda entry: entry.time_ms)
     for entry in dated:
         after = vehicle if entry.kind == "register" else _changed(vehicle, entry)
         if after != vehicle:
@@ -90,7 +94,7 @@ def _stretches(
     return stretches
 
 
-def _installed(vehicle: Vehicle) -> tuple[Entry, ...]:
+def installed(vehicle: Vehicle) -> tuple[Entry, ...]:
     """Write what the fleet file says of the fill as the first entry of the record."""
     given = {
         "odometer_km": vehicle.installed_odometer_km,
@@ -110,6 +114,16 @@ def _installed(vehicle: Vehicle) -> tuple[Entry, ...]:
             entered_ms=time_ms,
         ),
     )
+
+
+def _fluid_of(fleet: Fleet, vehicle: Vehicle) -> Fluid:
+    if vehicle.fluid in fleet.fluids:
+        return fleet.fluid_of(vehicle)
+    path = f"fluids.{vehicle.fluid}"
+    what = (
+        f"the fleet file has no such fluid, but the service record of {vehicle.name} names it"
+    )
+    raise BadSettings([Problem(path=path, what=what, mend=f"put [{path}] back into it")])
 
 
 def _changed(vehicle: Vehicle, entry: Entry) -> Vehicle:
