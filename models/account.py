@@ -8,7 +8,7 @@ from models.ageing import AgeingParams
 from models.cold_soak import Offset
 from models.compiled import compiled
 from models.fill import Fill, begin
-from models.habits import HabitParams, Habits
+from models.habits import HabitParams, Habits, note_day
 from models.heat_sums import Heat, charge_span
 from models.layout import Layout
 from models.soak import Soak, SoakParams
@@ -131,6 +131,7 @@ def charge(params: AccountParams, account: Account, view: View) -> None:
         travel(account.travel, fill.installed_odometer_km, view)
     _heat(params, account, view)
     account.life_used = stretch(raw_life(params, account), params.oxidation_factor)
+    note_day(params.habits, account.habits, view, account.heat, account.soak, account.travel)
 
 
 @compiled

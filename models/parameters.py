@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from models.ageing import rate
 from models.fleet import Fluid, Vehicle
 from models.kernel import PARAMS
-from models.layout import blank
+from models.layout import blank, record
 
 THERMAL_CLASSES: dict[str, tuple[float, float, float, float]] = {
     "pickup": (70e3, 25.0, 150.0, 650.0),
@@ -36,6 +37,13 @@ CRITICAL_STEP_K = 14.0
 """Above the limit by this [K], the alarm is high, critical: seals harden from about 127 °C, the
 film of common fluids is gone near 135 °C. Common practice, no source."""
 
+TYPICAL_C = 85.0
+TYPICAL_KM_H = 48.3
+TYPICAL_KM_PER_DAY = 100.0
+"""What a truck is assumed to do until it is seen: fluid [°C] and mean speed [km/h] while running, and
+distance a day [km/d], days at rest included. Own choice; the speed is the 30 mi/h that turns the fluid's
+chart into hours. At 95 °C instead of 85 °C the assumed kilometre would cost twice as much."""
+
 HOLD_S = 60.0
 """How long a signal that is sent more rarely than the others stays valid [s]."""
 
@@ -59,8 +67,8 @@ def parameters(
     array
         One record ``PARAMS``, shape (1,).
     """
-    record = blank(PARAMS)
-    params = record[0]
+    made = blank(PARAMS)
+    params = made[0]
     capacity, case, cooler, torque = THERMAL_CLASSES[vehicle.thermal_class]
     params["latest"]["max_gap_s"] = max_gap_s
     params["latest"]["hold_s"] = HOLD_S
@@ -69,6 +77,10 @@ def parameters(
     account["ageing"]["activation_energy_j_mol"] = fluid.activation_energy_j_mol
     account["ageing"]["reference_c"] = fluid.reference_temp_c
     account["soak"]["time_constant_s"] = capacity / case
+    habits = account["habits"]
+    habits["equivalent_s_per_run_s"] = rate(record(made).account.ageing, TYPICAL_C)
+    habits["equivalent_s_per_km"] = habits["equivalent_s_per_run_s"] * 3600.0 / TYPICAL_KM_H
+    habits["km_per_day"] = TYPICAL_KM_PER_DAY
     account["reference_life_s"] = fluid.reference_life_s
     account["ln_life_sd"] = math.log(fluid.life_spread)
     account["exponent_sd"] = fluid.activation_energy_sd_j_mol / fluid.activation_energy_j_mol
@@ -89,7 +101,7 @@ def parameters(
     thermal["sensor_rise_k"] = SENSOR_RISE_K[vehicle.sensor]
     params["silence"]["silent_after_s"] = silent_after_s
     _detectors(params, vehicle, fluid)
-    return record
+    return made
 
 
 def _detectors(params: np.void, vehicle: Vehicle, fluid: Fluid) -> None:

@@ -14,6 +14,7 @@ import numpy as np
 
 from models.account import open_fill, raw_life, stretch, unstretch
 from models.detectors import DETECTORS
+from models.habits import rebase
 from models.lab import lab_update
 from models.mixture import MOSTLY_NEW, mix, phi_of
 from models.readings import depletion
@@ -74,6 +75,7 @@ def apply(params: Any, before: Any, state: Any, entry: Any) -> None:
 
 def _work_out(params: Any, account: Any) -> None:
     account.life_used = stretch(raw_life(params, account), params.oxidation_factor)
+    rebase(account.habits, account.heat, account.soak, account.travel)
 
 
 def _same_fluid(params: Any, before: Any) -> bool:

@@ -67,7 +67,10 @@ def test_a_new_fill_begins_everything_that_is_the_fills() -> None:
     ):
         assert seconds == 0.0
     assert account.heat.hottest_c == -273.15
-    assert account.habits.tobytes() == habits.tobytes()
+    marks = [name for name in habits.dtype.names if name.startswith("mark_")]
+    assert all(account.habits[name] == 0.0 for name in marks)
+    for name in ("day", "first_day", "equivalent_s", "km", "seen_km", "seen_run_s"):
+        assert account.habits[name].tobytes() == habits[name].tobytes()
     assert (fill.services, fill.service_ms, fill.service_km) == (1, LATER_MS, 0.0)
 
 
