@@ -1,4 +1,9 @@
-"""How fast fluid ages at a temperature, and what a span between two samples costs."""
+"""How fast fluid ages at a temperature, and what a span between two samples costs.
+
+Between two samples the inverse of the absolute temperature is taken to run straight in time. Under
+Arrhenius' law the logarithm of the rate then does so too, whatever the activation energy: the integral is
+exact, and the histogram, spread along the same path, gives the same sum under any other law.
+"""
 
 from __future__ import annotations
 
@@ -64,7 +69,85 @@ def relative_rate(fluid_c: float, reference_c: float, activation_energy_j_mol: f
 @compiled
 def rate(ageing: AgeingParams, fluid_c: float) -> float:
     """Ageing rate [-] of a fluid at ``fluid_c`` [°C], relative to its reference temperature."""
-    return relative_rate(fluid_c, ageing.reference_c, ageing.activation_energy_j_mol)
+    return math.exp(ln_rate(ageing, fluid_c))
+
+
+@compiled
+def ln_rate(ageing: AgeingParams, fluid_c: float) -> float:
+    """Logarithm of the ageing rate [-] of a fluid at ``fluid_c`` [°C].
+
+    By Arrhenius' law, or read from the fluid's chart: straight over 1/T between two of its
+    points, and beyond the ends as steep as between the last two.
+    """
+    inverse = 1.0 / (fluid_c + _ZERO_C)
+    points = ageing.chart_points
+    if points == 0:
+        return (
+            ageing.activation_energy_j_mol
+            / _R
+            * (1.0 / (ageing.reference_c + _ZERO_C) - inverse)
+        )
+    row = 1
+    while row < points - 1 and inverse < ageing.chart_inverse_k[row]:
+        row += 1
+    first, last = ageing.chart_inverse_k[row - 1], ageing.chart_inverse_k[row]
+    share = (inverse - first) / (last - first)
+    below, above = ageing.chart_ln_rate[row - 1], ageing.chart_ln_rate[row]
+    return float((1.0 - share) * below + share * above)
+
+
+@compiled
+def mean_rate(ageing: AgeingParams, from_c: float, to_c: float) -> float:
+    r"""Mean ageing rate [-] of a span over which 1/T runs straight from one temperature to the other.
+
+    Under Arrhenius' law the logarithm of the rate then runs straight in time and the logarithmic
+    mean of both ends is exact; under a chart it does so from point to point of the chart.
+
+    Parameters
+    ----------
+    ageing
+        The fluid's law.
+    from_c, to_c
+        Temperatures at both ends [°C]; their order does not matter.
+
+    Returns
+    -------
+    float
+        Mean relative rate [-].
+    """
+    first, last = ln_rate(ageing, from_c), ln_rate(ageing, to_c)
+    if ageing.chart_points < 3:
+        return mean_of_exponential(first, last)
+    low_c, high_c = min(from_c, to_c), max(from_c, to_c)
+    start, end = 1.0 / (low_c + _ZERO_C), 1.0 / (high_c + _ZERO_C)
+    if start == end:
+        return math.exp(first)
+    at, at_ln, spent = start, min(first, last), 0.0
+    for row in range(1, ageing.chart_points - 1):
+        bend = ageing.chart_inverse_k[row]
+        if end < bend < at:
+            bend_ln = ageing.chart_ln_rate[row]
+            spent += mean_of_exponential(at_ln, bend_ln) * (at - bend)
+            at, at_ln = bend, bend_ln
+    spent += mean_of_exponential(at_ln, max(first, last)) * (at - end)
+    return spent / (start - end)
+
+
+@compiled
+def mean_of_exponential(first: float, last: float) -> float:
+    r"""Mean of :math:`e^x` while :math:`x` [-] runs straight from ``first`` to ``last``.
+
+    .. math:: e^{(x_1+x_2)/2}\,\frac{\sinh u}{u}, \quad u = \tfrac12(x_2-x_1)
+
+    Computed without cancellation when the two ends are close.
+    """
+    half = 0.5 * (last - first)
+    if abs(half) < 1e-3:
+        square = half * half
+        shape = 1.0 + square / 6.0 * (1.0 + square / 20.0)
+    else:
+        shape = math.sinh(half) / half
+    return math.exp(0.5 * (first + last)) * shape
 
 
 @compiled
@@ -73,9 +156,7 @@ def logarithmic_mean(first: float, second: float) -> float:
 
     .. math:: \bar g = \frac{g_2-g_1}{\ln(g_2/g_1)}
 
-    Exact for a rate that is exponential in time; computed without cancellation when the two
-    ends are close (:math:`\bar g = \sqrt{g_1 g_2}\,\sinh(u)/u` with
-    :math:`u=\tfrac12\ln(g_2/g_1)`).
+    Exact for a rate that is exponential in time.
 
     Parameters
     ----------
@@ -87,13 +168,7 @@ def logarithmic_mean(first: float, second: float) -> float:
     float
         Logarithmic mean [same unit].
     """
-    half = 0.5 * math.log(second / first)
-    if abs(half) < 1e-3:
-        square = half * half
-        shape = 1.0 + square / 6.0 * (1.0 + square / 20.0)
-    else:
-        shape = math.sinh(half) / half
-    return math.sqrt(first * second) * shape
+    return mean_of_exponential(math.log(first), math.log(second))
 
 
 @compiled

@@ -101,6 +101,8 @@ def thin(account: Account, factor: float) -> None:
     account.travel.fluid_unseen_run_s *= factor
     for row in range(BINS):
         account.heat.bins_s[row] *= factor
+        account.heat.offsets_ks[row] *= factor
+        account.heat.squares_k2s[row] *= factor
         account.soak.bins_s[row] *= factor
 
 
