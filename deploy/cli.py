@@ -35,6 +35,7 @@ from deploy.serve import serve
 from deploy.settings import load_settings
 from deploy.simulate_command import simulate_command
 from deploy.trucks import courses_of
+from ingest.entry_fields import RecordError
 
 EXIT_BAD_SETTINGS = 78
 EXIT_UNREADABLE = 2
@@ -60,6 +61,8 @@ def main() -> None:
         fail("\n".join(map(str, error.problems)), EXIT_BAD_SETTINGS)
     except Mistake as error:
         fail(str(error), error.exit_code)
+    except RecordError as error:
+        fail(str(error), 1)
     except StoreError as error:
         fail(str(error), 1)
     except sqlite3.DatabaseError as error:

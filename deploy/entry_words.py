@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from deploy.measures import both_distances, both_temperatures, both_volumes
+from deploy.measures import Writer
 from ingest.record import STRUCK, Entry
 from models.fleet import Vehicle
 from models.service import PAN_DROP_SHARE
-from models.units import Units
 
 KIND_WORDS: Mapping[str, str] = {
     "register": "registered",
@@ -25,7 +24,7 @@ KIND_WORDS: Mapping[str, str] = {
 }
 """What each kind of entry is called."""
 
-_Say = Callable[[float, Units], str]
+_Say = Callable[[float, Writer], str]
 
 
 def _percent(text: str) -> _Say:
@@ -37,17 +36,13 @@ def _number(text: str) -> _Say:
 
 
 _SAID: Mapping[str, _Say] = {
-    "volume_l": lambda value, units: f"{both_volumes(value, units)} of new fluid",
+    "volume_l": lambda value, units: f"{units.amount(value)} of new fluid",
     "filter": lambda value, _units: "filter changed" if value == 1.0 else "filter not changed",
-    "odometer_km": lambda value, units: f"at {both_distances(value, units)}",
+    "odometer_km": lambda value, units: f"at {units.length(value)}",
     "life_used": _percent("fluid had used {} of its life"),
-    "fluid_total_l": lambda value, units: f"{both_volumes(value, units)} in all",
-    "thermostat_open_c": lambda value, units: (
-        f"valve opens at {both_temperatures(value, units)}"
-    ),
-    "thermostat_full_c": lambda value, units: (
-        f"fully open at {both_temperatures(value, units)}"
-    ),
+    "fluid_total_l": lambda value, units: f"{units.amount(value)} in all",
+    "thermostat_open_c": lambda value, units: f"valve opens at {units.degrees(value)}",
+    "thermostat_full_c": lambda value, units: f"fully open at {units.degrees(value)}",
     "rated_torque_nm": lambda value, _units: f"rated torque {value:,.0f} N·m",
     "antioxidant": _percent("antioxidant left {}"),
     "antioxidant_sd": _percent("its error {}"),
@@ -72,11 +67,13 @@ _DERIVED_SAID: Mapping[str, _Say] = {
     "viscosity_change": lambda value, _units: f"viscosity changed by {value:+.0%}",
 }
 
-_WORDS = ("title", "fluid", "circuit", "cooler", "class", "sensor")
+_WORDS = ("title", "fluid", "circuit", "cooler", "class", "sensor", "laboratory", "sample")
+_OWN = frozenset({"title", "fluid", "laboratory", "sample"})
+"""Words that are as people have written them."""
 
 
-def details(entry: Entry, units: Units) -> str:
-    """Say the numbers and words of an entry, each measure in both units, the fleet's first."""
+def details(entry: Entry, units: Writer) -> str:
+    """Say the numbers and words of an entry."""
     said = [_word(name, entry.words[name]) for name in _WORDS if name in entry.words]
     said += [
         say(entry.numbers[name], units) for name, say in _SAID.items() if name in entry.numbers
@@ -89,23 +86,24 @@ def details(entry: Entry, units: Units) -> str:
     return ", ".join(said)
 
 
-def assumed(entry: Entry, vehicle: Vehicle, units: Units) -> str:
+def assumed(entry: Entry, vehicle: Vehicle, units: Writer) -> str:
     """Say what is assumed where an entry leaves it out; nothing when it does not."""
     if "volume_l" in entry.numbers:
         return ""
     total_l = vehicle.fluid_total_l
     if entry.kind == "pan_drop":
-        volume = both_volumes(PAN_DROP_SHARE * total_l, units)
+        volume = units.amount(PAN_DROP_SHARE * total_l)
         return (
-            f"No volume was given: {volume} of {units.amount(total_l)} are assumed, a usual share. "
+            f"No volume was given: {volume} of {units.amount(total_l)} are assumed, the usual "
+            "share. "
             "Measure what runs out and say --volume."
         )
     if entry.kind in ("exchange", "fluid_change"):
-        return f"No volume was given: all {both_volumes(total_l, units)} are taken as new."
+        return f"No volume was given: all {units.amount(total_l)} are taken as new."
     return ""
 
 
 def _word(name: str, word: str) -> str:
-    if name in ("title", "fluid"):
-        return f"{name} {word}"  # as people have named them
+    if name in _OWN:
+        return f"{name} {word}"
     return f"{name} {word.replace('_', ' ')}"

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from deploy.entry_rules import CannotEnter
 from deploy.record_book import given
+from ingest.entry_fields import with_derived
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,34 +37,12 @@ class LabFindings:
             "antioxidant_sd": self.antioxidant_sd,
             "acid_mg_g": self.acid_mg_g,
             "acid_new_mg_g": self.acid_new_mg_g,
-            "acid_rise_mg_g": self._acid_rise(),
             "acid_limit_mg_g": self.acid_limit_mg_g,
             "oxidation": self.oxidation,
             "viscosity_mm2_s": self.viscosity_mm2_s,
             "viscosity_new_mm2_s": self.viscosity_new_mm2_s,
-            "viscosity_change": self._viscosity_change(),
             "water_share": self.water_share,
             "glycol": 1.0 if self.glycol else None,
             "lab_sd": self.lab_sd,
         }
-        return given(found)
-
-    def _acid_rise(self) -> float | None:
-        if self.acid_mg_g is None:
-            return None
-        if self.acid_new_mg_g is None:
-            raise CannotEnter(
-                "the acid number says nothing without that of new fluid of the same kind; give "
-                "both"
-            )
-        return self.acid_mg_g - self.acid_new_mg_g
-
-    def _viscosity_change(self) -> float | None:
-        if self.viscosity_mm2_s is None:
-            return None
-        if not self.viscosity_new_mm2_s:
-            raise CannotEnter(
-                "the viscosity says nothing without that of new fluid at the same temperature; "
-                "give both"
-            )
-        return self.viscosity_mm2_s / self.viscosity_new_mm2_s - 1.0
+        return with_derived(given(found))

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime, time, tzinfo
+from typing import Protocol
 
 from deploy.problems import Mistake
 from models.units import KM_PER_MILE, METRIC, QUARTS_PER_LITRE, US, Units
@@ -102,27 +104,43 @@ def minute(time_ms: int, zone: tzinfo) -> str:
     return f"{datetime.fromtimestamp(time_ms / 1000, UTC).astimezone(zone):%Y-%m-%d %H:%M %Z}"
 
 
-def both_volumes(litres: float, units: Units) -> str:
-    """Write a volume in both units, the fleet's first."""
-    return _both(*(each.amount(litres) for each in _both_ways(units.volume == "qt")))
+class Writer(Protocol):
+    """Writes measures for a person."""
+
+    def degrees(self, celsius: float) -> str:
+        """Write a temperature given in °C."""
+
+    def length(self, km: float) -> str:
+        """Write a distance given in km."""
+
+    def amount(self, litres: float) -> str:
+        """Write a volume given in litres."""
 
 
-def both_distances(km: float, units: Units) -> str:
-    """Write a distance in both units, the fleet's first."""
-    return _both(*(each.length(km) for each in _both_ways(units.distance == "mi")))
+@dataclass(frozen=True, slots=True)
+class Both:
+    """Writes measures in both units, the fleet's first."""
+
+    units: Units
+
+    def degrees(self, celsius: float) -> str:
+        """Write a temperature given in °C."""
+        first, second = _order(self.units.temperature == "F")
+        return f"{first.degrees(celsius)} ({second.degrees(celsius)})"
+
+    def length(self, km: float) -> str:
+        """Write a distance given in km."""
+        first, second = _order(self.units.distance == "mi")
+        return f"{first.length(km)} ({second.length(km)})"
+
+    def amount(self, litres: float) -> str:
+        """Write a volume given in litres."""
+        first, second = _order(self.units.volume == "qt")
+        return f"{first.amount(litres)} ({second.amount(litres)})"
 
 
-def both_temperatures(celsius: float, units: Units) -> str:
-    """Write a temperature in both units, the fleet's first."""
-    return _both(*(each.degrees(celsius) for each in _both_ways(units.temperature == "F")))
-
-
-def _both_ways(us_first: bool) -> tuple[Units, Units]:
+def _order(us_first: bool) -> tuple[Units, Units]:
     return (US, METRIC) if us_first else (METRIC, US)
-
-
-def _both(first: str, second: str) -> str:
-    return f"{first} ({second})"
 
 
 def _measure(text: str, known: Mapping[str, float], bare: str, mend: str) -> float:

@@ -12,8 +12,12 @@ from types import MappingProxyType
 from deploy.database import beside_daemon
 from deploy.entry_rules import CannotEnter, examine
 from ingest import record
-from ingest.record import STRUCK, Entry
+from ingest.entry_fields import with_derived
+from ingest.record import STRUCK, Entry, RecordError
 from models.fleet import Fleet
+
+_DERIVED = frozenset({"acid_rise_mg_g", "viscosity_change"})
+"""Numbers of a sample that follow from others of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,11 +81,11 @@ def correct(
     note: str | None = None,
 ) -> Entry:
     """Supersede an entry by one that differs in what is given; a number of None is taken out."""
-    old = _standing(book, entry_id)
+    old = find(book.tx, entry_id)
     changed = replace(
         old,
         time_ms=old.time_ms if at_ms is None else at_ms,
-        numbers=given({**old.numbers, **(numbers or {})}),
+        numbers=_corrected(old.numbers, numbers or {}),
         words={**old.words, **(words or {})},
         note=old.note if note is None else note,
         who=book.who,
@@ -96,7 +100,7 @@ def correct(
 
 def strike(book: Book, entry_id: int, *, note: str) -> Entry:
     """Strike an entry out: it counts no longer, and stays to be read; the note says why."""
-    old = _standing(book, entry_id)
+    old = find(book.tx, entry_id)
     if not note.strip():
         raise CannotEnter(f"say why entry {entry_id} is struck out, in the note")
     struck = Entry(
@@ -108,32 +112,35 @@ def strike(book: Book, entry_id: int, *, note: str) -> Entry:
         note=note,
         supersedes=entry_id,
     )
+    examine(book.tx, book.fleet, struck, now_ms=book.now_ms)
     return record.add(book.tx, struck)
 
 
-def _standing(book: Book, entry_id: int) -> Entry:
-    """Give an entry that counts; what is superseded cannot be superseded again."""
-    row = book.tx.execute(
-        "SELECT old.vehicle, new.id FROM service_entry AS old LEFT JOIN service_entry AS new "
-        "ON new.supersedes = old.id WHERE old.id = ?",
-        (entry_id,),
-    ).fetchone()
-    if row is None:
+def find(conn: sqlite3.Connection, entry_id: int) -> Entry:
+    """Give an entry by its number.
+
+    Raises
+    ------
+    CannotEnter
+        There is none.
+    """
+    try:
+        links = record.chain(conn, entry_id)
+    except RecordError as error:
         raise CannotEnter(
-            f"there is no entry {entry_id}; 'heatbook fleet history TRUCK' lists a truck's"
-        )
-    vehicle, superseded_by = row
-    if superseded_by is not None:
-        raise CannotEnter(
-            f"entry {entry_id} counts no longer: entry {superseded_by} superseded it; name that "
-            "one, or enter anew what was done"
-        )
-    (old,) = [each for each in record.history(book.tx, vehicle) if each.id == entry_id]
-    if old.kind == STRUCK:
-        raise CannotEnter(
-            f"entry {entry_id} only strikes out entry {old.supersedes}; enter anew what was done"
-        )
-    return old
+            f"{error.what}; 'heatbook fleet history TRUCK' lists those of a truck"
+        ) from error
+    return next(link for link in links if link.id == entry_id)
+
+
+def _corrected(
+    old: Mapping[str, float], changes: Mapping[str, float | None]
+) -> dict[str, float]:
+    """Give an entry's numbers with changes; what follows from other numbers follows again."""
+    merged = given({**old, **changes})
+    derived = {name: value for name, value in merged.items() if name in _DERIVED - {*changes}}
+    bare = {name: value for name, value in merged.items() if name not in derived}
+    return {**derived, **with_derived(bare)}
 
 
 def given(numbers: Mapping[str, float | None]) -> dict[str, float]:

@@ -193,12 +193,19 @@ def add_sample(
     at_ms: int,
     findings: LabFindings,
     *,
+    laboratory: str | None = None,
+    number: str | None = None,
     odometer_km: float | None = None,
     note: str = "",
 ) -> Entry:
-    """Enter what a laboratory found; ``at_ms`` is when the sample was taken."""
+    """Enter what a laboratory found; ``at_ms`` is when the sample was taken.
+
+    ``laboratory`` is its name, ``number`` the one it gave the sample.
+    """
     numbers = {**findings.numbers(), **given({"odometer_km": odometer_km})}
-    return add_entry(book, truck, "sample", at_ms, numbers=numbers, note=note)
+    named = {"laboratory": laboratory, "sample": number}
+    words = {name: word for name, word in named.items() if word is not None}
+    return add_entry(book, truck, "sample", at_ms, numbers=numbers, words=words, note=note)
 
 
 def _service(

@@ -53,7 +53,7 @@ def courses_of(fleet: Fleet, *, max_gap_s: float, silent_after_s: float) -> Cour
             for vehicle, _ in stretches
         ]
         noted = [
-            _noted(entry, epoch) for epoch, (_, held) in enumerate(stretches) for entry in held
+            as_row(entry, epoch) for epoch, (_, held) in enumerate(stretches) for entry in held
         ]
         course = Course(np.concatenate(rows), np.array(noted, ENTRY) if noted else NO_ENTRIES)
         if not entries:
@@ -135,7 +135,7 @@ def _changed(vehicle: Vehicle, entry: Entry) -> Vehicle:
     return replace(vehicle, **told) if told else vehicle
 
 
-def _noted(entry: Entry, epoch: int) -> tuple[float, ...]:
+def as_row(entry: Entry, epoch: int) -> tuple[float, ...]:
     """Write an entry as the models read it; numbers that were not given are NaN."""
     own = {"time_ms": entry.time_ms, "kind": SERVICE_KINDS.index(entry.kind), "epoch": epoch}
     names = ENTRY.names or ()

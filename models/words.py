@@ -45,6 +45,12 @@ USED_OIL = (
     "Catch drained fluid in a closed container marked 'Used Oil', keep it apart from "
     "coolant, brake fluid and solvents, and hand it in as local rules say."
 )
+WORK_IN_SHORT = (
+    "Caution: hot fluid scalds and its lines are under pressure; let all cool, engine off. Level "
+    "ground, wheels chocked, rated stands, qualified people. Used oil goes into a closed, marked "
+    "container. The maker's manual, local rules and licensed practice come before this."
+)
+"""The three above, for a line after a command."""
 SHORT_DRIVE = (
     "Counted with a short drive between one pan drop and the next, so that the converter mixes "
     "what stayed in it; drops without one change less."

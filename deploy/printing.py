@@ -1,0 +1,51 @@
+"""Words and tables on a terminal, within its width; foreign text is never read as markup."""
+
+from __future__ import annotations
+
+import typer
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from deploy.options import harmless
+from models.words import WORK_IN_SHORT
+
+
+def say(text: str, *, style: str = "") -> None:
+    """Print a sentence or more, broken at the terminal's width."""
+    Console(highlight=False).print(Text(harmless(text), style=style))
+
+
+def warn(text: str) -> None:
+    """Print a sentence on standard error."""
+    typer.echo(harmless(text), err=True)
+
+
+def caution() -> None:
+    """Print the cautions of work on a gearbox, once a command."""
+    say(WORK_IN_SHORT, style="yellow")
+
+
+def table(*headings: str, right: tuple[str, ...] = (), wide: str | None = None) -> Table:
+    """Begin a table in our looks; ``right`` names columns of numbers, ``wide`` the one that gives way."""
+    made = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0), expand=wide is not None)
+    for heading in headings:
+        made.add_column(
+            heading,
+            justify="right" if heading in right else "left",
+            no_wrap=heading != wide,
+            overflow="fold" if heading == wide else "ellipsis",
+            ratio=1 if heading == wide else None,
+        )
+    return made
+
+
+def foreign(text: str) -> Text:
+    """Give text that others wrote, for a table."""
+    return Text(harmless(text))
+
+
+def show(made: Table) -> None:
+    """Print a table."""
+    Console().print(made)
