@@ -6,12 +6,12 @@ import math
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.account import raw_life, stretch, unstretch
 from models.ageing import rate
 from models.fill import begin
-from models.histogram import BINS, FIRST_C, WIDTH_K
+from models.heat_sums import recost_heat_s
+from models.histogram import recost_s
 from models.mixture import antioxidant_left, oxidation, thin
 from models.travel import distance_km
 
@@ -77,17 +77,15 @@ def change_fluid(before: Any, params: Any, account: Any) -> None:
 
 def _relative_pace(before: Any, params: Any, account: Any) -> float:
     """Seconds at the new fluid's reference that a second at the old one's comes to, as this truck drives."""
-    bins_s = account.heat.bins_s + account.soak.bins_s
-    if not bins_s.any():
-        bins_s = np.zeros(BINS)
-        bins_s[int((TYPICAL_C - FIRST_C) / WIDTH_K)] = 1.0
-    return _cost_s(params.ageing, bins_s) / _cost_s(before.ageing, bins_s)
+    costs_s = [_cost_s(account, own.ageing) for own in (before, params)]
+    if costs_s[0] <= 0.0:
+        costs_s = [float(rate(own.ageing, TYPICAL_C)) for own in (before, params)]
+    return costs_s[1] / costs_s[0]
 
 
-def _cost_s(ageing: Any, bins_s: NDArray[np.float64]) -> float:
-    middles_c = FIRST_C + WIDTH_K * (np.arange(BINS) + 0.5)
-    paces = [rate(ageing, float(middle_c)) for middle_c in middles_c]
-    return float(np.dot(paces, bins_s))
+def _cost_s(account: Any, ageing: Any) -> float:
+    heat_s = recost_heat_s(account.heat, ageing, 0.0, 1.0)
+    return float(heat_s + recost_s(account.soak.bins_s, ageing, 0.0, 1.0))
 
 
 def distance_at_km(account: Any, entry: Any) -> float:

@@ -70,11 +70,8 @@ def apply(params: Any, before: Any, state: Any, entry: Any) -> None:
     if kind == "fluid_change" or not _same_fluid(params.account, before.account):
         change_fluid(before.account, params.account, account)
     KINDS[kind](params, state, entry)
-    _work_out(params.account, account)
-
-
-def _work_out(params: Any, account: Any) -> None:
-    account.life_used = stretch(raw_life(params, account), params.oxidation_factor)
+    own = params.account
+    account.life_used = stretch(raw_life(own, account), own.oxidation_factor)
     rebase(account.habits, account.heat, account.soak, account.travel)
 
 
