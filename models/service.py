@@ -45,8 +45,8 @@ PAN_DROP_SHARE = 0.375
 """Share of the fluid that a pan drop replaces when nobody measured [-]; common practice: 30 to 45 %."""
 
 BATCH_SD = 0.15
-"""How far one batch of a fluid may age differently from the next, in ln of its pace [-]. Own choice;
-doubling it lets a new fill forget half of what samples of the old one said."""
+"""How far one batch of a fluid may age differently from the next, in ln of its pace [-]. Own choice: a
+spread of 0.17 after a sample becomes 0.23 for the next fill, with twice as much 0.34."""
 
 
 def apply(params: Any, before: Any, state: Any, entry: Any) -> None:
