@@ -18,7 +18,7 @@ class RecordError(ValueError):
     """One thing wrong with an entry: ``what``, ``where`` (its field), and how to ``mend`` it."""
 
     def __init__(self, *, what: str, where: str, mend: str) -> None:
-        super().__init__(f"{where}: {what}; {mend}")
+        super().__init__(f"{where}: {what}; {mend}" if mend else f"{where}: {what}")
         self.what = what
         self.where = where
         self.mend = mend
@@ -211,9 +211,8 @@ def _word(kind: str, name: str, word: str) -> Iterator[RecordError]:
 
 
 def _missing(kind: str, name: str) -> RecordError:
-    return RecordError(
-        what=f"is missing; an entry {kind!r} needs it", where=name, mend="give it"
-    )
+    mend = f"give it: an entry {kind!r} needs it"
+    return RecordError(what="is missing", where=name, mend=mend)
 
 
 def _nothing(kind: str, fields: Fields, said: set[str]) -> Iterator[RecordError]:
