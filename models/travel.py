@@ -25,6 +25,8 @@ class Travel(Layout):
     odometer_ms: int
     speed_km_since: float  # distance from speed since the odometer was last read [km]
     gap_since: int  # 1: a gap lay between then and now
+    towing_km: float  # of what was driven, known to be with a trailer
+    trailer_known_km: float  # of what was driven, known to be with a trailer or without
 
 
 @compiled
