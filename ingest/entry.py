@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
-from ingest.entry_fields import RecordError, examine, fit_text
+from ingest.entry_fields import RecordError, examine, fit_text, with_derived
 from ingest.wire import vehicle_name
 
 STRUCK = "struck"
@@ -45,8 +45,14 @@ class Entry:
     id: int | None = None
 
 
+def complete(entry: Entry) -> Entry:
+    """Give an entry as it is stored: with what follows from its numbers."""
+    numbers = {name: float(value) for name, value in entry.numbers.items()}
+    return replace(entry, numbers=with_derived(numbers))
+
+
 def examine_entry(entry: Entry) -> list[RecordError]:
-    """Find everything wrong with an entry that can be seen without the record."""
+    """Find everything wrong with a complete entry that can be seen without the record."""
     return [
         *_vehicle(entry.vehicle),
         *examine(entry.kind, entry.numbers, entry.words),
@@ -56,7 +62,7 @@ def examine_entry(entry: Entry) -> list[RecordError]:
 
 
 def same_content(one: Entry, other: Entry) -> bool:
-    """Say whether two entries say the same; when it was entered is no part of that."""
+    """Say whether two complete entries say the same; when it was entered is no part of that."""
     return one == replace(other, id=one.id, entered_ms=one.entered_ms)
 
 

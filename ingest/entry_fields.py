@@ -241,7 +241,9 @@ def _between(numbers: Mapping[str, float]) -> Iterator[RecordError]:
         mend = "give the temperature where it begins to open below the other"
         yield RecordError(what=what, where="thermostat_open_c", mend=mend)
     for name, source, value in _derived(numbers):
-        if not math.isclose(numbers.get(name, value), value, rel_tol=1e-6, abs_tol=1e-6):
+        if name not in numbers:
+            continue
+        if not math.isclose(numbers[name], value, rel_tol=1e-6, abs_tol=1e-6):
             what = f"is {numbers[name]:g}, but {source} make it {value:g}"
             mend = f"correct one of them, or leave {name} out"
             yield RecordError(what=what, where=name, mend=mend)
@@ -269,4 +271,5 @@ def _nearest(word: str, known: Iterable[str], what: str) -> str:
     match = difflib.get_close_matches(word, listed, n=1, cutoff=0.0)
     if not match:
         return "leave it out"
-    return f"the nearest {what} is {match[0]!r}; all are: {', '.join(listed)}"
+    others = f" (of {', '.join(listed)})" if len(listed) > 1 else ""
+    return f"the nearest {what} is {match[0]!r}{others}"

@@ -14,7 +14,7 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Any
 
-from ingest.entry import STRUCK, Entry, examine_entry, same_content, standing
+from ingest.entry import STRUCK, Entry, complete, examine_entry, same_content, standing
 from ingest.entry_fields import RecordError
 
 __all__ = [
@@ -106,14 +106,14 @@ def add(tx: sqlite3.Connection, entry: Entry) -> Entry:
     """
     for error in problems(tx, entry):
         raise error
+    entry = complete(entry)
     if entry.key is not None and (stored := _one(tx, "key", entry.key)) is not None:
         return stored
-    numbers = {name: float(value) for name, value in sorted(entry.numbers.items())}
     row = (
         entry.vehicle,
         entry.kind,
         entry.time_ms,
-        json.dumps(numbers, allow_nan=False),
+        json.dumps(dict(entry.numbers), sort_keys=True, allow_nan=False),
         json.dumps(dict(entry.words), sort_keys=True),
         entry.note,
         entry.who,
@@ -131,6 +131,7 @@ def problems(conn: sqlite3.Connection, entry: Entry) -> list[RecordError]:
 
     Whether it fits what the truck is, and the fluids of the fleet, is not asked here.
     """
+    entry = complete(entry)
     stored = None if entry.key is None else _one(conn, "key", entry.key)
     if stored is not None:
         if same_content(stored, entry):

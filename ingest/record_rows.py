@@ -9,8 +9,8 @@ from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 from ingest import record_cells as cells
-from ingest.entry import AHEAD_MS, Entry, examine_entry
-from ingest.entry_fields import NUMBERS, WORDS, RecordError, with_derived
+from ingest.entry import AHEAD_MS, Entry, complete, examine_entry
+from ingest.entry_fields import NUMBERS, WORDS, RecordError
 from ingest.record_links import Links
 from ingest.record_row import BadRecordFile, Defaults, Row, Told
 from models.units import rfc3339
@@ -73,7 +73,7 @@ class _RowReader:
         for column in cells.NEEDED:
             if column not in self._row.values:
                 self._note(column, "is missing", "fill it in")
-        entry = self._entry(supersedes)
+        entry = complete(self._entry(supersedes))
         told = Told(entry=entry, row=self._row, supersedes=supersedes, columns=self._columns)
         noted = {problem.where for problem in self.problems}
         found = [told.placed(error) for error in examine_entry(entry)]
@@ -89,7 +89,7 @@ class _RowReader:
             vehicle=self._cell("vehicle", cells.name, ""),
             kind=self._cell("kind", cells.name, ""),
             time_ms=self._cell("time", self._moment, entered_ms),
-            numbers=with_derived(self._numbers()),
+            numbers=self._numbers(),
             words={
                 word: self._cell(word, cells.text, "")
                 for word in WORDS
