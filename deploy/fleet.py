@@ -11,16 +11,16 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
+from deploy.fluids import FluidTable, fluid_checks, fluid_of
 from deploy.problems import BadSettings, Problem, nearest, problems_of, unreadable
 from deploy.settings import Loaded
 from ingest.wire import vehicle_name
 from models.fleet import (
-    CHART,
+    BUILT_IN_FLUIDS,
     CHART_FLUID,
     Circuit,
     Cooler,
     Fleet,
-    Fluid,
     Limits,
     Sensor,
     ThermalClass,
@@ -77,17 +77,6 @@ class VehicleTable(_Table):
     limits: LimitsTable = LimitsTable()
 
 
-class FluidTable(_Table):
-    """``[fluids.NAME]``."""
-
-    activation_energy_kj_mol: Annotated[float, Field(ge=10.0, le=300.0)] = (
-        CHART.activation_energy_j_mol / 1000.0
-    )
-    reference_temp_c: Annotated[float, Field(ge=20.0, le=200.0)] = CHART.reference_temp_c
-    reference_life_h: Annotated[float, Field(gt=0.0, le=1e7)] = CHART.reference_life_s / 3600.0
-    film_temp_c: Annotated[float, Field(ge=60.0, le=250.0)] = CHART.film_temp_c
-
-
 class FleetFile(_Table):
     """The whole file."""
 
@@ -134,21 +123,11 @@ def parse_fleet(table: Mapping[str, Any], *, where: str, zone: tzinfo = UTC) -> 
     problems += _cross_checks(table, prefix)
     if problems:
         raise BadSettings(problems)
-    fluids = {name: _fluid(name, row) for name, row in parsed.fluids.items()}
+    fluids = {name: fluid_of(name, row) for name, row in parsed.fluids.items()}
     vehicles = {name: _vehicle(name, row, zone) for name, row in parsed.vehicles.items()}
     return Fleet(
         vehicles=MappingProxyType(vehicles),
-        fluids=MappingProxyType({CHART_FLUID: CHART, **fluids}),
-    )
-
-
-def _fluid(name: str, row: FluidTable) -> Fluid:
-    return Fluid(
-        name=name,
-        activation_energy_j_mol=row.activation_energy_kj_mol * 1000.0,
-        reference_temp_c=row.reference_temp_c,
-        reference_life_s=row.reference_life_h * 3600.0,
-        film_temp_c=row.film_temp_c,
+        fluids=MappingProxyType({**BUILT_IN_FLUIDS, **fluids}),
     )
 
 
@@ -171,16 +150,14 @@ def _unix_ms(moment: datetime, zone: tzinfo) -> int:
 def _cross_checks(table: Mapping[str, Any], prefix: str) -> Iterator[Problem]:
     """Check what lies between keys, on the raw tables, whatever else is wrong with them."""
     fluids = _tables(table, "fluids")
-    if CHART_FLUID in fluids:
-        what = "this is the built-in fluid and cannot be changed"
-        yield Problem(path=f"{prefix}fluids.{CHART_FLUID}", what=what, mend="use another name")
+    yield from fluid_checks(fluids, prefix)
     for name, row in _tables(table, "vehicles").items():
         path = f"{prefix}vehicles.{name}"
         if vehicle_name.match(name) is None:
             mend = "use 1 to 64 of letters, digits, '.', '_', '-', as in the topic"
             yield Problem(path=path, what="not a name a topic can carry", mend=mend)
         if isinstance(row, Mapping):
-            yield from _check_vehicle(row, path, {*fluids, CHART_FLUID})
+            yield from _check_vehicle(row, path, {*fluids, *BUILT_IN_FLUIDS})
 
 
 def _check_vehicle(row: Mapping[str, Any], path: str, fluids: set[str]) -> Iterator[Problem]:

@@ -12,6 +12,7 @@ from models.ageing import rate
 from models.fleet import Fluid, Vehicle
 from models.kernel import PARAMS
 from models.layout import blank, record
+from models.units import ZERO_CELSIUS_K
 
 THERMAL_CLASSES: dict[str, tuple[float, float, float, float]] = {
     "pickup": (70e3, 25.0, 150.0, 650.0),
@@ -74,18 +75,12 @@ def parameters(
     params["latest"]["hold_s"] = HOLD_S
     params["latest"]["rated_torque_nm"] = _or(vehicle.rated_torque_nm, torque)
     account = params["account"]
-    account["ageing"]["activation_energy_j_mol"] = fluid.activation_energy_j_mol
-    account["ageing"]["reference_c"] = fluid.reference_temp_c
+    _ageing(account, fluid)
     account["soak"]["time_constant_s"] = capacity / case
     habits = account["habits"]
     habits["equivalent_s_per_run_s"] = rate(record(made).account.ageing, TYPICAL_C)
     habits["equivalent_s_per_km"] = habits["equivalent_s_per_run_s"] * 3600.0 / TYPICAL_KM_H
     habits["km_per_day"] = TYPICAL_KM_PER_DAY
-    account["reference_life_s"] = fluid.reference_life_s
-    account["ln_life_sd"] = math.log(fluid.life_spread)
-    account["exponent_sd"] = fluid.activation_energy_sd_j_mol / fluid.activation_energy_j_mol
-    account["oxidation_factor"] = fluid.oxidation_factor
-    account["antioxidant_at_end"] = fluid.antioxidant_at_end
     account["fluid_total_l"] = vehicle.fluid_total_l
     account["installed_ms"] = vehicle.installed_ms or 0
     account["installed_odometer_km"] = _or(vehicle.installed_odometer_km, math.nan)
@@ -102,6 +97,22 @@ def parameters(
     params["silence"]["silent_after_s"] = silent_after_s
     _detectors(params, vehicle, fluid)
     return made
+
+
+def _ageing(account: np.void, fluid: Fluid) -> None:
+    """Write the fluid's law, its life, and how sure both are."""
+    ageing = account["ageing"]
+    ageing["activation_energy_j_mol"] = fluid.activation_energy_j_mol
+    ageing["reference_c"] = fluid.reference_temp_c
+    ageing["chart_points"] = len(fluid.chart)
+    for row, (celsius, life_s) in enumerate(fluid.chart):
+        ageing["chart_inverse_k"][row] = 1.0 / (celsius + ZERO_CELSIUS_K)
+        ageing["chart_ln_rate"][row] = math.log(fluid.reference_life_s / life_s)
+    account["reference_life_s"] = fluid.reference_life_s
+    account["ln_life_sd"] = math.log(fluid.life_spread)
+    account["exponent_sd"] = fluid.activation_energy_sd_j_mol / fluid.activation_energy_j_mol
+    account["oxidation_factor"] = fluid.oxidation_factor
+    account["antioxidant_at_end"] = fluid.antioxidant_at_end
 
 
 def _detectors(params: np.void, vehicle: Vehicle, fluid: Fluid) -> None:

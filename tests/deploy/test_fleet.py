@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 
-from deploy.fleet import FluidTable, LimitsTable, VehicleTable, load_fleet, parse_fleet
+from deploy.fleet import LimitsTable, VehicleTable, load_fleet, parse_fleet
+from deploy.fluids import FluidTable
 from deploy.keys import fields
 from deploy.problems import BadSettings, Problem
-from models.fleet import CHART, Fleet, Fluid, Limits, Vehicle
+from models.fleet import CHART, CHART_ROWS, Fleet, Fluid, Limits, Vehicle
 from models.units import KM_PER_MILE
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "example-fleet.toml"
@@ -55,6 +57,8 @@ def test_the_example() -> None:
         reference_temp_c=80.0,
         reference_life_s=6000.0 * 3600.0,
         film_temp_c=106.0,
+        kv40_mm2_s=18.5,
+        kv100_mm2_s=4.45,
     )
     assert (fleet.vehicles["NF-03"].thermal_class, fleet.vehicles["NF-03"].sensor) == (
         "heavy",
@@ -67,7 +71,9 @@ def test_the_example_holds_every_key() -> None:
     vehicle = table["vehicles"]["NF-01"]
     assert set(vehicle) == set(fields(VehicleTable))
     assert set(vehicle["limits"]) == set(fields(LimitsTable))
-    assert set(table["fluids"]["low-viscosity"]) == set(fields(FluidTable))
+    own, by_chart = table["fluids"]["low-viscosity"], table["fluids"]["from-its-chart"]
+    assert set(own) | set(by_chart) == set(fields(FluidTable))
+    assert set(by_chart) == {"chart"}
 
 
 def test_a_truck_needs_nothing_but_its_name() -> None:
@@ -83,6 +89,13 @@ def test_the_built_in_fluid_is_the_chart_at_the_stated_speed() -> None:
     assert CHART.reference_life_s / 3600.0 == pytest.approx(3333.0, abs=0.5)
     km = CHART.reference_life_s * (30.0 * KM_PER_MILE / 3600.0)
     assert km == pytest.approx(100_000 * KM_PER_MILE)
+
+
+def test_every_built_in_fluid_is_there_without_being_written() -> None:
+    fleet = parse("[vehicles.NF-01]\nfluid = 'chart-rows'\n[fluids.x]\n")
+    assert fleet.fluid_of(fleet.vehicles["NF-01"]) is CHART_ROWS
+    assert set(fleet.fluids) == {"chart", "chart-rows", "x"}
+    assert fleet.fluids["x"] == replace(CHART, name="x")
 
 
 @pytest.mark.parametrize(
@@ -165,8 +178,9 @@ def test_a_name_no_topic_can_carry() -> None:
     assert "as in the topic" in problems("[vehicles.'NF 01']\n")["vehicles.NF 01"].mend
 
 
-def test_the_built_in_fluid_cannot_be_changed() -> None:
-    assert "fluids.chart" in problems("[fluids.chart]\nfilm_temp_c = 100\n")
+@pytest.mark.parametrize("name", ["chart", "chart-rows"])
+def test_a_built_in_fluid_cannot_be_changed(name: str) -> None:
+    assert f"fluids.{name}" in problems(f"[fluids.{name}]\nfilm_temp_c = 100\n")
 
 
 def test_every_mistake_is_told_at_once() -> None:
