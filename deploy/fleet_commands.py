@@ -10,7 +10,13 @@ import msgspec
 import typer
 from rich.text import Text
 
-from deploy import history_commands, record_commands, sample_command, truck_commands
+from deploy import (
+    file_commands,
+    history_commands,
+    record_commands,
+    sample_command,
+    truck_commands,
+)
 from deploy.database import read_only
 from deploy.desk import Desk, desk_of
 from deploy.options import Config
@@ -102,5 +108,11 @@ def _row(desk: Desk, truck: Stored, standing: Standing) -> tuple[str | Text, ...
     )
 
 
-for _commands in (record_commands, truck_commands, sample_command, history_commands):
+for _commands in (
+    record_commands,
+    truck_commands,
+    sample_command,
+    history_commands,
+    file_commands,
+):
     app.add_typer(_commands.app)
