@@ -8,12 +8,19 @@ from models.ageing import AgeingParams
 from models.cold_soak import Offset
 from models.compiled import compiled
 from models.fill import Fill, begin
-from models.habits import HabitParams, Habits, note_day
-from models.heat_sums import Heat, charge_span
+from models.gap import Gap
+from models.habits import HabitParams, Habits, per_km_s, per_run_s
+from models.heat_sums import Heat
+from models.hours import Hours
 from models.layout import Layout
-from models.soak import Soak, SoakParams
-from models.travel import Travel, travel
-from models.view import View
+from models.soak import (
+    Soak,
+    SoakParams,
+    ambient_c,
+    decay_equivalent_s,
+    time_constant_s,
+)
+from models.travel import Travel
 
 
 class AccountParams(Layout):
@@ -40,6 +47,8 @@ class Account(Layout):
     heat: Heat
     soak: Soak
     travel: Travel
+    hours: Hours
+    gap: Gap
     offset: Offset
     habits: Habits
     filling: Fill
@@ -65,7 +74,6 @@ def open_fill(
         antioxidant,
         max(0.0, raw - 1.0),
     )
-    account.travel.odometer_km = -1.0
     account.heat.hottest_c = -273.15
     account.heat.fluid_ms = 0
 
@@ -73,7 +81,19 @@ def open_fill(
 @compiled
 def equivalent_s(params: AccountParams, account: Account) -> float:
     """Seconds at the reference temperature that would have aged the fluid as much, estimates included."""
-    return account.heat.equivalent_s + account.heat.equivalent_rest
+    heat, travelled = account.heat, account.travel
+    seconds = heat.equivalent_s + heat.equivalent_rest + account.soak.equivalent_s
+    if travelled.fluid_unseen_km > 0.0 or travelled.fluid_unseen_run_s > 0.0:
+        seconds += unseen_equivalent_s(params, account)
+    return seconds
+
+
+@compiled
+def unseen_equivalent_s(params: AccountParams, account: Account) -> float:
+    """Give the part of it [s] that the truck's habits stand for: it ran and the fluid was not read."""
+    travelled, habits = account.travel, account.habits
+    by_km = travelled.fluid_unseen_km * per_km_s(params.habits, habits)
+    return by_km + travelled.fluid_unseen_run_s * per_run_s(params.habits, habits)
 
 
 @compiled
@@ -97,55 +117,25 @@ def unstretch(life_used: float, oxidation_factor: float) -> float:
 
 
 @compiled
-def charge(params: AccountParams, account: Account, view: View) -> None:
-    """Charge the newest sample to the account of the fill.
+def soak_until(params: AccountParams, account: Account, until_ms: int) -> float:
+    """Estimate for showing: what a truck parked since its last reading has aged until a time [s].
 
     Parameters
     ----------
-    params
-        Fluid and fill of this truck.
-    account
-        Changed in place.
-    view
-        The truck at the newest sample. Samples from before the fill went in are passed over.
+    params, account
+        Of the truck; not changed.
+    until_ms
+        Now [Unix ms].
+
+    Returns
+    -------
+    float
+        Seconds at the reference temperature; 0 while the time since then may yet count as seen.
     """
-    if view.time_ms < params.installed_ms:
-        return
-    fill = account.filling
-    if fill.opened == 0:
-        started_ms = params.installed_ms if params.installed_ms > 0 else view.time_ms
-        open_fill(
-            params,
-            account,
-            started_ms,
-            params.installed_odometer_km,
-            params.life_used_at_start,
-        )
-    first = fill.samples == 0
-    if fill.started_ms == 0:
-        fill.started_ms = view.time_ms
-    if fill.service_ms == 0:
-        fill.service_ms = fill.started_ms
-    fill.samples += 1
-    if not first or view.gap_s == 0.0:
-        travel(account.travel, fill.installed_odometer_km, view)
-    _heat(params, account, view)
-    account.life_used = stretch(raw_life(params, account), params.oxidation_factor)
-    note_day(params.habits, account.habits, view, account.heat, account.soak, account.travel)
-
-
-@compiled
-def _heat(params: AccountParams, account: Account, view: View) -> None:
-    fluid = view.fluid_c
-    heat = account.heat
-    if math.isnan(fluid):
-        return
-    if heat.fluid_ms > 0:
-        span_s = (view.time_ms - heat.fluid_ms) / 1000.0
-        if span_s > params.max_gap_s:
-            account.travel.unseen_s += span_s
-        else:
-            charge_span(params.ageing, heat, fluid, span_s)
-    heat.fluid_ms = view.time_ms
-    heat.fluid_c = fluid
-    heat.hottest_c = max(heat.hottest_c, fluid)
+    heat, gap = account.heat, account.gap
+    span_s = (until_ms - heat.fluid_ms) / 1000.0
+    if heat.fluid_ms == 0 or span_s <= params.max_gap_s:
+        return 0.0
+    air = ambient_c(gap.air_c if gap.air_ms > 0 else math.nan, math.nan)
+    tau_s = time_constant_s(params.soak, account.soak)
+    return decay_equivalent_s(params.ageing, heat.fluid_c, air, tau_s, span_s)

@@ -84,7 +84,7 @@ def note_day(
         return
     if today > habits.day:
         _turn(habits, today)
-    if habits.counter == 0 and travel.odometer_km >= 0.0:
+    if habits.counter == 0 and travel.odometer.known == 1:
         # The counter's first reading may tell of months before the first sample.
         habits.mark_km = distance_km(travel)
         habits.mark_unseen_km = travel.unseen_km
@@ -98,9 +98,11 @@ def note_day(
     habits.equivalent_s[place] += seen_s + unseen_s
     habits.km[place] += km
     habits.seen_equivalent_s += seen_s
-    habits.seen_km += km - (travel.unseen_km - habits.mark_unseen_km)
+    if view.fluid_ms > 0:
+        # Driving without a reading of the fluid says nothing of what driving costs it.
+        habits.seen_km += km - (travel.unseen_km - habits.mark_unseen_km)
     if view.rpm > 0.0 or view.speed_km_h > 0.0:
-        habits.seen_run_s += view.dt_s
+        habits.seen_run_s += view.fluid_dt_s
     rebase(habits, heat, soak, travel)
 
 
@@ -112,7 +114,7 @@ def rebase(habits: Habits, heat: Heat, soak: Soak, travel: Travel) -> None:
     habits.mark_unseen_km = travel.unseen_km
     habits.mark_fluid_unseen_km = travel.fluid_unseen_km
     habits.mark_fluid_unseen_run_s = travel.fluid_unseen_run_s
-    habits.counter = 1 if travel.odometer_km >= 0.0 else 0
+    habits.counter = travel.odometer.known
 
 
 @compiled

@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.account import AccountParams, charge
+from models.account import AccountParams
+from models.charge import charge
 from models.compiled import compiled
 from models.detector import EVIDENCE_SIZE, Detector, Truck
 from models.detectors import DETECTORS

@@ -13,16 +13,13 @@ from models.fill import begin
 from models.heat_sums import recost_heat_s
 from models.histogram import recost_s
 from models.mixture import antioxidant_left, oxidation, thin
+from models.odometer import reach_km
+from models.soak import KEPT
 from models.travel import distance_km
 
 TYPICAL_C = 90.0
 """Where two fluids' paces are compared when no heat was counted yet [°C]. Own choice, the middle of the
 best-life band of the trade."""
-
-_FASTEST_KM_H = 200.0
-
-SOAK_STAYS: tuple[str, ...] = ()
-"""Fields of ``models.soak.Soak`` that tell of the truck and not of the fill."""
 
 
 def new_fill(
@@ -43,13 +40,14 @@ def new_fill(
     if fill.filter_ms > 0:
         fill.filter_km -= distance_at_km(account, entry)
     odometer_km = float(entry.odometer_km)
-    if math.isnan(odometer_km) and account.travel.odometer_km > 0.0:
-        odometer_km = float(account.travel.odometer_km)
+    if math.isnan(odometer_km) and account.travel.odometer.known == 1:
+        odometer_km = float(account.travel.odometer.km)
     renew(account, "heat", ())
-    renew(account, "soak", SOAK_STAYS)
+    renew(account, "soak", KEPT)
     renew(account, "travel", ())
+    renew(account, "gap", ("air_c", "air_ms"))
+    renew(account, "hours", ())
     account.heat.hottest_c = -273.15
-    account.travel.odometer_km = -1.0
     begin(fill, max(0, int(entry.time_ms)), odometer_km, raw, antioxidant, oxidation)
 
 
@@ -91,11 +89,11 @@ def _cost_s(account: Any, ageing: Any) -> float:
 def distance_at_km(account: Any, entry: Any) -> float:
     """Distance on the fill at an entry [km], by the counter read then if it was and is believable."""
     travelled = account.travel
+    counter = travelled.odometer
     driven_km = float(distance_km(travelled))
-    since_km = float(entry.odometer_km) - float(travelled.odometer_km)
-    reach_km = _FASTEST_KM_H * (entry.time_ms - travelled.odometer_ms) / 3_600_000.0
-    if travelled.odometer_km > 0.0 and 0.0 <= since_km <= reach_km:
-        return driven_km + since_km
+    since_km = float(entry.odometer_km) - float(counter.km)
+    if counter.known == 1 and 0.0 <= since_km <= reach_km(entry.time_ms - counter.time_ms):
+        return driven_km + since_km - float(counter.since_km)
     return driven_km
 
 

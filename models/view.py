@@ -46,6 +46,9 @@ class View(Layout):
     line_out_c: float
     line_return_c: float
     odometer_km: float
+    engine_hours_h: float
+    trailer: float
+    trailer_ms: int
     was_moving: int  # moving at the sample before this one
     moving: int
     heat_w: float
@@ -123,7 +126,8 @@ def look(params: ViewParams, view: View, sample: SampleRecord) -> None:
     view.line_out_c = sample.cooler_out_temp_c
     view.line_return_c = sample.cooler_return_temp_c
     view.odometer_km = sample.odometer_km
-    # Weather and coolant change slowly and are often sent once a minute or less.
+    view.engine_hours_h = sample.engine_hours_h
+    # Weather, coolant and load change slowly and are often sent once a minute or less.
     slow_s = 10.0 * params.hold_s
     hold_s = params.hold_s
     view.air_c, view.air_ms = _held(
@@ -148,6 +152,9 @@ def look(params: ViewParams, view: View, sample: SampleRecord) -> None:
     )
     view.slip_rpm, view.slip_ms = _held(
         sample.lockup_slip_rpm, view.slip_rpm, view.slip_ms, now_ms, hold_s
+    )
+    view.trailer, view.trailer_ms = _held(
+        sample.trailer, view.trailer, view.trailer_ms, now_ms, slow_s
     )
     view.moving = 1 if view.speed_km_h > 5.0 else 0
     view.heat_w, view.heat_sd_w = gearbox_heat(

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from random import Random
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from models.ageing import relative_rate
 from models.fleet import CHART
 from models.kernel import STATE, advance
-from models.layout import blank
+from models.layout import blank, record
 from models.sample import SIGNALS
 from tests.models.fills import account_of, fill_params, run, stated
 from tests.recorded import HOUR_MS, MINUTE_MS, NOON_MS, climb, records
@@ -59,8 +61,8 @@ def test_a_gap_is_unseen_and_not_charged() -> None:
 @pytest.mark.parametrize(("span_ms", "seen"), [(300_000, True), (300_001, False)])
 def test_the_longest_span_that_counts_as_seen(span_ms: int, seen: bool) -> None:
     samples = [
-        {"time_ms": NOON_MS, "fluid_temp_c": 90.0},
-        {"time_ms": NOON_MS + span_ms, "fluid_temp_c": 90.0},
+        {"time_ms": NOON_MS, "fluid_temp_c": 90.0, "speed_km_h": 60.0},
+        {"time_ms": NOON_MS + span_ms, "fluid_temp_c": 90.0, "speed_km_h": 60.0},
     ]
     account = account_of(samples)
     assert (account.seen_hours > 0.0) is seen
@@ -150,6 +152,21 @@ def test_any_cut_of_the_stream_gives_the_same_bits(
     assert b"".join(p.tobytes() for p in pieces) == b"".join(p.tobytes() for p in found)
 
 
+def parts(state: NDArray[Any]) -> dict[str, float]:
+    """Give what only grows on a fill: all but the distance, which the odometer corrects."""
+    account = record(state).truck.account
+    soak, travelled = account.soak, account.travel
+    return {
+        "measured": account.heat.equivalent_s + account.heat.equivalent_rest,
+        "parked": soak.equivalent_s,
+        "parked_s": soak.parked_s,
+        "unseen_s": travelled.unseen_s,
+        "unseen_km": travelled.unseen_km,
+        "fluid_unseen_km": travelled.fluid_unseen_km,
+        "fluid_unseen_run_s": travelled.fluid_unseen_run_s,
+    }
+
+
 @settings(max_examples=60, deadline=None)
 @given(streams())
 def test_the_account_never_runs_backwards_and_stays_finite(
@@ -157,24 +174,27 @@ def test_the_account_never_runs_backwards_and_stays_finite(
 ) -> None:
     params = fill_params()
     state = blank(STATE)
-    last = stated(params, state)
+    last, before = stated(params, state), parts(state)
     for row in range(len(samples)):
         advance(params, state, 0, records(samples[row : row + 1]))
-        now = stated(params, state)
-        for name in (
-            "life_used",
-            "equivalent_hours",
-            "seen_hours",
-            "unseen_hours",
-            "unseen_km",
-        ):
+        now, grown = stated(params, state), parts(state)
+        for name in ("equivalent_hours", "seen_hours", "unseen_hours", "unseen_km"):
             assert getattr(now, name) >= getattr(last, name) >= 0.0
             assert math.isfinite(getattr(now, name))
+        for name, value in grown.items():
+            assert value >= before[name] >= 0.0, name
+            assert math.isfinite(value), name
+        # What ran unseen is costed by the truck's habits, and these are estimated anew.
+        unseen = grown["fluid_unseen_km"] + grown["fluid_unseen_run_s"]
+        assert now.life_used >= last.life_used or unseen > 0.0
+        assert math.isfinite(now.life_used)
         assert now.distance_km >= -1e-6
         assert now.samples == last.samples + 1
-        last = now
+        last, before = now, grown
     span_h = (samples[-1]["time_ms"] - samples[0]["time_ms"]) / HOUR_MS
-    assert last.seen_hours + last.unseen_hours <= span_h * (1.0 + 1e-9)
+    gone_h = last.seen_hours + last.unseen_hours + before["parked_s"] / 3600.0
+    assert gone_h <= span_h * (1.0 + 1e-9)
+    assert before["fluid_unseen_run_s"] <= before["unseen_s"] * (1.0 + 1e-9)
 
 
 @settings(max_examples=60, deadline=None)
