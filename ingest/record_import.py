@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass
 
 from ingest import record
 from ingest.entry import STRUCK, Entry, standing
 from ingest.entry_fields import RecordError
+from ingest.record_match import known_again, linked
 from ingest.record_row import BadRecordFile, Told
 
 Check = Callable[[Entry], object]
@@ -29,8 +29,7 @@ def bring_in(
 ) -> Brought:
     """Add the entries of a file that the record does not hold yet.
 
-    An entry is known again by its key, else by all that it says but who entered it and when; of
-    several alike as many are known as there are.
+    What is known again: :func:`ingest.record_match.known_again`.
 
     Parameters
     ----------
@@ -82,21 +81,20 @@ class _Import:
         order = sorted(range(len(told)), key=key) if key else range(len(told))
         self._order = [*_oldest_first(told, order)]
         self._overtaken = {each.supersedes for each in told}
-        self._stored = {
-            name: record.history(tx, name) for name in {each.entry.vehicle for each in told}
-        }
+        names = {each.entry.vehicle for each in told}
+        self._stored = [each for name in names for each in record.history(tx, name)]
         self._ids: dict[int, int] = {}
         self._problems: dict[int, list[RecordError]] = {}
 
     def run(self) -> Brought:
-        self._know_again()
+        self._ids = known_again(self._told, self._order, self._stored)
         known = set(self._ids)
         unmatched = self._unmatched()
         added: dict[int, Entry] = {}
         for index in self._order:
             if index in known or self._waits_in_vain(index):
                 continue
-            entry = self._linked(index)
+            entry = linked(self._told[index], self._ids)
             self._problems[index] = [*self._misfits(index, entry, unmatched)]
             if not self._problems[index]:
                 stored = record.add(self._tx, entry)
@@ -109,30 +107,6 @@ class _Import:
             raise BadRecordFile(problems)
         return Brought(added=tuple(added.values()), known=len(self._told) - len(added))
 
-    def _know_again(self) -> None:
-        """Find the rows that the record holds."""
-        by_key = {e.key: e for each in self._stored.values() for e in each if e.key is not None}
-        alike: dict[Any, list[Entry]] = {}
-        for entry in (e for each in self._stored.values() for e in each):
-            alike.setdefault(_content(entry), []).append(entry)
-        for index in self._order:
-            target = self._told[index].supersedes
-            if target is not None and target not in self._ids:
-                continue
-            entry = self._linked(index)
-            named = by_key.get(entry.key) if entry.key is not None else None
-            found = alike.get(_content(entry), [])
-            match = named if named in found else next(iter(found), None)
-            if match is not None and (named is None or named is match):
-                found.remove(match)
-                self._ids[index] = match.id or 0
-
-    def _linked(self, index: int) -> Entry:
-        """Give the entry of a row with the id of what it supersedes."""
-        told = self._told[index]
-        target = told.supersedes
-        return replace(told.entry, supersedes=None if target is None else self._ids[target])
-
     def _waits_in_vain(self, index: int) -> bool:
         target = self._told[index].supersedes
         return target is not None and target not in self._ids
@@ -140,8 +114,8 @@ class _Import:
     def _unmatched(self) -> dict[tuple[str, str, int], Entry]:
         """List what counts in the record and is not in the file, by truck, kind and time."""
         matched = set(self._ids.values())
-        counting = (e for each in self._stored.values() for e in standing(each))
-        return {(e.vehicle, e.kind, e.time_ms): e for e in counting if e.id not in matched}
+        left = [each for each in standing(self._stored) if each.id not in matched]
+        return {(each.vehicle, each.kind, each.time_ms): each for each in left}
 
     def _misfits(
         self, index: int, entry: Entry, unmatched: dict[tuple[str, str, int], Entry]
@@ -170,19 +144,6 @@ class _Import:
         except ValueError as error:
             what, _, mend = str(error).partition("; ")
             yield RecordError(what=what, where=told.row.place, mend=mend)
-
-
-def _content(entry: Entry) -> Any:
-    """Give what an entry says, and of what; not who entered it, nor when."""
-    return (
-        entry.vehicle,
-        entry.kind,
-        entry.time_ms,
-        tuple(sorted(entry.numbers.items())),
-        tuple(sorted(entry.words.items())),
-        entry.note,
-        entry.supersedes,
-    )
 
 
 def _oldest_first(told: Sequence[Told], order: Iterable[int]) -> Iterator[int]:
