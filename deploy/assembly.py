@@ -70,7 +70,7 @@ def composer(settings: Settings, fleet: Fleet) -> Compose:
     return partial(
         compose,
         words=WORDS,
-        units=settings.fleet.units.units(),
+        units=settings.fleet.units.units(settings.fleet.zone),
         zone=settings.fleet.zone,
         names={name: vehicle.title for name, vehicle in fleet.vehicles.items()},
     )

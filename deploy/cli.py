@@ -178,7 +178,11 @@ def replay_command(
             sys.stdout.buffer.write(entry)
         sys.stdout.buffer.flush()
     else:
-        Console().print(table_of(result, settings.fleet.units.units(), settings.fleet.zone))
+        Console().print(
+            table_of(
+                result, settings.fleet.units.units(settings.fleet.zone), settings.fleet.zone
+            )
+        )
     if result.future:
         typer.echo(
             f"{result.future} samples lie in the future and were refused; --as-of names the "

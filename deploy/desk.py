@@ -41,7 +41,7 @@ class Desk:
     @property
     def units(self) -> Units:
         """The units that the fleet has chosen."""
-        return self.settings.fleet.units.units()
+        return self.settings.fleet.units.units(self.settings.fleet.zone)
 
     @property
     def zone(self) -> ZoneInfo:

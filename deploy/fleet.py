@@ -56,6 +56,7 @@ class LimitsTable(_Table):
     over_temperature_critical_c: Celsius | None = None
     service_distance_km: Annotated[float, Field(gt=0.0, le=1e6)] | None = None
     service_days: Annotated[float, Field(gt=0.0, le=36_500.0)] | None = None
+    service_life_share: Annotated[float, Field(gt=0.0, le=2.0)] | None = None
 
 
 class VehicleTable(_Table):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, tzinfo
 from pathlib import Path
 from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -93,9 +93,14 @@ class UnitNames(Section):
     distance: Literal["km", "mi"] = "km"
     volume: Literal["L", "qt"] = "L"
 
-    def units(self) -> Units:
-        """Give the units for the words."""
-        return Units(temperature=self.temperature, distance=self.distance, volume=self.volume)
+    def units(self, zone: tzinfo) -> Units:
+        """Give the units for the words; ``zone`` says where days begin."""
+        return Units(
+            temperature=self.temperature,
+            distance=self.distance,
+            volume=self.volume,
+            zone=zone,
+        )
 
 
 class FleetSection(Section):

@@ -110,16 +110,18 @@ BUILT_IN_FLUIDS: Mapping[str, Fluid] = MappingProxyType(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """The manager's own limits; None: chosen from the sensor's place and the fluid, or none.
+    """The manager's own limits; None: the usual, for the sensor's place, the fluid, the towing.
 
     Temperatures [°C] of the fluid as this truck's sensor shows it; ``service_distance_km`` [km]
-    and ``service_days`` [d] since the fill went in.
+    and ``service_days`` [d] since the last service, and ``service_life_share`` [-] of the fluid's
+    life: a service is due at the first of the three.
     """
 
     over_temperature_c: float | None = None
     over_temperature_critical_c: float | None = None
     service_distance_km: float | None = None
     service_days: float | None = None
+    service_life_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.ageing import rate
-from models.fleet import Fluid, Vehicle
+from models.fleet import Fluid, Limits, Vehicle
 from models.kernel import PARAMS
 from models.layout import blank, record
 from models.units import ZERO_CELSIUS_K
@@ -44,6 +44,9 @@ TYPICAL_KM_PER_DAY = 100.0
 """What a truck is assumed to do until it is seen: fluid [°C] and mean speed [km/h] while running, and
 distance a day [km/d], days at rest included. Own choice; the speed is the 30 mi/h that turns the fluid's
 chart into hours. At 95 °C instead of 85 °C the assumed kilometre would cost twice as much."""
+
+SERVICE_DAYS = 730.0
+"""Time between services if nobody sets another [d]: two years; common practice, no source."""
 
 HOLD_S = 60.0
 """How long a signal that is sent more rarely than the others stays valid [s]."""
@@ -128,9 +131,19 @@ def _detectors(params: np.void, vehicle: Vehicle, fluid: Fluid) -> None:
     params["bypass_stuck"]["critical_c"] = limit
     params["bypass_stuck"]["assumed"] = int(not vehicle.registered)
     params["heat_rejection_low"]["critical_c"] = limit
+    _service(params, limits, fluid)
+
+
+def _service(params: np.void, limits: Limits, fluid: Fluid) -> None:
     service = params["service_due"]
+    service["life_share"] = _or(limits.service_life_share, 1.0)
     service["distance_km"] = _or(limits.service_distance_km, math.nan)
-    service["age_days"] = _or(limits.service_days, math.nan)
+    service["age_days"] = _or(limits.service_days, SERVICE_DAYS)
+    service["reference_life_s"] = fluid.reference_life_s
+    service["oxidation_factor"] = fluid.oxidation_factor
+    habits = params["account"]["habits"]
+    service["km_per_day"] = habits["km_per_day"]
+    service["equivalent_s_per_day"] = habits["km_per_day"] * habits["equivalent_s_per_km"]
 
 
 def _or(value: float | None, otherwise: float) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from typing import Literal
 
 GAS_CONSTANT = 8.314462618
@@ -19,13 +19,30 @@ QUARTS_PER_LITRE = 1.0 / 0.946352946
 """US liquid quarts in a litre [qt], exact (231 cubic inches to the gallon)."""
 
 
+MONTHS = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Units:
-    """How numbers are written for a person: degrees, distances and volumes."""
+    """How numbers are written for a person: degrees, distances, volumes, and where days begin."""
 
     temperature: Literal["C", "F"] = "C"
     distance: Literal["km", "mi"] = "km"
     volume: Literal["L", "qt"] = "L"
+    zone: tzinfo = UTC
 
     def degrees(self, celsius: float) -> str:
         """Write a temperature given in °C."""
@@ -50,6 +67,16 @@ class Units:
         if self.volume == "qt":
             return f"{litres * QUARTS_PER_LITRE:.1f} qt"
         return f"{litres:.1f} L"
+
+    def day(self, time_ms: float, *, year: bool = True) -> str:
+        """Write the day of a time given in Unix ms, with its year or without."""
+        day = datetime.fromtimestamp(time_ms / 1000, self.zone)
+        written = f"{day.day} {MONTHS[day.month - 1]}"
+        return f"{written} {day.year}" if year else written
+
+    def year(self, time_ms: float) -> int:
+        """Give the year of a time given in Unix ms."""
+        return datetime.fromtimestamp(time_ms / 1000, self.zone).year
 
 
 METRIC = Units()

@@ -1,4 +1,4 @@
-"""Hypothesis: the fluid is due: by heat, by distance or by age, whichever comes first."""
+"""Hypothesis: the service is due: by heat, by distance or by age, whichever comes first."""
 
 from __future__ import annotations
 
@@ -7,8 +7,17 @@ from collections.abc import Mapping
 
 from models.compiled import compiled
 from models.detector import Detector, Truck
+from models.due import (
+    REASONS,
+    ServiceParams,
+    age_days,
+    distance_limit_km,
+    driven_km,
+    due,
+    shares,
+)
+from models.due_words import due_in_words
 from models.layout import Layout
-from models.travel import distance_km
 from models.units import Units
 from models.words import HOT_FLUID, SHOP_ONLY, USED_OIL, Words
 
@@ -17,51 +26,89 @@ NEAR = 0.95
 DUE = 1.00
 """Shares of the way at which people are told [-]: time to plan, time to book, due."""
 
-
-class Params(Layout):
-    """Limits of this fill; NaN where there is none."""
-
-    distance_km: float
-    age_days: float
+BACK = 0.05
+"""How far below its share a level must fall to be taken back [-]: a distance that the odometer corrects
+must not, what the laboratory found may. Own choice; a sample that says 4 % less takes nothing back."""
 
 
 class State(Layout):
-    """State: how near the service has been on this fill [-]."""
+    """State: the level that stands (0 to 3), of which interval, and the dates as they were then."""
 
-    most: float
+    seen: int  # 1: the interval below has been looked at
+    services: int
+    level: int
+    due_since_ms: int  # 0: not due
+    due_by: int  # place in ``models.due.REASONS``
+    median_ms: float
+    early_ms: float
+    late_ms: float
 
 
 @compiled
 def step(
-    params: Params, state: State, truck: Truck, evidence: dict[int, float]
+    params: ServiceParams, state: State, truck: Truck, evidence: dict[int, float]
 ) -> tuple[int, float]:
     """Say how near the service is."""
     account = truck.account
-    by_heat = account.life_used
-    distance = distance_km(account.travel)
-    by_distance = distance / params.distance_km
-    age_days = (truck.latest.time_ms - account.filling.started_ms) / 86_400_000.0
-    by_age = age_days / params.age_days
-    most = by_heat
-    if not math.isnan(by_distance):
-        most = max(most, by_distance)
-    if not math.isnan(by_age):
-        most = max(most, by_age)
-    # A speed sum that the odometer corrects must not take a level back.
-    state.most = most if account.filling.samples <= 1 else max(most, state.most)
-    most = state.most
+    now_ms = truck.latest.time_ms
+    by_heat, by_distance, by_age = shares(params, account, now_ms)
     evidence[0] = by_heat
     evidence[1] = by_distance
     evidence[2] = by_age
-    evidence[3] = distance
-    evidence[4] = params.distance_km
-    evidence[5] = age_days
+    evidence[3] = driven_km(account)
+    evidence[4] = distance_limit_km(params, account.travel)
+    evidence[5] = age_days(account.filling, now_ms)
     evidence[6] = account.travel.unseen_km
-    if account.filling.samples == 0 or most < SOON:
-        return 0, 1.0
-    if most >= DUE:
-        return 3, 1.0
-    return (2 if most >= NEAR else 1), 1.0
+    begun = state.seen == 1 and state.services != account.filling.services
+    first = state.seen == 0 or begun
+    if first:
+        _begin(state, account.filling.services)
+    # What stood was about another interval: it ends with this sample, whatever comes next.
+    level = 0
+    if not begun and account.filling.samples > 0:
+        level = _level(by_heat, by_distance, by_age, state.level)
+    if first or level != state.level:
+        _date(params, state, truck, level)
+    evidence[7] = state.due_by
+    evidence[8] = state.median_ms
+    evidence[9] = state.early_ms
+    evidence[10] = state.late_ms
+    return level, 1.0
+
+
+@compiled
+def _begin(state: State, services: int) -> None:
+    state.seen = 1
+    state.services = services
+    state.level = 0
+    state.due_since_ms = 0
+
+
+@compiled
+def _level(by_heat: float, by_distance: float, by_age: float, standing: int) -> int:
+    """Give the level, 0 to 3; shares that are not known (NaN) count as nothing."""
+    most = 0.0
+    for share in (by_heat, by_distance, by_age):
+        if share > most:
+            most = share
+    level = 0
+    for place, share in enumerate((SOON, NEAR, DUE)):
+        if most >= (share - BACK if standing > place else share):
+            level = place + 1
+    return level
+
+
+@compiled
+def _date(params: ServiceParams, state: State, truck: Truck, level: int) -> None:
+    """Work the dates out; needed only when somebody is told."""
+    now_ms = truck.latest.time_ms
+    reason, median_ms, early_ms, late_ms = due(params, truck.account, now_ms)
+    state.level = level
+    state.due_since_ms = round(median_ms) if median_ms <= now_ms else 0
+    state.due_by = reason
+    state.median_ms = median_ms
+    state.early_ms = early_ms
+    state.late_ms = late_ms
 
 
 def words(evidence: Mapping[str, float], units: Units) -> Words:
@@ -72,30 +119,38 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         "age": evidence["share_by_age"],
     }
     known = {name: share for name, share in ways.items() if not math.isnan(share)}
-    first = max(known, key=lambda name: known[name])
-    share = known[first]
-    state = "due now" if share >= DUE else f"{share:.0%} of the way"
+    reason = REASONS[int(evidence["due_by"])]
+    overdue = max(known.values()) >= DUE
     listed = ", ".join(f"{name} {value:.0%}" for name, value in known.items())
     return Words(
-        title=f"Fluid service {state}, by {first}",
+        title=due_in_words(
+            units,
+            reason,
+            overdue=overdue,
+            median_ms=evidence["due_median_ms"],
+            early_ms=evidence["due_early_ms"],
+            late_ms=evidence["due_late_ms"],
+        ),
         observed=(
-            f"Share of each limit used by this fill: {listed}. Driven on it: "
-            f"{units.length(evidence['distance_km'])}, of which "
+            f"Share of each limit used: {listed}. Driven since the last service: "
+            f"{units.length(evidence['distance_km'])} of "
+            f"{units.length(evidence['distance_limit_km'])}; on this fill "
             f"{units.length(evidence['unseen_km'])} unseen: before the first data, or in gaps."
         ),
         expected="Service at the first limit that is reached: heat, distance or age.",
         doubts=(
-            "The heat account rests on the fluid's published life chart and on one sensor; a "
-            "laboratory sample says more."
+            "The heat account rests on the fluid's life chart and on one sensor; a laboratory sample "
+            "says more. The dates hold if the truck goes on as in the last weeks: other work, another "
+            "driver or weeks at rest move them."
         ),
-        action="Book a fluid and filter service." if share < DUE else "Service the fluid now.",
+        action="Service the fluid now." if overdue else "Book a fluid and filter service.",
         cautions=(HOT_FLUID, SHOP_ONLY, USED_OIL),
     )
 
 
 SERVICE_DUE = Detector(
     kind="service_due",
-    params=Params,
+    params=ServiceParams,
     state=State,
     evidence=(
         "share_by_heat",
@@ -105,6 +160,10 @@ SERVICE_DUE = Detector(
         "distance_limit_km",
         "age_days",
         "unseen_km",
+        "due_by",
+        "due_median_ms",
+        "due_early_ms",
+        "due_late_ms",
     ),
     step=step,
     on_delay_s=0.0,

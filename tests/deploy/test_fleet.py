@@ -48,6 +48,7 @@ def test_the_example() -> None:
             over_temperature_critical_c=140.0,
             service_distance_km=48_000.0,
             service_days=730.0,
+            service_life_share=0.9,
         ),
     )
     assert fleet.fluid_of(first) is CHART

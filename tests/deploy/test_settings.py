@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
+from datetime import UTC
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from deploy.keys import ANY_NAME, leaves
 from deploy.settings import BadSettings, Settings, describe, load_settings
 from ingest.wire import WireRules
 from models.transition import Priority
+from models.units import Units
 from tests.deploy.settings_files import fill, load
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "example-heatbook.toml"
@@ -86,7 +88,7 @@ def test_lists_and_nested_tables_from_the_environment(tmp_path: Path) -> None:
     assert settings.mqtt.filters == ("a/+/telemetry", "b/#")
     assert settings.mqtt.tls is not None
     assert settings.mqtt.tls.ca_file == Path("/ca.pem")
-    assert settings.fleet.units.units().temperature == "F"
+    assert settings.fleet.units.units(UTC) == Units(temperature="F")
     assert settings.channels()["webhook:desk"] == WebhookSettings(
         url="https://hooks.example/x", secrets=(SIGNING,), min_priority=Priority.HIGH
     )

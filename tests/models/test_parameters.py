@@ -46,12 +46,21 @@ def test_the_fluid_and_the_fill_go_into_the_account() -> None:
     assert account["max_gap_s"] == 300.0
 
 
+def test_a_service_is_due_by_the_usual_unless_the_manager_says_otherwise() -> None:
+    service = params_of(TRUCK)["service_due"]
+    assert service["life_share"] == 1.0
+    # Common practice, no source: two years; the distance goes by how much the truck tows.
+    assert service["age_days"] == 730.0
+    assert math.isnan(service["distance_km"])
+    limits = Limits(service_life_share=0.8)
+    assert params_of(replace(TRUCK, limits=limits))["service_due"]["life_share"] == 0.8
+
+
 def test_what_is_not_said_is_nan_or_zero_and_not_a_guess() -> None:
     params = params_of(TRUCK)
     assert params["account"]["installed_ms"] == 0
     assert math.isnan(params["account"]["installed_odometer_km"])
     assert math.isnan(params["service_due"]["distance_km"])
-    assert math.isnan(params["service_due"]["age_days"])
 
 
 @pytest.mark.parametrize(
