@@ -67,8 +67,9 @@ def charge(params: AccountParams, account: Account, view: View) -> None:
     fill.samples += 1
     _witness(params, account, view, first)
     _heat(params, account, view)
-    account.life_used = stretch(raw_life(params, account), params.oxidation_factor)
     note_day(params.habits, account.habits, view, account.heat, account.soak, account.travel)
+    # Last: what is unseen is costed by the habits as they now are.
+    account.life_used = stretch(raw_life(params, account), params.oxidation_factor)
 
 
 @compiled
