@@ -22,6 +22,9 @@ BAND_SDS = 1.2815515655446004
 _FARTHEST = 12.0
 """A shift beyond which nobody looks [-]."""
 
+_FLATTEST = 1e-9
+"""A slope that tells nothing [-]."""
+
 
 @dataclass(frozen=True, slots=True)
 class Normal:
@@ -52,11 +55,15 @@ class Reading:
     def alone(self) -> Normal | None:
         """Give what the item says of the shift on its own; None where no shift explains it."""
         shift = self._inverse()
-        return None if shift is None else Normal(shift, self.sd / abs(self.slope(shift)))
+        if shift is None or abs(self.slope(shift)) < _FLATTEST:
+            return None
+        return Normal(shift, self.sd / abs(self.slope(shift)))
 
     def at(self, shift: float) -> Normal:
         """Give the same read along the tangent at a shift."""
         slope = self.slope(shift)
+        if abs(slope) < _FLATTEST:  # all gone long ago: no value tells one shift from the next
+            slope = math.copysign(_FLATTEST, slope)
         off = self.value - float(self.expect(shift))
         return Normal(shift + off / slope, self.sd / abs(slope))
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from models.lab import LabUpdate, lab_update, weigh
@@ -166,8 +166,10 @@ def reading(name: str, value: float, sd: float, raw: float) -> Reading:
     return life_reading(name, value, sd, raw, FACTOR)
 
 
-@settings(max_examples=100, deadline=None)
-@given(readings, st.floats(0.001, 2.0), st.floats(0.1, 1.0))
+@settings(max_examples=200, deadline=None)
+@given(readings, st.floats(1e-6, 20.0), st.floats(0.05, 2.0))
+@example([("acid number", 500.0, 0.02), ("antioxidant", 0.5, 0.06)], 0.3, 0.5)
+@example([("antioxidant", 5e-324, 0.125)], 1.5, 1.0)
 def test_any_sample_tightens_and_stays_finite(
     items: list[tuple[str, float, float]], raw: float, prior_sd: float
 ) -> None:
