@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from io import StringIO
 
 import pytest
@@ -12,19 +13,21 @@ from alerts.alarm import State
 from alerts.ledger import Alarm
 from deploy.demo_facts import Facts, Told, TruckFacts
 from deploy.demo_view import PICTURE, Room, drawn, picture, summary, trace
-from models.statement import Statement
+from models.kernel import STATE
+from models.layout import blank
 from models.transition import Priority
 from models.units import METRIC
 from simulator.northfold import START_MS
+from tests.models.fills import fill_params, stated
 
 HOUR_MS = 3_600_000
 
-ACCOUNT = Statement(
+ACCOUNT = replace(
+    stated(fill_params(), blank(STATE)),
     life_used=0.2345,
     equivalent_hours=30.0,
     mean_kinetic_temp_c=101.0,
     seen_hours=2.0,
-    unseen_hours=0.0,
     distance_km=120.0,
     unseen_km=20.0,
     hottest_c=141.0,
