@@ -76,6 +76,7 @@ def test_a_film_temperature_that_is_written_wins() -> None:
         ("chart = [[90, 3000], [80, 6000]]", "chart", "by rising temperature"),
         ("chart = [[80, 3000], [90, 3000]]", "chart", "lives fall"),
         ("chart = [[80, 3000], [90, 4000]]", "chart", "lives fall"),
+        ("chart = [[80, 3000], [81, 1]]", "chart", "degrees Celsius and hours"),
         ("chart = [[80, 3000], [90, 0]]", "chart", "above 0"),
         ("chart = [[80, 3000], [900, 3]]", "chart", "-40 to 250"),
         ("chart = [[80, inf], [90, 3]]", "chart.0.1", "finite"),
