@@ -254,3 +254,28 @@ def test_limits_that_condemn() -> None:
     assert "shear" in fallen
     assert "water" in limits(water_share=0.0021)
     assert "Glycol" in limits(glycol=True)
+
+
+def test_the_account_holds_the_truth_through_pan_drops() -> None:
+    # Each truck: half its stretch, a sample, a pan drop, the other half, a sample; the truth is mixed too.
+    rng = np.random.default_rng(5)
+    trucks, inside, narrower = 500, 0, 0.0
+    for _ in range(trucks):
+        true_ln, stretch_life = rng.normal(0.0, PRIOR_SD), rng.uniform(0.1, 0.6)
+        state = worn(PARAMS, 0.0)
+        own, account = parts(PARAMS, state)
+        left = 1.0
+        for phi in (0.625, 1.0):
+            aged = math.exp(true_ln) * stretch_life
+            left *= END**aged
+            account.heat.equivalent_s += stretch_life * own.reference_life_s
+            found = left + 0.06 * rng.normal()
+            sample = entry("sample", antioxidant=found)
+            count(PARAMS, state, sample, entry("top_up", volume_l=(1.0 - phi) * 12.0))
+            left = phi * left + 1.0 - phi
+        known = Normal(account.filling.scale_ln, math.sqrt(account.filling.scale_var))
+        low, high = known.band()
+        inside += low <= true_ln <= high
+        narrower += known.sd / PRIOR_SD
+    assert 0.75 <= inside / trucks <= 0.87
+    assert narrower / trucks < 0.5
