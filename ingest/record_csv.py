@@ -57,19 +57,20 @@ def read(data: bytes, defaults: Defaults) -> list[Told]:
     columns = [column.strip() for column in _without_tail(header, 0)]
     _check_header(columns)
     problems = [*_strange(columns)]
-    rows = []
+    rows: list[Row] = []
     for place, values in rest:
         cut = _without_tail(values, len(columns))
         if len(cut) == len(columns):
             rows.append(_row(place, columns, cut))
         else:
             problems.append(_ragged(place, len(cut), len(columns)))
+    told: list[Told] = []
     try:
         told = rows_to_entries(rows, defaults)
     except BadRecordFile as error:
-        raise BadRecordFile([*problems, *error.problems]) from None
+        problems += error.problems
     if problems:
-        raise BadRecordFile(problems)
+        raise BadRecordFile(sorted(problems, key=_line))
     return told
 
 
@@ -133,8 +134,11 @@ def _check_header(columns: Sequence[str]) -> None:
 
 def _strange(columns: Sequence[str]) -> Iterator[RecordError]:
     for column in columns:
-        if (mend := cells.unknown_column(column)) is not None:
-            where = f"line 1, column {column}"
+        where = f"line 1, column {column}"
+        if not column:
+            mend = "name it, or take it out"
+            yield RecordError(what="the column has no name", where=where, mend=mend)
+        elif (mend := cells.unknown_column(column) or "") != "":
             yield RecordError(what=f"nothing is called {column!r}", where=where, mend=mend)
 
 
@@ -142,6 +146,11 @@ def _ragged(place: str, found: int, wanted: int) -> RecordError:
     what = f"there are {found} cells for {wanted} columns"
     mend = "fill it up with empty cells, or put a text with the separator in it in quotes"
     return RecordError(what=what, where=place, mend=mend)
+
+
+def _line(problem: RecordError) -> int:
+    """Give the line on which a problem is."""
+    return int(problem.where.removeprefix("line ").partition(",")[0])
 
 
 def _written(value: str | float) -> str:

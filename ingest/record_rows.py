@@ -10,7 +10,7 @@ from typing import TypeVar
 
 from ingest import record_cells as cells
 from ingest.entry import AHEAD_MS, Entry, complete, examine_entry
-from ingest.entry_fields import NUMBERS, WORDS, RecordError
+from ingest.entry_fields import KINDS, NUMBERS, WORDS, RecordError
 from ingest.record_links import Links
 from ingest.record_row import BadRecordFile, Defaults, Row, Told
 from models.units import rfc3339
@@ -65,6 +65,7 @@ class _RowReader:
         self._row = row
         self._defaults = defaults
         self._columns: dict[str, str] = {}
+        self._unread = False
 
     def read(self, supersedes: int | None) -> Told:
         for column in self._row.values:
@@ -76,7 +77,9 @@ class _RowReader:
         entry = complete(self._entry(supersedes))
         told = Told(entry=entry, row=self._row, supersedes=supersedes, columns=self._columns)
         noted = {problem.where for problem in self.problems}
-        found = [told.placed(error) for error in examine_entry(entry)]
+        found = [
+            told.placed(error) for error in examine_entry(entry) if self._tells(error, entry)
+        ]
         self.problems += [error for error in found if error.where not in noted]
         return told
 
@@ -116,7 +119,12 @@ class _RowReader:
                 found[name] = cells.number(column, value)
             except ValueError as error:
                 self._wrong(column, error)
+                self._unread = True
         return found
+
+    def _tells(self, error: RecordError, entry: Entry) -> bool:
+        """Say whether an error tells anything: what could not be read may be all that is missing."""
+        return not (self._unread and error.where == "kind" and entry.kind in KINDS)
 
     def _moment(self, value: object) -> int:
         return cells.moment_ms(value, self._defaults.zone)

@@ -57,10 +57,11 @@ def read(data: bytes, defaults: Defaults) -> list[Told]:
         mend = f"write each entry as a table of its own, under [[{_TABLE}]]"
         problems.append(RecordError(what="is no list of tables", where=_TABLE, mend=mend))
         raise BadRecordFile(problems)
+    told: list[Told] = []
     try:
         told = rows_to_entries(_rows(tables, text), defaults)
     except BadRecordFile as error:
-        raise BadRecordFile([*problems, *error.problems]) from None
+        problems += error.problems
     if problems:
         raise BadRecordFile(problems)
     return told
