@@ -11,9 +11,8 @@ from numpy.typing import NDArray
 
 from models.ageing import rate
 from models.course import run as follow
-from models.detectors import DETECTORS
 from models.histogram import BINS, FIRST_C, WIDTH_K
-from models.kernel import KINDS, STATE, advance
+from models.kernel import STATE, advance
 from models.layout import blank, record
 from models.mixture import antioxidant_left, oxidation
 from models.service import BATCH_SD, PAN_DROP_SHARE, SERVICE_KINDS
@@ -223,60 +222,6 @@ def test_what_samples_said_holds_for_the_next_batch_less_surely() -> None:
     assert fill.scale_var == pytest.approx(own.ln_life_sd**2)
 
 
-@pytest.mark.parametrize("kind", ["circuit", "gearbox"])
-def test_the_heat_balance_is_learned_anew(kind: str) -> None:
-    state = run(PARAMS, climb(60))
-    _, account = parts(PARAMS, state)
-    life, samples = float(account.life_used), int(account.filling.samples)
-    assert record(state).truck.thermal.started == 1
-    count(PARAMS, state, entry(kind, LATER_MS))
-    assert not any(record(state).truck.thermal.tobytes())
-    if kind == "circuit":
-        assert (account.life_used, account.filling.samples) == (life, samples)
-    else:
-        assert (account.life_used, account.filling.samples) == (0.0, 0)
-        assert account.filling.filter_ms == LATER_MS
-
-
-@pytest.mark.parametrize(
-    ("kind", "ended"),
-    [
-        ("circuit", {"bypass_stuck", "heat_rejection_low"}),
-        ("gearbox", {"bypass_stuck", "heat_rejection_low", "over_temperature"}),
-        ("pan_drop", set()),
-    ],
-)
-def test_alarms_of_what_was_replaced_end_and_are_heard_to_end(
-    kind: str, ended: set[str]
-) -> None:
-    params = fill_params(fluid_total_l=12.0, max_gap_s=FOREVER_S)
-    state = run(params, steps([(1.0, 90.0)]))
-    standing = ("bypass_stuck", "heat_rejection_low", "over_temperature")
-    for detector in standing:
-        state[0][detector]["presence"]["standing"] = 3
-        state[0][detector]["presence"]["onset_ms"] = NOON_MS
-        state[0][detector]["own"][
-            "upheld" if detector != "over_temperature" else "priority"
-        ] = 3
-    # The cooling detectors clear on a probability that nothing here lets them see.
-    state[0]["truck"]["thermal"]["p_cut_off"] = 0.6
-    state[0]["truck"]["thermal"]["p_poor"] = 0.3
-    count(params, state, entry(kind, NOON_MS + HOUR_MS + 1))
-    for detector in standing:
-        own = state[0][detector]["own"].tobytes()
-        assert (not any(own)) is (detector in ended)
-        assert state[0][detector]["presence"]["standing"] == 3
-    cold = [
-        {"time_ms": float(NOON_MS + 2 * HOUR_MS + minute * MINUTE_MS), "gear": 0.0}
-        for minute in range(12)
-    ]
-    found = advance(params, state, 0, records(cold))
-    heard = {
-        KINDS[event["kind"]] for events in found for event in events if not event["active"]
-    }
-    assert heard == ended
-
-
 def test_entries_before_the_first_sample() -> None:
     params = fill_params(fluid_total_l=12.0, life_used_at_start=0.4)
     state = blank(STATE)
@@ -316,9 +261,3 @@ def test_every_kind_counts_in_any_state() -> None:
             life = float(record(state).truck.account.life_used)
             assert math.isfinite(life)
             assert life >= 0.0
-
-
-def test_detectors_say_what_they_begin_again_with() -> None:
-    for detector in DETECTORS:
-        assert set(detector.begins_again_with) <= set(SERVICE_KINDS)
-        assert "gearbox" in detector.begins_again_with
