@@ -103,8 +103,6 @@ def thin(account: Account, factor: float) -> None:
         account.heat.bins_s[row] *= factor
         account.heat.offsets_ks[row] *= factor
         account.heat.squares_k2s[row] *= factor
-        account.heat.offsets_ks[row] *= factor
-        account.heat.squares_k2s[row] *= factor
         account.soak.bins_s[row] *= factor
 
 
