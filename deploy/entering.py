@@ -12,8 +12,8 @@ from deploy.measures import Both, minute
 from deploy.printing import caution, say, warn
 from deploy.reading import Stored
 from deploy.record_book import Book
+from deploy.standing import life
 from ingest.record import STRUCK, Entry
-from models.statement import Statement
 
 WORK = frozenset(
     {"exchange", "pan_drop", "filter", "top_up", "fluid_change", "gearbox", "circuit", "sample"}
@@ -93,8 +93,3 @@ def _say_change(before: Stored | None, after: Stored | None) -> None:
         say(f"Life used now {now}.")
     else:
         say(f"Life used before {life(before.statement)}, now {now}.")
-
-
-def life(account: Statement) -> str:
-    """Say how much of the fluid's life is used."""
-    return f"{account.life_used:.0%}"

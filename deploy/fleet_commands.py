@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import Annotated
+import math
+from pathlib import Path
+from typing import Annotated, Any
 
 import msgspec
 import typer
-from rich.text import Text
 
 from deploy import (
     file_commands,
@@ -17,12 +16,15 @@ from deploy import (
     sample_command,
     truck_commands,
 )
+from deploy import record_options as options
+from deploy.card import card, card_lines
 from deploy.database import read_only
 from deploy.desk import Desk, desk_of
+from deploy.history_commands import remarks
 from deploy.options import Config
-from deploy.printing import foreign, show, table, warn
-from deploy.reading import Stored
-from models.statement import Statement
+from deploy.printing import foreign, grid, say, show, table, warn
+from deploy.reading import Stored, no_account
+from deploy.standing import Standing, due_date, due_interval, list_row, standing_of
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -30,32 +32,93 @@ app = typer.Typer(
     help="The trucks, their fills and their service record.",
 )
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
-    """One truck as it stands, for a program.
-
-    ``missing_samples`` counts values of the gateway's own counter that never came; ``seq`` is the
-    highest up to which none is missing, None without a counter.
-    """
-
-    vehicle: str
-    title: str
-    registered: bool
-    last_ms: int
-    online: bool | None
-    account: Statement
-    seq: int | None
-    missing_samples: int
+AsJson = Annotated[bool, typer.Option("--json", help="JSON lines, one a truck.")]
 
 
 @app.command("list")
-def list_command(
-    config: Config = None,
-    as_json: Annotated[bool, typer.Option("--json", help="JSON lines, one a truck.")] = False,
-) -> None:
-    """List every truck that was heard: its account, what is unseen, and what never came."""
+def list_command(config: Config = None, as_json: AsJson = False) -> None:
+    """List every truck that was heard: its account, next service, what is unseen or never came."""
     desk = desk_of(config)
+    found = _standings(desk)
+    if as_json:
+        for _, standing in found:
+            typer.echo(_line(standing))
+        return
+    numbers = ("Life", "Unseen", "Missing")
+    columns = ("Truck", "Newest", "Life", "Service due", "Unseen", "Missing")
+    made = table(*columns, right=numbers, wide="Truck")
+    for truck, standing in found:
+        made.add_row(*list_row(truck, standing, desk.units))
+    show(made)
+
+
+@app.command("due")
+def due_command(config: Config = None, as_json: AsJson = False) -> None:
+    """List the next services, the first one first."""
+    desk = desk_of(config)
+    found = sorted(_standings(desk), key=lambda pair: pair[1].due.median_ms or math.inf)
+    if as_json:
+        for truck, standing in found:
+            plain = {"vehicle": truck.name, "title": standing.title}
+            typer.echo(_line({**plain, **msgspec.to_builtins(standing.due)}))
+        return
+    numbers = ("Heat", "Distance", "Age")
+    made = table("Truck", "Due", "8 in 10", "By", *numbers, right=numbers)
+    for truck, standing in found:
+        due = standing.due
+        shares = (due.share_by_heat, due.share_by_distance, due.share_by_age)
+        made.add_row(
+            foreign(truck.name),
+            due_date(due, desk.units),
+            due_interval(due, desk.units),
+            due.reason,
+            *("–" if math.isnan(share) else f"{share:.0%}" for share in shares),
+        )
+    show(made)
+
+
+@app.command("show")
+def show_command(
+    truck: options.Truck,
+    picture: options.Picture = None,
+    histogram: Annotated[
+        Path | None, typer.Option(help="Also draw time at temperature: a .svg or .png.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="As one JSON object.")] = False,
+    config: Config = None,
+) -> None:
+    """Show a truck's account: how sure it is and why, what it rests on, the next service."""
+    desk = desk_of(config)
+    options.drawable(picture)
+    options.drawable(histogram)
+    with read_only(desk.store) as conn:
+        stored = desk.reader.truck(conn, truck)
+    if stored.state is None:
+        warn(no_account(truck, stored.standing))
+        raise typer.Exit(1)
+    now_ms = desk.now_ms()
+    found = card(stored, desk.fleet.fluid_of(stored.vehicle), now_ms)
+    if as_json:
+        typer.echo(_line(found))
+    else:
+        show(grid(card_lines(found, desk.units)))
+        for line in remarks(desk.reader, stored):
+            say(line)
+    if picture is not None or histogram is not None:
+        _draw(desk, stored, picture, histogram)
+
+
+def _draw(desk: Desk, stored: Stored, picture: Path | None, histogram: Path | None) -> None:
+    # Only who asks for a picture waits for the library that draws it.
+    from deploy.account_drawing import draw_histogram, draw_life  # noqa: PLC0415
+
+    if picture is not None:
+        draw_life(desk, stored, picture)
+    if histogram is not None:
+        draw_histogram(desk, stored, histogram)
+
+
+def _standings(desk: Desk) -> list[tuple[Stored, Standing]]:
     with read_only(desk.store) as conn:
         trucks = desk.reader.trucks(conn)
     stale = sum(truck.standing == "out of date" for truck in trucks)
@@ -64,48 +127,12 @@ def list_command(
             f"{stale} trucks are not shown: settings or models have changed since the daemon last "
             "computed them; it does so at its next start"
         )
-    found = [(truck, standing_of(truck)) for truck in trucks if truck.standing == "good"]
-    if as_json:
-        for _, standing in found:
-            typer.echo(msgspec.json.encode(standing).decode())
-        return
-    numbers = ("Life", "Distance", "unseen", "Samples", "missing")
-    made = table("Truck", "Name", "Newest", *numbers, right=numbers, wide="Name")
-    for truck, standing in found:
-        made.add_row(*_row(desk, truck, standing))
-    show(made)
+    now_ms = desk.now_ms()
+    return [(each, standing_of(each, now_ms)) for each in trucks if each.standing == "good"]
 
 
-def standing_of(truck: Stored) -> Standing:
-    """Write how a truck stands that has an account."""
-    held = truck.held
-    if held is None:
-        raise ValueError(f"{truck.name} has no account")
-    return Standing(
-        vehicle=truck.name,
-        title=truck.vehicle.title,
-        registered=truck.vehicle.registered,
-        last_ms=held.last_ms,
-        online=held.online,
-        account=truck.statement,
-        seq=held.sequence.gap_free,
-        missing_samples=held.sequence.missing,
-    )
-
-
-def _row(desk: Desk, truck: Stored, standing: Standing) -> tuple[str | Text, ...]:
-    newest = datetime.fromtimestamp(standing.last_ms / 1000, UTC).astimezone(desk.zone)
-    title = truck.vehicle.title if truck.vehicle.registered else "(not in the fleet file)"
-    return (
-        truck.name,
-        foreign(title),
-        f"{newest:%m-%d %H:%M %Z}",
-        f"{standing.account.life_used:.2%}",
-        desk.units.length(standing.account.distance_km),
-        desk.units.length(standing.account.unseen_km),
-        f"{standing.account.samples:,}",
-        f"{standing.missing_samples:,}" if standing.seq is not None else "no counter",
-    )
+def _line(value: Any) -> str:
+    return msgspec.json.encode(value).decode()
 
 
 for _commands in (

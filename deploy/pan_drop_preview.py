@@ -11,7 +11,7 @@ from deploy.entry_rules import CannotEnter
 from deploy.measures import Both
 from deploy.printing import caution, say, show, table
 from deploy.problems import Mistake
-from deploy.reading import Reader
+from deploy.reading import Reader, no_account
 from models.mixture import (
     MOSTLY_NEW,
     Mixture,
@@ -90,16 +90,6 @@ def preview_pan_drops(
         measured=volume_l is not None,
         mixtures=(now, *after),
         mostly_new=drops_until(MOSTLY_NEW, volume, total_l),
-    )
-
-
-def no_account(truck: str, standing: str) -> str:
-    """Say why a truck has no account that could be shown."""
-    if standing == "never heard":
-        return f"{truck} has no account: no sample of it was ever taken in"
-    return (
-        f"the account of {truck} is out of date: settings, fleet file or models have changed since "
-        "the daemon last computed it; it does so at its next start"
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import typer
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
@@ -38,6 +40,16 @@ def table(*headings: str, right: tuple[str, ...] = (), wide: str | None = None) 
             overflow="fold" if heading == wide else "ellipsis",
             ratio=1 if heading == wide else None,
         )
+    return made
+
+
+def grid(lines: Iterable[tuple[str, str]]) -> Table:
+    """Set what each line is about beside what it says."""
+    made = Table.grid(padding=(0, 2, 0, 0))
+    made.add_column(no_wrap=True, style="bold")
+    made.add_column()
+    for about, text in lines:
+        made.add_row(foreign(about), foreign(text))
     return made
 
 

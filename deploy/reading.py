@@ -81,6 +81,16 @@ class Stored:
         return self.state
 
 
+def no_account(truck: str, standing: Standing) -> str:
+    """Say why a truck has no account that could be shown."""
+    if standing == "never heard":
+        return f"{truck} has no account: no sample of it was ever taken in"
+    return (
+        f"the account of {truck} is out of date: settings, fleet file or models have changed since "
+        "the daemon last computed it; it does so at its next start"
+    )
+
+
 @dataclass(frozen=True, kw_only=True)
 class Reader:
     """Reads trucks from a store, by what the fleet file says and up to a time [Unix ms]."""

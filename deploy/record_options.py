@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from deploy.problems import Mistake
 
 Truck = Annotated[str, typer.Argument(help="The truck, by its name in the topic.")]
 At = Annotated[
@@ -51,3 +54,13 @@ SensorName = Annotated[
 EntryId = Annotated[
     int, typer.Argument(metavar="ENTRY", help="Its number, as 'history' lists it.")
 ]
+Picture = Annotated[
+    Path | None, typer.Option(help="Also draw it into this file, a .svg or .png.")
+]
+
+
+def drawable(path: Path | None) -> Path | None:
+    """Refuse a name of a picture before anything is done for it."""
+    if path is not None and path.suffix.lower() not in (".svg", ".png"):
+        raise Mistake(f"{path} is no picture that can be drawn; end its name in .svg or .png")
+    return path

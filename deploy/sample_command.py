@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import Annotated
 
 import numpy as np
@@ -62,6 +63,7 @@ def sample_command(
         str | None,
         typer.Option("--sd", help="Error of acid, oxidation, viscosity as a share of a life."),
     ] = None,
+    picture: options.Picture = None,
     laboratory: Annotated[str | None, typer.Option(help="Which laboratory.")] = None,
     number: Annotated[str | None, typer.Option(help="Its number of the sample.")] = None,
     at: options.At = None,
@@ -72,6 +74,7 @@ def sample_command(
 ) -> None:
     """Enter a laboratory's findings; --at is when the sample was taken."""
     desk = desk_of(config, who)
+    options.drawable(picture)
     findings = LabFindings(
         antioxidant=_share(antioxidant),
         antioxidant_sd=_share(antioxidant_sd),
@@ -99,7 +102,7 @@ def sample_command(
             odometer_km=odometer_km,
             note=note,
         ),
-        more=lambda entry: _say_findings(desk, entry),
+        more=lambda entry: _say_findings(desk, entry, picture),
     )
 
 
@@ -118,10 +121,12 @@ def update_of(desk: Desk, entry: Entry) -> LabUpdate | None:
     return lab_update(course.now(state).account, record(state).truck.account, written)
 
 
-def _say_findings(desk: Desk, entry: Entry) -> None:
+def _say_findings(desk: Desk, entry: Entry, picture: Path | None) -> None:
     update = update_of(desk, entry)
-    for line in () if update is None else said(update):
-        say(line)
+    if update is not None:
+        say(f"Weighed with the account as it was on {desk.units.day(entry.time_ms)}:")
+        for line in said(update):
+            say(line)
     written = record(np.array([as_row(entry, 0)], ENTRY))
     for line in warnings(
         written,
@@ -129,6 +134,11 @@ def _say_findings(desk: Desk, entry: Entry) -> None:
         glycol=entry.numbers.get("glycol") == 1.0,
     ):
         say(line, style="bold")
+    if picture is not None and update is not None:
+        # Only who asks for a picture waits for the library that draws it.
+        from deploy.account_drawing import draw_sample  # noqa: PLC0415
+
+        draw_sample(entry.vehicle, update, picture)
 
 
 def _share(text: str | None) -> float | None:

@@ -1,0 +1,245 @@
+"""The card of one truck: its account with all that it rests on, for a program and for a person."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+from typing import Any
+
+from deploy.measures import minute
+from deploy.reading import Stored
+from deploy.standing import Standing, life, standing_of
+from models.account import soak_until
+from models.cold_running import ColdRunning, cold_running
+from models.cold_running import words as cold_words
+from models.due_words import words_of
+from models.fleet import Fluid
+from models.histogram import time_above_h
+from models.interval import HELP
+from models.statement import Statement
+from models.units import Units
+
+BAND_EDGES_C = (65.0, 79.0, 93.0, 107.0, 121.0)
+"""Edges [°C] of the bands that time at temperature is summed up in: about 150, 175, 200, 225, 250 °F, the
+rows of the trade's chart. Own choice; nothing rests on them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Services:
+    """What was done to the fill: times [Unix ms], distances driven since [km]; None: not known."""
+
+    count: int
+    pan_drops: int
+    last_ms: int | None
+    last_km_ago: float
+    filter_ms: int | None
+    filter_km_ago: float | None
+    lab_samples: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Card:
+    """One truck with all that is known of its fluid.
+
+    ``soak_hours_since`` [h at the reference temperature]: what it may have aged parked since the
+    newest reading, not counted yet. ``hours_by_band``: measured time [h] of this fluid below each of
+    ``BAND_EDGES_C`` in turn, then above the last.
+    """
+
+    standing: Standing
+    fluid: str
+    reference_temp_c: float
+    fluid_total_l: float
+    circuit: str
+    cooler: str
+    sensor: str
+    services: Services
+    hours_by_band: tuple[float, ...]
+    soak_hours_since: float
+    cold: ColdRunning | None
+
+
+def card(truck: Stored, fluid: Fluid, now_ms: int) -> Card:
+    """Write the card of a truck that has an account."""
+    standing = standing_of(truck, now_ms)
+    account, params = truck.account, truck.params.account
+    return Card(
+        standing=standing,
+        fluid=fluid.name,
+        reference_temp_c=fluid.reference_temp_c,
+        fluid_total_l=truck.vehicle.fluid_total_l,
+        circuit=truck.vehicle.circuit,
+        cooler=truck.vehicle.cooler,
+        sensor=truck.vehicle.sensor,
+        services=_services(account, standing.account.distance_km),
+        hours_by_band=_by_band(standing.account.bins),
+        soak_hours_since=float(soak_until(params, account, now_ms)) / 3600.0,
+        cold=cold_running(account.heat.bins_s, fluid),
+    )
+
+
+def _services(account: Any, distance_km: float) -> Services:
+    fill = account.filling
+    filter_ms = int(fill.filter_ms)
+    return Services(
+        count=int(fill.services),
+        pan_drops=int(fill.pan_drops),
+        last_ms=int(fill.service_ms) or None,
+        last_km_ago=distance_km - float(fill.service_km),
+        filter_ms=filter_ms or None,
+        filter_km_ago=distance_km - float(fill.filter_km) if filter_ms else None,
+        lab_samples=int(fill.lab_samples),
+    )
+
+
+def _by_band(bins: tuple[float, ...]) -> tuple[float, ...]:
+    above = [time_above_h(bins, edge_c) for edge_c in BAND_EDGES_C]
+    total_h = sum(bins) / 3600.0
+    return tuple(
+        max(0.0, more - less)
+        for more, less in zip((total_h, *above), (*above, 0.0), strict=True)
+    )
+
+
+def card_lines(found: Card, units: Units) -> Iterator[tuple[str, str]]:
+    """Say a card to a person: what each line is about, and what it says."""
+    standing = found.standing
+    account = standing.account
+    title = "" if standing.title == standing.vehicle else f", {standing.title}"
+    yield standing.vehicle, f"as of {minute(standing.last_ms, units.zone)}{title}"
+    yield "Fluid", _fluid(found, units)
+    yield "Life used", life(account)
+    yield "Why so wide", _causes(account)
+    yield "Antioxidant", _antioxidant(account)
+    yield "Heat", _heat(found, units)
+    if account.seen_hours > 0.0:
+        yield "Temperature", _temperature(account, units)
+        yield "Hours at it", _bands(found, units)
+    yield "Cold running", " ".join(cold_words(found.cold, units))
+    yield "Sensor", _sensor(account, units)
+    yield "Distance", _distance(account, units)
+    yield "Services", _done(found.services, units)
+    yield "Next service", _next(standing, units)
+
+
+def _fluid(found: Card, units: Units) -> str:
+    started_ms = found.standing.account.started_ms
+    since = f", in since {units.day(started_ms)}" if started_ms else ""
+    return (
+        f"{found.fluid}, {units.amount(found.fluid_total_l)} in all{since}; "
+        f"{found.circuit.replace('_', ' ')}, {found.cooler.replace('_', ' ')} cooler, "
+        f"sensor in the {found.sensor.replace('_', ' ')}"
+    )
+
+
+def _causes(account: Statement) -> str:
+    shares = {
+        field.name: getattr(account.causes, field.name) for field in fields(account.causes)
+    }
+    parts = [
+        f"{share:.0%} {HELP[name]}"
+        for name, share in sorted(shares.items(), key=lambda pair: -pair[1])
+        if share >= 0.05
+    ]
+    if not parts:
+        return "nothing is used yet"
+    return f"what is in doubt, and what would tighten it: {'; '.join(parts)}"
+
+
+def _antioxidant(account: Statement) -> str:
+    left = f"{account.antioxidant_left:.0%} left of new fluid's, by the account"
+    if account.oxidation <= 0.0:
+        return left
+    return f"{left}: used up, the fluid oxidises faster since"
+
+
+def _heat(found: Card, units: Units) -> str:
+    account = found.standing.account
+    parts = [f"{account.equivalent_hours:,.0f} h measured"]
+    parts.append(f"{account.soak_equivalent_hours:,.1f} h parked (estimated)")
+    parts.append(f"{account.unseen_equivalent_hours:,.1f} h unseen (estimated)")
+    since = ""
+    if found.soak_hours_since >= 0.05:
+        since = (
+            f"; parked since the newest reading, perhaps {found.soak_hours_since:,.1f} h more"
+        )
+    return f"as much as so long at {units.degrees(found.reference_temp_c)}: {', '.join(parts)}{since}"
+
+
+def _temperature(account: Statement, units: Units) -> str:
+    return (
+        f"mean kinetic {units.degrees(account.mean_kinetic_temp_c)}, hottest "
+        f"{units.degrees(account.hottest_c)}, in {account.seen_hours:,.0f} h seen"
+    )
+
+
+def _bands(found: Card, units: Units) -> str:
+    edges = [units.degrees(edge_c) for edge_c in BAND_EDGES_C]
+    names = [f"below {edges[0]}", *(f"to {edge}" for edge in edges[1:]), "above"]
+    return ", ".join(
+        f"{name} {hours:,.0f}" for name, hours in zip(names, found.hours_by_band, strict=True)
+    )
+
+
+def _sensor(account: Statement, units: Units) -> str:
+    if account.nights == 0:
+        checked = (
+            f"not checked yet, may be off by {units.difference(account.offset_sd_k)}; a cold night "
+            "parked tells"
+        )
+    else:
+        way = "high" if account.offset_k >= 0.0 else "low"
+        checked = (
+            f"reads {units.difference(abs(account.offset_k))} too {way}, give or take "
+            f"{units.difference(account.offset_sd_k)}, by {account.nights} nights parked cold; "
+            "that is in the interval, not in the best estimate"
+        )
+    if account.faulty_nights:
+        checked += (
+            f". On {account.faulty_nights} nights it was off too far to be believed: examine it"
+        )
+    return checked
+
+
+def _distance(account: Statement, units: Units) -> str:
+    seen = (
+        f"{units.length(account.distance_km)} on this fill, {units.length(account.unseen_km)} of "
+        f"them unseen; {account.unseen_hours:,.0f} h without a reading"
+    )
+    parts = [seen, f"parked {account.parked_hours:,.0f} h"]
+    for count, what in (
+        (account.odometer_breaks, "times the odometer went on from another value"),
+        (account.odometer_rollovers, "times it rolled over"),
+        (account.odometer_stuck, "times it stood still while the truck drove"),
+    ):
+        if count:
+            parts.append(f"{count} {what}")
+    return "; ".join(parts)
+
+
+def _done(services: Services, units: Units) -> str:
+    if services.count == 0:
+        last = "none is recorded"
+    else:
+        when = "" if services.last_ms is None else f", the last {units.day(services.last_ms)}"
+        last = (
+            f"{services.count}{when}, {units.length(services.last_km_ago)} ago; pan drops on this "
+            f"fill: {services.pan_drops}"
+        )
+    if services.filter_ms is not None and services.filter_km_ago is not None:
+        last += (
+            f"; filter {units.day(services.filter_ms)}, "
+            f"{units.length(services.filter_km_ago)} ago"
+        )
+    return f"{last}; laboratory samples: {services.lab_samples}"
+
+
+def _next(standing: Standing, units: Units) -> str:
+    due = standing.due
+    way = f"{units.length(due.distance_km)} of {units.length(due.distance_limit_km)}"
+    used = [f"heat {due.share_by_heat:.0%}", f"distance {due.share_by_distance:.0%} ({way})"]
+    if not math.isnan(due.share_by_age):
+        days = f"{due.age_days:,.0f} of {due.age_limit_days:,.0f} days"
+        used.append(f"age {due.share_by_age:.0%} ({days})")
+    return f"{words_of(due, units)}. Of each limit is used: {', '.join(used)}"
