@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.integrate import quad
@@ -198,6 +198,7 @@ def test_the_fluid_by_rows_meets_every_row(row: Row) -> None:
     )  # hours are rounded to milliseconds
 
 
+@settings(deadline=None)
 @given(st.integers(1, 11), st.floats(0.0, 1.0))
 def test_between_two_rows_the_logarithm_of_life_runs_straight_over_1_by_t(
     number: int, share: float
@@ -223,6 +224,7 @@ def test_beyond_its_ends_the_chart_goes_on_as_it_ended(celsius: float, number: i
     assert ratio == pytest.approx(math.exp(energy / GAS_CONSTANT * between), rel=1e-9)
 
 
+@settings(deadline=None)
 @given(st.floats(-30.0, 230.0), st.floats(-30.0, 230.0))
 def test_a_span_over_several_rows_is_integrated_exactly(first_c: float, last_c: float) -> None:
     first, last = 1.0 / (first_c + ZERO_CELSIUS_K), 1.0 / (last_c + ZERO_CELSIUS_K)
@@ -241,6 +243,7 @@ def test_a_span_over_several_rows_is_integrated_exactly(first_c: float, last_c: 
     assert mean_rate(OWN.ageing, last_c, first_c) == pytest.approx(exact, rel=1e-8)
 
 
+@settings(deadline=None)
 @given(
     st.floats(-30.0, 230.0), st.floats(-30.0, 230.0), st.floats(0.0, 20.0), st.floats(0.0, 20.0)
 )
