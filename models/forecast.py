@@ -70,7 +70,10 @@ def use_on(ring: Ring, newest_day: int, first_day: int, day: int) -> float:
     """Give the use of a day; none before the first, after the newest, or where it came out negative."""
     if day < first_day or day > newest_day or day <= newest_day - DAYS:
         return 0.0
-    return float(max(0.0, ring[day % DAYS]))
+    used = float(ring[day % DAYS])
+    if not used > 0.0:  # nor if it is not a number
+        return 0.0
+    return used
 
 
 @compiled
