@@ -1,0 +1,166 @@
+"""``heatbook fleet`` list, due and show: what is known of a truck, and how it is said."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+import structlog
+
+from deploy.card import BAND_EDGES_C, card, card_lines
+from deploy.database import read_only
+from deploy.desk import desk_of
+from models.fleet import CHART
+from models.histogram import BINS
+from models.units import METRIC, US
+from tests.deploy.shop import DAYS, Shop, open_shop
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Iterator[Shop]:
+    yield open_shop(tmp_path)
+    structlog.reset_defaults()
+
+
+def _card(shop: Shop, truck: str = "NF-01") -> Any:
+    desk = desk_of(shop.config)
+    with read_only(desk.store) as conn:
+        stored = desk.reader.truck(conn, truck)
+    return card(stored, CHART, desk.now_ms())
+
+
+def test_the_list_gives_an_interval_a_date_and_what_is_missing(shop: Shop) -> None:
+    shown = shop.run("list")
+    first, second = shop.json("list")
+    assert [first["vehicle"], second["vehicle"]] == ["NF-01", "NF-09"]
+    account = first["account"]
+    assert account["life_low"] <= account["life_used"] <= account["life_high"]
+    assert f"{account['life_low']:.0%}–{account['life_high']:.0%}" in shown
+    assert "Quarry run" in shown
+    assert "(not in the fleet file)" in shown
+    assert first["due"]["reason"] in shown
+    assert "NF-02" not in shown
+
+
+def test_due_lists_the_first_service_first(shop: Shop) -> None:
+    # Half-way through its life already, so due before the other.
+    shop.run("install", "NF-09", "--life-used", "90%", "--at", "2026-01-01T00:00Z")
+    found = shop.json("due")
+    assert [each["vehicle"] for each in found] == ["NF-09", "NF-01"]
+    times = [each["median_ms"] for each in found]
+    assert times == sorted(times)
+    shown = shop.run("due")
+    assert shown.index("NF-09") < shown.index("NF-01")
+
+
+def test_a_service_that_is_overdue_says_since_when(shop: Shop) -> None:
+    shop.run("install", "NF-01", "--life-used", "1.2", "--at", "2026-01-01T00:00Z")
+    (due,) = [each for each in shop.json("due") if each["vehicle"] == "NF-01"]
+    assert due["overdue"]
+    assert "since " in shop.run("due")
+    assert "Service due since" in shop.run("show", "NF-01")
+
+
+def test_a_card_holds_all_that_a_technician_asks_for(shop: Shop) -> None:
+    shop.run("pan-drop", "NF-01", "--volume", "4.5L", "--at", "2026-01-02T23:00Z", "--filter")
+    shown = shop.run("show", "NF-01")
+    (found,) = shop.json("show", "NF-01")
+    account = found["standing"]["account"]
+    for words in (
+        f"{account['life_used']:.0%} (8 in 10: {account['life_low']:.0%} to",
+        "a laboratory sample tells more than anything else",
+        f"{account['antioxidant_left']:.0%} left",
+        "h measured",
+        "parked (estimated)",
+        "unseen (estimated)",
+        "mean kinetic",
+        "hottest 125 °C",
+        "above",
+        "Below 65 °C",
+        "may be off by 2 °C",
+        "unseen",
+        "the last 2 January 2026",
+        "pan drops on this fill: 1",
+        "filter 2 January 2026",
+        "Service due",
+    ):
+        assert words in shown, words
+    assert found["services"]["pan_drops"] == 1
+    assert len(account["bins"]) == BINS
+
+
+def test_the_bands_hold_all_the_time_that_was_seen(shop: Shop) -> None:
+    found = _card(shop)
+    assert len(found.hours_by_band) == len(BAND_EDGES_C) + 1
+    assert sum(found.hours_by_band) == pytest.approx(sum(found.standing.account.bins) / 3600.0)
+    # From 80 °C by 0.15 K a minute for 299 minutes: 79 to 93, 93 to 107, 107 to 121, and above.
+    days = DAYS / 60.0
+    expected = [0.0, 0.0, 13.0 / 0.15 * days, 14.0 / 0.15 * days, 14.0 / 0.15 * days]
+    assert found.hours_by_band[:5] == pytest.approx(expected, abs=0.35 * DAYS)
+
+
+def test_what_a_sensor_check_found_is_said(shop: Shop) -> None:
+    found = _card(shop)
+    account = replace(
+        found.standing.account, nights=12, offset_k=-1.6, offset_sd_k=0.9, faulty_nights=2
+    )
+    told = dict(
+        card_lines(replace(found, standing=replace(found.standing, account=account)), US)
+    )
+    assert "reads 3 °F too low, give or take 2 °F, by 12 nights parked cold" in told["Sensor"]
+    assert "On 2 nights it was off too far to be believed" in told["Sensor"]
+
+
+def test_a_used_up_antioxidant_and_a_broken_counter_are_said(shop: Shop) -> None:
+    found = _card(shop)
+    account = replace(
+        found.standing.account,
+        antioxidant_left=0.2,
+        oxidation=0.1,
+        odometer_breaks=1,
+        odometer_rollovers=2,
+        odometer_stuck=0,
+        mean_kinetic_temp_c=math.nan,
+        seen_hours=0.0,
+    )
+    changed = replace(found, standing=replace(found.standing, account=account), cold=None)
+    told = dict(card_lines(changed, METRIC))
+    assert "used up, the fluid oxidises faster since" in told["Antioxidant"]
+    assert "1 times the odometer went on from another value" in told["Distance"]
+    assert "2 times it rolled over" in told["Distance"]
+    assert "stood still" not in told["Distance"]
+    assert "Temperature" not in told
+
+
+def test_pictures_are_drawn_and_said(shop: Shop) -> None:
+    shop.run("pan-drop", "NF-01", "--at", "2026-01-02T23:00Z")
+    life, heat = shop.folder / "life.svg", shop.folder / "heat.png"
+    said = shop.run("show", "NF-01", "--picture", str(life), "--histogram", str(heat))
+    assert f"{life} shows: " in said
+    assert f"{heat} shows: " in said
+    assert "pan drop" in life.read_text()
+    assert heat.read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_title_is_never_read_as_markup_nor_steers_the_terminal(tmp_path: Path) -> None:
+    fleet = '[vehicles.NF-01]\nname = "[red]Quarry[/x] \\u001b[2Jrun"\n'
+    shop = open_shop(tmp_path, fleet=fleet)
+    for words in (("list",), ("show", "NF-01"), ("due",)):
+        output = shop.invoke(*words, columns=160).output
+        assert "\x1b[2J" not in output
+        if words[0] != "due":
+            assert "[red]Quarry[/x] \\x1b[2Jrun" in output
+
+
+def test_the_words_are_in_the_units_people_chose(tmp_path: Path) -> None:
+    units = '[fleet.units]\ndistance = "mi"\nvolume = "qt"\ntemperature = "F"\n'
+    shown = open_shop(tmp_path, more=units).run("show", "NF-01")
+    assert "12.7 qt in all" in shown
+    assert "257 °F" in shown
+    assert " mi on this fill" in shown
+    assert " km" not in shown
+    assert "°C" not in shown
