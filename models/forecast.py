@@ -113,7 +113,7 @@ def pace(
         gain = variance / expected
         if block < blocks - 1:
             scale = max(level, used, 1e-300)
-            surprise += (used - level) ** 2 / (scale * scale * expected)
+            surprise += ((used - level) / scale) ** 2 / expected
             weeks += 1
         level += gain * (used - level)
         variance *= 1.0 - gain
