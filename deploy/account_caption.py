@@ -83,7 +83,7 @@ def description(
     """Say all that the picture shows."""
     first = points[0]
     parts = [
-        "Life used over time, with lines at 80, 95 and 100 %.",
+        "Life used over time, with lines at 80, 95 and 100 % of the limit.",
         f"{day(first.time_ms, zone)}: {_percent(first.best)} used.",
         f"{summary(points[-1], forecast, zone)}.",
     ]

@@ -26,12 +26,8 @@ from deploy.picture import BLUE, INK, ORANGE, RED, SOFT, drawing, quiet, save, s
 from deploy.problems import Mistake
 from models.habits import DAY_MS
 
-LEVELS = (
-    (0.80, "80 %", ":", "center"),
-    (0.95, "95 %", "--", "top"),
-    (1.0, "100 %: due", "-", "bottom"),
-)
-"""Life used [-] at which notice is given, its name, its dash, and where to the line the name stands."""
+LEVELS = ((0.8, "", ":", "center"), (0.95, "", "--", "top"), (1.0, ": due", "-", "bottom"))
+"""Share of the limit [-] at which notice is given, what is said of it, its dash, where its name stands."""
 
 _AHEAD = 1.2
 _LEAST_AHEAD_DAYS = 60.0
@@ -86,7 +82,7 @@ def draw_account(
         figure = sheet(5.6 + 0.2 * len(lines), title, summary(points[-1], forecast, zone))
         axes = figure.subplots()
         _time_axis(axes, points, shown, forecast, zone)
-        _life_axis(axes, points)
+        _life_axis(axes, points, 1.0 if forecast is None else forecast.level)
         _past(axes, points)
         if forecast is not None:
             _future(axes, points[-1], forecast)
@@ -123,18 +119,23 @@ def _time_axis(
     axes.xaxis.set_major_formatter(formatter)
 
 
-def _life_axis(axes: Axes, points: Sequence[AccountPoint]) -> None:
+def _life_axis(axes: Axes, points: Sequence[AccountPoint], limit: float) -> None:
     best = max(point.best for point in points)
     high = max(point.high for point in points)
-    axes.set_ylim(0.0, max(1.12, 1.12 * best, min(1.05 * high, 2.0)))
+    axes.set_ylim(0.0, max(1.12 * limit, 1.12 * best, min(1.05 * high, 2.0 * limit)))
     axes.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0, symbol=" %"))
     axes.set_ylabel("Life used")
     quiet(axes)
-    for level, name, dash, va in LEVELS:
+    for share, said, dash, va in LEVELS:
+        level = share * limit
         axes.axhline(level, color=RED, linestyle=dash, linewidth=1.2, zorder=1.5)
-        place = (1.005, level)
         axes.annotate(
-            name, place, xycoords=("axes fraction", "data"), va=va, size=10.0, color=RED
+            f"{100.0 * level:.0f} %{said}",
+            (1.005, level),
+            xycoords=("axes fraction", "data"),
+            va=va,
+            size=10.0,
+            color=RED,
         )
 
 

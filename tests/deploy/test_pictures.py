@@ -166,6 +166,14 @@ def test_an_account(tmp_path: Path) -> None:
     assert "2026-02-14 top-up 1.0 L" in told
 
 
+def test_another_limit_than_the_whole_life(tmp_path: Path) -> None:
+    forecast = Forecast(median_ms=None, early_ms=None, late_ms=None, level=0.6)
+    draw_account(points(9, 0.01), [], tmp_path / "one.svg", zone=UTC, forecast=forecast)
+    written = texts(tmp_path / "one.svg")
+    assert {"48 %", "57 %", "60 %: due"} <= set(written)
+    assert "100 %: due" not in written
+
+
 def test_days_are_those_of_the_fleet(tmp_path: Path) -> None:
     told = draw_account(points(3, 0.01), [], tmp_path / "one.svg", zone=ZoneInfo("Etc/GMT+6"))
     assert "2026-01-14: 0 % used. 2026-01-16: 2 % used" in told
