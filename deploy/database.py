@@ -15,11 +15,13 @@ from pathlib import Path
 from typing import IO
 
 import alerts.schema
+import deploy.schema
 import ingest.schema
 
 _PACKAGES: tuple[tuple[str, tuple[tuple[str, ...], ...]], ...] = (
     ("ingest", ingest.schema.STEPS),
     ("alerts", alerts.schema.STEPS),
+    ("deploy", deploy.schema.STEPS),
 )
 
 

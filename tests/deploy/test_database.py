@@ -12,6 +12,7 @@ import pytest
 
 import alerts.schema
 import deploy.database
+import deploy.schema
 import ingest.schema
 from deploy.database import Database, StoreError, read_only
 from tests.deploy.store import dump
@@ -27,7 +28,8 @@ def test_a_new_store_has_every_step(tmp_path: Path) -> None:
         steps = conn.execute("SELECT package, count(*) FROM schema_step GROUP BY package")
         found = dict(steps.fetchall())
     database.close()
-    assert found == {"ingest": len(ingest.schema.STEPS), "alerts": len(alerts.schema.STEPS)}
+    packages = {"ingest": ingest.schema, "alerts": alerts.schema, "deploy": deploy.schema}
+    assert found == {name: len(package.STEPS) for name, package in packages.items()}
 
 
 def test_every_table_is_strict(tmp_path: Path) -> None:
