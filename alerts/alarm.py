@@ -33,12 +33,14 @@ class Event(StrEnum):
 
 
 class Matter(StrEnum):
-    """What a notice is about."""
+    """What a notice is about; the last two are about the date of a service (``alerts.service_date``)."""
 
     ACTIVE = "active"
     RISE = "rise"
     NORMAL = "normal"
     WITHDRAWN = "withdrawn"
+    MOVED = "date_moved"
+    QUIET = "no_data"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,9 +13,9 @@ def alarm_id(vehicle: str, kind: str, onset_ms: int, nth: int = 0) -> str:
     return _digest("alarm", *parts, *([str(nth)] if nth else []))[:20]
 
 
-def notice_id(alarm: str, matter: str, turn: int, priority: int, channel: str) -> str:
-    """Name one notice: matter, turn of the alarm, priority (of a rise) and channel."""
-    return _digest("notice", alarm, matter, str(turn), str(priority), channel)[:32]
+def notice_id(alarm: str, matter: str, turn: int, nth: int, channel: str) -> str:
+    """Name one notice: matter, turn of the alarm, which of that matter in the turn, and channel."""
+    return _digest("notice", alarm, matter, str(turn), str(nth), channel)[:32]
 
 
 def _digest(*parts: str) -> str:

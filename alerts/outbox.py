@@ -79,6 +79,12 @@ SELECT DISTINCT channel FROM outbox
 WHERE alarm_id = ? AND turn = ? AND matter IN ('active', 'rise')
     AND state IN ('pending', 'delivered') ORDER BY channel
 """
+_NEWEST_TOLD = f"""
+SELECT {_COLUMNS} FROM outbox
+WHERE alarm_id = ? AND turn = ? AND matter NOT IN ('normal', 'withdrawn')
+    AND state <> 'cancelled' ORDER BY seq DESC LIMIT 1
+"""  # noqa: S608 - our own column names
+_COUNT = "SELECT count(*) FROM outbox WHERE alarm_id = ? AND turn = ? AND matter = ?"
 #: A notice that was tried may have arrived though nothing came back: it counts as told.
 _MAY_KNOW = """
 SELECT DISTINCT channel FROM outbox
@@ -109,13 +115,29 @@ def post(
 ) -> int:
     """Put one notice per channel into the outbox; one that is already there stays as it is."""
     said = (int(alarm.priority), alarm.probability, numbers.encode(alarm.evidence))
-    level = said[0] if matter is Matter.RISE else 0
+    nth = _nth(tx, alarm, matter)
     count = 0
     for channel in channels:
-        name = notice_id(alarm.id, matter, alarm.turn, level, channel)
+        name = notice_id(alarm.id, matter, alarm.turn, nth, channel)
         key = (name, alarm.id, channel, matter.value, alarm.turn)
         count += tx.execute(_POST, (*key, time_ms, *said, now_ms, now_ms)).rowcount
     return count
+
+
+def _nth(tx: sqlite3.Connection, alarm: Alarm, matter: Matter) -> int:
+    """Tell apart notices of one matter in one turn: rises by priority, dates by how many went before."""
+    if matter is Matter.RISE:
+        return int(alarm.priority)
+    if matter in (Matter.MOVED, Matter.QUIET):
+        counted = tx.execute(_COUNT, (alarm.id, alarm.turn, matter.value)).fetchone()
+        return int(counted[0])
+    return 0
+
+
+def newest_told(conn: sqlite3.Connection, alarm: Alarm) -> Entry | None:
+    """Give the newest notice of an alarm that stands, in this turn: what people go by now."""
+    rows = conn.execute(_NEWEST_TOLD, (alarm.id, alarm.turn)).fetchall()
+    return next(map(_entry, rows), None)
 
 
 def told(conn: sqlite3.Connection, alarm: Alarm) -> list[str]:

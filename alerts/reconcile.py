@@ -147,7 +147,8 @@ def _event(alarm: Alarm | None, found: Episode) -> Event | None:
         return Event.RAISE
     if alarm.withdrawn or (found.active and not alarm.active):
         return Event.RECUR
-    if alarm.active and not alarm.provisional and found.priority > alarm.priority:
+    seen_live = alarm.provisional and alarm.watched
+    if alarm.active and not seen_live and found.priority > alarm.priority:
         return Event.RISE
     return None
 

@@ -155,7 +155,9 @@ def _ended(tx: sqlite3.Connection, heard: Mapping[str, LastHeard], now_ms: int) 
     """Clear the provisional silences of those heard since they were raised."""
     newest_ms = max((last.heard_ms for last in heard.values()), default=0)
     ended: list[Alarm] = []
-    for alarm in ledger.find(tx, f"{STANDING} AND active AND provisional"):
+    for alarm in ledger.find(
+        tx, f"{STANDING} AND active AND provisional AND kind = ?", (SILENT,)
+    ):
         last = heard.get(alarm.vehicle)
         heard_ms = newest_ms if alarm.vehicle == EVERYBODY else last.heard_ms if last else 0
         if heard_ms > alarm.raised_ms:

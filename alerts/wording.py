@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import UTC, datetime, tzinfo
 
+from alerts import date_words
 from alerts.alarm import Matter
 from alerts.identity import notice_id
 from alerts.ledger import Alarm
@@ -33,6 +34,8 @@ _HEADS = {
     Matter.RISE: "NOW",
     Matter.NORMAL: "BACK TO NORMAL, was",
     Matter.WITHDRAWN: "WITHDRAWN, was",
+    Matter.MOVED: "NEW DATE",
+    Matter.QUIET: "DATE NOT FOLLOWED",
 }
 
 
@@ -64,8 +67,8 @@ def compose(
         time_ms=entry.time_ms,
         created_ms=entry.created_ms,
         subject=subject,
-        short=_cut(f"{subject}. {said.observed}"),
-        body=_body(entry, alarm, said, who, zone),
+        short=_cut(f"{subject}. {_gist(entry, said, units)}"),
+        body=_body(entry, alarm, said, who, zone, units),
     )
 
 
@@ -154,13 +157,27 @@ def _bare(kind: str, evidence: Mapping[str, float]) -> Words:
     )
 
 
-def _body(entry: Entry, alarm: Alarm, said: Words, who: str, zone: tzinfo) -> str:
+def _gist(entry: Entry, said: Words, units: Units) -> str:
+    if entry.matter is Matter.MOVED:
+        return f"{date_words.moved_line(entry.evidence, units)}."
+    if entry.matter is Matter.QUIET:
+        return date_words.no_data_words(entry.evidence, units)
+    return said.observed
+
+
+def _body(entry: Entry, alarm: Alarm, said: Words, who: str, zone: tzinfo, units: Units) -> str:
     if entry.matter is Matter.WITHDRAWN:
         parts = [_withdrawn(alarm)]
     elif entry.matter is Matter.NORMAL:
         parts = _normal(entry, alarm, said, zone)
+    elif entry.matter is Matter.MOVED:
+        parts = _moved(entry, said, units)
+    elif entry.matter is Matter.QUIET:
+        parts = _quiet(entry, units)
     else:
         parts = _active(entry, alarm, said, zone)
+        if quiet := date_words.no_data_words(entry.evidence, units):
+            parts.insert(1, f"HOW OLD THIS IS\n{quiet}")
     foot = f"Alarm {alarm.id}, known here since {moment(alarm.first_seen_ms, zone)}."
     return "\n\n".join([f"{who}\n{said.title}", *parts, foot]) + "\n"
 
@@ -169,7 +186,6 @@ def _active(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> list[str]:
     since = moment(alarm.onset_ms, zone)
     if entry.matter is Matter.RISE:
         since += f"; {entry.priority.name.lower()} since {moment(entry.time_ms, zone)}"
-    cautions = "\n".join(f"- {caution}" for caution in (*said.cautions, MANUAL_FIRST))
     return [
         f"WHAT WAS SEEN\n{said.observed}",
         f"WHAT A HEALTHY TRUCK WOULD HAVE SHOWN\n{said.expected}",
@@ -177,8 +193,12 @@ def _active(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> list[str]:
         f"HOW SURE\n{_sure(entry.probability)}",
         f"WHAT ELSE COULD EXPLAIN IT\n{said.doubts}",
         f"WHAT TO DO NOW\n{said.action}",
-        f"CAUTIONS\n{cautions}",
+        _cautions(said),
     ]
+
+
+def _cautions(said: Words) -> str:
+    return "\n".join(["CAUTIONS", *(f"- {one}" for one in (*said.cautions, MANUAL_FIRST))])
 
 
 def _normal(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> list[str]:
@@ -189,6 +209,27 @@ def _normal(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> list[str]:
         f"IT LASTED\n{span}",
         f"WHAT WAS SEEN\n{said.observed}",
         *remark,
+        f"CAUTIONS\n- {MANUAL_FIRST}",
+    ]
+
+
+def _moved(entry: Entry, said: Words, units: Units) -> list[str]:
+    return [
+        f"THE DATE\n{date_words.moved_words(entry.evidence, units)}",
+        f"WHAT WAS SEEN\n{said.observed}",
+        f"WHAT ELSE COULD EXPLAIN IT\n{said.doubts}",
+        "WHAT TO DO NOW\nIf the service is booked already, see whether the booking still fits.",
+        _cautions(said),
+    ]
+
+
+def _quiet(entry: Entry, units: Units) -> list[str]:
+    return [
+        f"THE DATE\n{date_words.quiet_words(entry.evidence, units)}",
+        (
+            "WHAT TO DO NOW\nA truck at rest needs nothing now. If it is in use, go by its odometer "
+            "and have the gateway looked at."
+        ),
         f"CAUTIONS\n- {MANUAL_FIRST}",
     ]
 

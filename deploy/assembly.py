@@ -16,6 +16,8 @@ from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
 from deploy.model_version import model_version
 from deploy.pipeline import Pipeline
+from deploy.schedule import Schedule, wall_clock
+from deploy.service_review import reviewing
 from deploy.settings import Settings
 from deploy.trucks import courses_of
 from ingest.source import MqttSource
@@ -76,6 +78,17 @@ def composer(settings: Settings, fleet: Fleet) -> Compose:
     )
 
 
+def scheduled(
+    settings: Settings, database: Database, pipeline: Pipeline, policy: Policy
+) -> Schedule:
+    """Give the schedule with its jobs: a line for each."""
+    schedule = Schedule(database, settings.fleet.zone)
+    at = settings.service.review_at
+    review = reviewing(lambda: pipeline.trucks, rules=settings.service.rules(), policy=policy)
+    schedule.add("service dates", wall_clock(hour=at.hour, minute=at.minute), review)
+    return schedule
+
+
 def assemble(settings: Settings, fleet: Fleet) -> Daemon:
     """Put a daemon together; it is not started.
 
@@ -107,6 +120,7 @@ def assemble(settings: Settings, fleet: Fleet) -> Daemon:
             linger_s=settings.store.commit_wait_ms / 1000.0,
         ),
         pipeline=pipeline,
+        schedule=scheduled(settings, database, pipeline, rules.policy),
         rules=rules,
         channels=channels.build(settings.channels(), now_ms=now_ms),
         compose=composer(settings, fleet),

@@ -21,6 +21,7 @@ from deploy.batch import Position, Rules
 from deploy.clock import Clock, monotonic_ms
 from deploy.database import Database, store_failed
 from deploy.pipeline import Pipeline
+from deploy.schedule import Schedule
 from ingest.held import NEVER_MS, Held
 from ingest.message import Message
 from ingest.source import Source
@@ -54,6 +55,7 @@ class Parts:
     database: Database
     source: Source
     pipeline: Pipeline
+    schedule: Schedule
     rules: Rules
     channels: Mapping[str, Channel]
     compose: Compose
@@ -64,7 +66,7 @@ class Parts:
 
 
 class Daemon:
-    """Takes, commits, acknowledges; sends notices; watches for silence."""
+    """Takes, commits, acknowledges; sends notices; watches for silence; does what is scheduled."""
 
     def __init__(self, parts: Parts, pace: Pace) -> None:
         self._parts = parts
@@ -135,6 +137,7 @@ class Daemon:
                 self._publish_owed(everything=False)
                 if monotonic_ms() >= self._watch_due_ms:
                     self._try(self._watch)
+                    self._try(self._run_due)
             self._publish_owed(everything=True)
             self._try(self._parts.pipeline.flush)
         except BaseException:  # the process must not go on as if it listened
@@ -214,6 +217,11 @@ class Daemon:
         self._listening_since_ms = ticked.listening_since_ms
         self._dispatcher.wake()
         return ticked
+
+    def _run_due(self) -> None:
+        """Run what the schedule says is due; here too nothing can come in between."""
+        if self._parts.schedule.run_due(self._parts.now_ms()):
+            self._dispatcher.wake()
 
 
 def received(position: Position) -> bytes:

@@ -198,6 +198,8 @@ def told_line(one: Told) -> str:
         "rise": "more urgent",
         "normal": "back to normal",
         "withdrawn": "withdrawn",
+        "date_moved": "new date",
+        "no_data": "date not followed: no data",
     }[one.matter]
     kind = one.kind.replace("_", " ")
     return f"{clock(one.time_ms)}  {one.vehicle:6} {kind:20} {matter} (by {one.channel})"

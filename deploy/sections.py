@@ -17,6 +17,7 @@ from pydantic import (
 )
 
 from alerts.channels import LogSettings, SmtpSettings, WebhookSettings
+from alerts.service_date import DateRules
 from ingest.decoded import WireRules
 from models.transition import Priority
 from models.units import Units
@@ -197,6 +198,25 @@ class Alerts(Section):
     log: LogSection = LogSection()
     smtp: Smtp | None = None
     webhooks: dict[str, Webhook] = {}
+
+
+class Service(Section):
+    """``[service]``: when service dates are looked at, in the fleet's time zone, and what is told anew."""
+
+    review_at: time = time(6)
+    moved_days: Annotated[float, Field(ge=1.0, le=365.0)] = 14.0
+
+    @field_validator("review_at")
+    @classmethod
+    def _plain(cls, at: time) -> time:
+        if at.tzinfo is not None or at.second or at.microsecond:
+            msg = f"{at.isoformat()} is not a plain time of day; write it like 06:00"
+            raise ValueError(msg)
+        return at
+
+    def rules(self) -> DateRules:
+        """Give what the review goes by."""
+        return DateRules(moved_ms=round(self.moved_days * 86_400_000))
 
 
 class ClockSection(Section):

@@ -58,6 +58,7 @@ class Settings(BaseSettings):
     models: sections.Models = sections.Models()
     fleet: sections.FleetSection = sections.FleetSection()
     alerts: sections.Alerts = sections.Alerts()
+    service: sections.Service = sections.Service()
     clock: sections.ClockSection = sections.ClockSection()
 
     @classmethod

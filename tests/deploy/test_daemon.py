@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from datetime import UTC
 from pathlib import Path
 from random import Random
 
@@ -15,6 +16,7 @@ from alerts.watch import SilenceLimits
 from deploy.assembly import WORDS
 from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
+from deploy.schedule import Schedule
 from deploy.waiting import until
 from models.kernel import KINDS
 from tests.deploy.store import pipeline, rules
@@ -36,6 +38,7 @@ class Running:
             database=self.database,
             source=self.source,
             pipeline=pipeline(self.database),
+            schedule=Schedule(self.database, UTC),
             rules=rules(),
             channels={},
             compose=lambda _entry, _alarm: pytest.fail("nobody is to be told"),
