@@ -85,10 +85,10 @@ def _witness(params: AccountParams, account: Account, view: View, first: bool) -
         open_gap(gap, account.heat, account.soak, view, params.max_gap_s)
     if not math.isnan(over_km):
         _take_km(account, over_km)
-    if not math.isnan(view.engine_hours_h):
-        take_hours(gap, account.hours, view.engine_hours_h)
     if not first:
         _pass_piece(params, account, view)
+    if not math.isnan(view.engine_hours_h):
+        take_hours(gap, account.hours, view.engine_hours_h)
     if gap.open == 1:
         take_first_readings(gap, view)
         if is_ready(gap, account.travel, account.hours, view.time_ms):

@@ -181,9 +181,9 @@ def verdict(gap: Gap, params: SoakParams, soak: Soak) -> int:
         return RAN_BY_KM
     if not (math.isnan(gap.ran_s) and math.isnan(gap.km)):
         return PARKED
-    if _was_heated(gap, params, soak):
-        return RAN_FOR_HALF
-    return RAN_THROUGH if short else PARKED
+    if short:
+        return RAN_THROUGH
+    return RAN_FOR_HALF if _was_heated(gap, params, soak) else PARKED
 
 
 @compiled

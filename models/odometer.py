@@ -67,6 +67,13 @@ def reach_km(span_ms: int) -> float:
 
 
 @compiled
+def _reach_km(odometer: Odometer, at_ms: int, since_km: float) -> float:
+    """How far ahead of the believed reading one may be [km], ``since_km`` by speed after it."""
+    by_speed = TICK_KM + (1.0 + SPEED_SHARE) * since_km
+    return max(by_speed, reach_km(at_ms - odometer.time_ms))
+
+
+@compiled
 def ahead_km(from_km: float, to_km: float, within_km: float) -> float:
     """How far a reading is ahead of another [km]; over the last figure where that is within reach."""
     ahead = to_km - from_km
@@ -173,9 +180,9 @@ def believe_jump(
     if not 0.0 <= reading_km - odometer.jump_km <= reach_km(now_ms - odometer.jump_ms):
         return 0.0, math.nan, NOTHING
     step, over, outcome = 0.0, math.nan, NOTHING
-    reach = reach_km(odometer.jump_ms - odometer.time_ms)
-    ahead = ahead_km(odometer.km, odometer.jump_km, reach)
     since = odometer.since_km - odometer.jump_since_km
+    reach = _reach_km(odometer, odometer.jump_ms, since)
+    ahead = ahead_km(odometer.km, odometer.jump_km, reach)
     silent = odometer.gaps > odometer.jump_gaps
     if odometer.known == 0:
         before = odometer.jump_km - installed_km - since
@@ -230,7 +237,7 @@ def read(odometer: Odometer, reading_km: float, now_ms: int) -> tuple[float, flo
     if odometer.known == 0:
         _wait(odometer, reading_km, now_ms)
         return 0.0, math.nan, NOTHING
-    reach = reach_km(now_ms - odometer.time_ms)
+    reach = _reach_km(odometer, now_ms, odometer.since_km)
     ahead = ahead_km(odometer.km, reading_km, reach)
     if ahead == 0.0 or -TICK_KM <= reading_km - odometer.km < odometer.before_km - odometer.km:
         return _unchanged(odometer, now_ms)

@@ -48,6 +48,10 @@ chart into hours. At 95 °C instead of 85 °C the assumed kilometre would cost t
 SERVICE_DAYS = 730.0
 """Time between services if nobody sets another [d]: two years; common practice, no source."""
 
+STILL_AIR_SHARE = 0.6
+"""Share of the case's conductance at 60 km/h where a truck stands [-], as the heat balance has it too;
+common practice, no source."""
+
 HOLD_S = 60.0
 """How long a signal that is sent more rarely than the others stays valid [s]."""
 
@@ -79,7 +83,7 @@ def parameters(
     params["latest"]["rated_torque_nm"] = _or(vehicle.rated_torque_nm, torque)
     account = params["account"]
     _ageing(account, fluid)
-    account["soak"]["time_constant_s"] = capacity / case
+    account["soak"]["time_constant_s"] = capacity / (STILL_AIR_SHARE * case)
     habits = account["habits"]
     habits["equivalent_s_per_run_s"] = rate(record(made).account.ageing, TYPICAL_C)
     habits["equivalent_s_per_km"] = habits["equivalent_s_per_run_s"] * 3600.0 / TYPICAL_KM_H

@@ -36,15 +36,16 @@ bias decides. Own choice; doubled, from 60 K a cool-down tells for two time cons
 LEAST_FALL = 0.2
 """Fall of ln(excess) from which a cool-down tells its pace [-]: a fifth of a time constant. Own choice."""
 
-WIDEST = 4.0
-"""A pace that is off the class's by more than this factor is a reading gone wrong [-]. Own choice."""
+WIDEST = 2.5
+"""A time constant that is off the class's by more than this factor is no truck's [-]. Own choice; doubled,
+a run before the first reading after a night passes for slow cooling."""
 
 REHEATED_K = 10.0
-"""Hotter than expected by this [K], fluid was heated meanwhile. Own choice; doubled, a short run before
-the first reading passes for a slow cool-down."""
+"""Hotter than expected by this [K] and too hot for any truck's time constant, fluid was heated meanwhile.
+Own choice; doubled, a short run before the first reading passes for slow cooling."""
 
 _STEP_K = 2.0
-_FLAT_K = 0.01
+_FLAT_K = 0.001
 
 
 class SoakParams(Layout):
@@ -154,12 +155,6 @@ def ambient_c(air_c: float, end_c: float) -> float:
 
 
 @compiled
-def _tells(start_k: float, end_k: float, expected_k: float) -> bool:
-    """Say whether the reading at the end of a cool-down is a point of its decay [K above air]."""
-    return start_k > LEAST_START_K and LEAST_END_K < end_k <= expected_k + REHEATED_K
-
-
-@compiled
 def cool_down(
     params: SoakParams,
     ageing: AgeingParams,
@@ -195,13 +190,14 @@ def cool_down(
     air = ambient_c(air_c, end_c)
     tau_s = time_constant_s(params, soak)
     expected_c = cooled_c(start_c, air, tau_s, span_s)
-    start_k, end_k = start_c - air, end_c - air
-    if _tells(start_k, end_k, expected_c - air):
-        fall = math.log(start_k / end_k)
+    if start_c - air > LEAST_START_K and end_c - air > LEAST_END_K:
+        fall = math.log((start_c - air) / (end_c - air))
         own_s = span_s / max(fall, 1e-3)
-        if measured and fall > LEAST_FALL and not math.isnan(air_c):
-            _learn(params, soak, own_s, expected_c - end_c)
-        tau_s = own_s
+        if own_s <= WIDEST * params.time_constant_s or end_c <= expected_c + REHEATED_K:
+            # The reading is a point of the decay, not of what came after it.
+            tau_s = own_s
+            if measured and fall > LEAST_FALL and not math.isnan(air_c):
+                _learn(params, soak, own_s, expected_c - end_c)
     soak.equivalent_s += decay(ageing, soak.bins_s, start_c, air, tau_s, span_s)
     return expected_c
 

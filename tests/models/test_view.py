@@ -57,6 +57,7 @@ def test_a_span_and_a_gap() -> None:
         ("lockup_slip_rpm", "slip_rpm", 60),
         ("coolant_temp_c", "coolant_c", 60),
         ("ambient_temp_c", "air_c", 600),
+        ("trailer", "trailer", 600),
     ],
 )
 def test_a_signal_sent_more_rarely_is_held_for_a_while(
@@ -75,6 +76,7 @@ def test_a_signal_sent_more_rarely_is_held_for_a_while(
         ("cooler_out_temp_c", "line_out_c"),
         ("cooler_return_temp_c", "line_return_c"),
         ("odometer_km", "odometer_km"),
+        ("engine_hours_h", "engine_hours_h"),
     ],
 )
 def test_what_is_judged_by_its_change_is_never_held(sent: str, seen: str) -> None:
