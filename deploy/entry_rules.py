@@ -51,6 +51,7 @@ def examine(conn: sqlite3.Connection, fleet: Fleet, entry: Entry, *, now_ms: int
     UnknownTruck
         Nobody knows the truck.
     """
+    _when(entry, now_ms)
     found = record.problems(conn, entry)
     if found:
         raise CannotEnter("\n".join(map(str, found)))
@@ -59,7 +60,6 @@ def examine(conn: sqlite3.Connection, fleet: Fleet, entry: Entry, *, now_ms: int
         for each in record.effective(conn, entry.vehicle)
         if entry.supersedes is None or each.id != entry.supersedes
     ]
-    _when(entry, now_ms)
     _truck(conn, fleet, entry, entries)
     _fluid(fleet, entry)
     if entry.kind != record.STRUCK:

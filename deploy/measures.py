@@ -11,7 +11,7 @@ from typing import Protocol
 from deploy.problems import Mistake
 from models.units import KM_PER_MILE, METRIC, QUARTS_PER_LITRE, US, Units
 
-_NUMBER = re.compile(r"([+-]?(?:\d{1,3}(?:,\d{3})+|\d+)(?:\.\d+)?|[+-]?\.\d+)\s*(\S*)")
+_NUMBER = re.compile(r"([+-]?(?:\d{1,3}(?:,\d{3})+|\d+)(?:\.\d+)?|[+-]?\.\d+)\s*([^\d\s.,]*)")
 
 _VOLUMES = {"l": 1.0, "qt": 1.0 / QUARTS_PER_LITRE}
 _DISTANCES = {"km": 1.0, "mi": KM_PER_MILE}
