@@ -86,7 +86,7 @@ def note_day(
         _turn(habits, today)
     if habits.counter == 0 and travel.odometer.known == 1:
         # The counter's first reading may tell of months before the first sample.
-        habits.mark_km = distance_km(travel)
+        habits.mark_km += travel.unseen_km - habits.mark_unseen_km
         habits.mark_unseen_km = travel.unseen_km
         habits.mark_fluid_unseen_km = travel.fluid_unseen_km
     seen_s = _equivalent_s(heat, soak) - habits.mark_s
