@@ -29,8 +29,8 @@ TRUCKS = ("NF-03", "NF-05", "NF-09")
 
 
 @cache
-def drive(vehicle: str, *, whole_degrees: bool = False) -> tuple[Floats, Floats]:
-    """Simulate five hours of a truck, one sample a second: seconds [s] and the fluid [°C]."""
+def drive_samples(vehicle: str, *, whole_degrees: bool = False) -> tuple[Sample, ...]:
+    """Simulate five hours of a truck, one sample a second while its gateway has power."""
     fit = SensorFit(signals=BASIC, period_s=1)
     fleet = northfold()
     plans = tuple(
@@ -39,18 +39,28 @@ def drive(vehicle: str, *, whole_degrees: bool = False) -> tuple[Floats, Floats]
         if plan.vehicle == vehicle
     )
     fleet = replace(fleet, plans=plans)
-    told: dict[float, float] = {}
+    told: dict[float, Sample] = {}
     for sent in fleet_messages(fleet, start_ms=START_MS, duration_s=3600.0 * HOURS, seed=7):
         if sent.topic.endswith("/telemetry"):
             body = json.loads(sent.payload)
             for sample in body if isinstance(body, list) else [body]:
-                told[_seconds(sample["time"])] = sample["fluid_temp_c"]
-    times = np.array(sorted(told))
-    return times - times[0], np.array([told[time] for time in times])
+                time_ms = _time_ms(sample.pop("time"))
+                del sample["seq"]
+                told[time_ms] = {"time_ms": time_ms, **sample}
+    return tuple(told[time_ms] for time_ms in sorted(told))
 
 
-def _seconds(time: Any) -> float:
-    return datetime.fromisoformat(time).timestamp() if isinstance(time, str) else float(time)
+def drive(vehicle: str, *, whole_degrees: bool = False) -> tuple[Floats, Floats]:
+    """Give the same as seconds [s] and the fluid [°C]."""
+    samples = drive_samples(vehicle, whole_degrees=whole_degrees)
+    times = np.array([sample["time_ms"] for sample in samples]) / 1000.0
+    return times - times[0], np.array([sample["fluid_temp_c"] for sample in samples])
+
+
+def _time_ms(time: Any) -> float:
+    if isinstance(time, str):
+        return round(datetime.fromisoformat(time).timestamp() * 1000.0)
+    return round(float(time) * 1000.0)
 
 
 def thinned(seconds: Floats, celsius: Floats, step: int) -> tuple[Floats, Floats]:
