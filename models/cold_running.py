@@ -134,7 +134,7 @@ def _how_long(found: ColdRunning, units: Units) -> str:
 
 def _how_thick(found: ColdRunning, units: Units) -> str:
     return (
-        f"Averaged over all time seen, the fluid was {found.thickness:.1f} times as thick as at "
+        f"Averaged over all time seen, the fluid was {_two_digits(found.thickness)} times as thick as at "
         f"{units.degrees(found.compared_c)}; at its coldest, about {units.degrees(found.coldest_c)}, "
         f"{_two_digits(found.thickest)} times, some {_two_digits(found.thickest_mm2_s)} mm²/s. That "
         f"is for new fluid of {found.kv40_mm2_s:g} mm²/s at {units.degrees(40.0)} and "
@@ -155,4 +155,6 @@ def _percent(share: float) -> str:
 
 
 def _two_digits(number: float) -> str:
+    if number > 1e5:
+        return "more than 100,000"
     return f"{float(f'{number:.2g}'):,.0f}" if number >= 10.0 else f"{number:.2g}"

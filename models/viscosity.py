@@ -195,7 +195,7 @@ def to_z(mm2_s: float) -> float:
 def from_z(z: float) -> float:
     """Give the kinematic viscosity [mm²/s] of a :math:`Z`, by ASTM D341, within 0.03 % of the inverse."""
     over = z - 0.7
-    return over - math.exp(-0.7487 - 3.295 * over + 0.6119 * over**2 - 0.3193 * over**3)
+    return over - math.exp(-0.7487 + over * (-3.295 + over * (0.6119 - 0.3193 * over)))
 
 
 def _log_log(mm2_s: float) -> float:

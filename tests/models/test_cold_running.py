@@ -142,6 +142,17 @@ def test_words() -> None:
     assert "extrapolated" not in said
 
 
+@pytest.mark.parametrize(
+    ("kv40", "kv100"), [(1000.0, 1.0), (1000.0, 99.0), (1000.0, 100.0), (1.01, 1.0)]
+)
+def test_the_oddest_fluids_that_a_fleet_file_may_name(kv40: float, kv100: float) -> None:
+    fluid = replace(CHART, kv40_mm2_s=kv40, kv100_mm2_s=kv100)
+    found = cold_running(bins_of([(0, 3600.0), (BINS - 1, 3600.0)]), fluid)
+    assert found is not None
+    assert 1.0 <= found.thickest < np.inf
+    assert all(len(line) < 320 for line in words(found, METRIC))
+
+
 def test_words_in_fahrenheit() -> None:
     said = " ".join(words(told(at(m31=0.1, c85=20.0)), US))
     assert "Below 149 °F for less than 1 % of the time seen" in said
