@@ -132,7 +132,7 @@ def days_until(
     remaining
         What is left [unit]; nothing left: 0 d.
     per_day, known, restless
-        As ``pace`` gives them.
+        As ``pace`` gives them [unit/d, -, -].
     z
         Standard normal quantile of the use [-]: ``Z_80`` gives the early end, 0 the median,
         ``-Z_80`` the late end.
