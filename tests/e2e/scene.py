@@ -44,7 +44,7 @@ class Played:
 @contextmanager
 def play(folder: Path, protocol: str) -> Iterator[Played]:
     """Play the scene over one version of MQTT; broker and far sides stay until the end."""
-    stock = _ending_now(only(material(SEED, hours=HOURS), [TRUCK]))
+    stock = ending_now(only(material(SEED, hours=HOURS), [TRUCK]))
     mails = MailSide()
     port = free_port()
     with ExitStack() as stack:
@@ -71,7 +71,7 @@ def play(folder: Path, protocol: str) -> Iterator[Played]:
         yield found
 
 
-def _ending_now(stock: Material) -> Material:
+def ending_now(stock: Material) -> Material:
     """Move the truck's day so that it ends a minute ago."""
     last_ms = max(time_ms(sample) for _, sample in stock.samples)
     by_ms = wall_ms() - 60_000 - last_ms
