@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from xml.etree import ElementTree as ET
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -14,7 +12,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from deploy import picture
-from deploy.account_caption import LISTED, AccountPoint, Forecast, Mark
+from deploy.account_caption import Mark
 from deploy.account_picture import draw_account
 from deploy.bins_picture import draw_bins
 from deploy.lab_picture import draw_lab_update
@@ -25,21 +23,9 @@ from models.lab import LabUpdate, lab_update
 from models.lab_words import said
 from models.layout import record
 from models.units import METRIC, US
+from tests.deploy.drawn import MIDNIGHT_MS, SVG, UTC, account, points, root_of, texts
 from tests.models.entries import entry, parts, worn
 from tests.models.fills import fill_params
-
-DAY_MS = 86_400_000
-MIDNIGHT_MS = 1_768_435_200_000  # 2026-01-15T00:00:00Z
-UTC = ZoneInfo("UTC")
-SVG = "{http://www.w3.org/2000/svg}"
-
-
-def points(days: int, per_day: float) -> list[AccountPoint]:
-    return [
-        AccountPoint(MIDNIGHT_MS + day * DAY_MS, 0.7 * life, life, 1.4 * life)
-        for day in range(days)
-        for life in (day * per_day,)
-    ]
 
 
 def at(**hours: float) -> NDArray[np.float64]:
@@ -60,16 +46,6 @@ def pace(celsius: float) -> float:
     return float(relative_rate(celsius, 80.0, 77_000.0))
 
 
-def account(path: Path) -> str:
-    marks = [Mark(MIDNIGHT_MS, "new fluid"), Mark(MIDNIGHT_MS + 30 * DAY_MS, "top-up 1.0 L")]
-    forecast = Forecast(
-        median_ms=MIDNIGHT_MS + 250 * DAY_MS,
-        early_ms=MIDNIGHT_MS + 200 * DAY_MS,
-        late_ms=MIDNIGHT_MS + 330 * DAY_MS,
-    )
-    return draw_account(points(101, 0.004), marks, path, zone=UTC, forecast=forecast)
-
-
 def laboratory(path: Path) -> str:
     return draw_lab_update(sample(antioxidant=0.55, oxidation=0.6), path)
 
@@ -79,14 +55,6 @@ def bins(path: Path) -> str:
 
 
 each = pytest.mark.parametrize("draw", [account, laboratory, bins])
-
-
-def root_of(path: Path) -> ET.Element:
-    return ET.parse(path).getroot()  # noqa: S314 # we have just written it
-
-
-def texts(path: Path) -> list[str]:
-    return ["".join(text.itertext()) for text in root_of(path).iter(f"{SVG}text")]
 
 
 @each
@@ -147,98 +115,6 @@ def test_another_kind_of_file_is_refused(draw: Callable[[Path], str], tmp_path: 
     with pytest.raises(Mistake, match=r"\.svg or \.png"):
         draw(tmp_path / "one.jpg")
     assert not any(tmp_path.iterdir())
-
-
-def test_an_account(tmp_path: Path) -> None:
-    told = account(tmp_path / "one.svg")
-    written = texts(tmp_path / "one.svg")
-    standing = (
-        "2026-04-25: 40 % used (80 % band 28 % to 56 %); due by heat about 2026-09-22 "
-        "(80 %: 2026-08-03 to 2026-12-11)"
-    )
-    assert standing in written
-    assert standing in told
-    assert {"Life used", "now", "80 %", "95 %", "100 %: due", "best estimate"} <= set(written)
-    assert {"80 % band", "forecast: median", "forecast: 80 %", "1", "2"} <= set(written)
-    assert [line.split() for line in written if "new fluid" in line] == [
-        ["1", "2026-01-15", "new", "fluid"]
-    ]
-    assert "2026-02-14 top-up 1.0 L" in told
-
-
-def test_another_limit_than_the_whole_life(tmp_path: Path) -> None:
-    forecast = Forecast(median_ms=None, early_ms=None, late_ms=None, level=0.6)
-    draw_account(points(9, 0.01), [], tmp_path / "one.svg", zone=UTC, forecast=forecast)
-    written = texts(tmp_path / "one.svg")
-    assert {"48 %", "57 %", "60 %: due"} <= set(written)
-    assert "100 %: due" not in written
-
-
-def test_days_are_those_of_the_fleet(tmp_path: Path) -> None:
-    told = draw_account(points(3, 0.01), [], tmp_path / "one.svg", zone=ZoneInfo("Etc/GMT+6"))
-    assert "2026-01-14: 0 % used. 2026-01-16: 2 % used" in told
-
-
-@pytest.mark.parametrize(
-    ("forecast", "said_of_it"),
-    [
-        (
-            Forecast(median_ms=None, early_ms=None, late_ms=None),
-            "not due as far as is looked ahead",
-        ),
-        (
-            Forecast(median_ms=None, early_ms=MIDNIGHT_MS + 400 * DAY_MS, late_ms=None),
-            "due by heat 2027-02-19 at the earliest (80 %), probably later",
-        ),
-        (
-            Forecast(
-                median_ms=MIDNIGHT_MS + 900 * DAY_MS,
-                early_ms=MIDNIGHT_MS + 400 * DAY_MS,
-                late_ms=None,
-            ),
-            "due by heat about 2028-07-03 (80 %: 2027-02-19 or later)",
-        ),
-        (
-            Forecast(
-                median_ms=MIDNIGHT_MS + 40 * DAY_MS,
-                early_ms=MIDNIGHT_MS + 40 * DAY_MS,
-                late_ms=MIDNIGHT_MS + 40 * DAY_MS,
-                reason="age",
-            ),
-            "due by age about 2026-02-24",
-        ),
-        (
-            Forecast(
-                median_ms=MIDNIGHT_MS + DAY_MS,
-                early_ms=MIDNIGHT_MS + DAY_MS,
-                late_ms=MIDNIGHT_MS + DAY_MS,
-                reason="distance",
-            ),
-            "due by distance",
-        ),
-    ],
-)
-def test_forecasts_near_and_far(forecast: Forecast, said_of_it: str, tmp_path: Path) -> None:
-    told = draw_account(
-        points(21, 0.002), [], tmp_path / "one.svg", zone=UTC, forecast=forecast
-    )
-    assert told.endswith(f"; {said_of_it}.")
-    assert "now" in texts(tmp_path / "one.svg")
-
-
-def test_many_entries_are_listed_from_the_newest(tmp_path: Path) -> None:
-    marks = [Mark(MIDNIGHT_MS + day * DAY_MS, f"entry {day}") for day in range(12)]
-    told = draw_account(points(100, 0.001), marks[::-1], tmp_path / "one.svg", zone=UTC)
-    listed = [line for line in texts(tmp_path / "one.svg") if "entry" in line]
-    assert [line.split()[-1] for line in listed] == [str(day) for day in range(12 - LISTED, 12)]
-    assert "and 4 before, marked without a number" in texts(tmp_path / "one.svg")
-    assert "2026-01-15 entry 0;" in told
-
-
-def test_a_first_point_alone(tmp_path: Path) -> None:
-    draw_account(points(1, 0.001), [], tmp_path / "one.png", zone=UTC)
-    with pytest.raises(Mistake, match="no account to draw yet"):
-        draw_account([], [], tmp_path / "two.png", zone=UTC)
 
 
 @pytest.mark.parametrize("kind", ["svg", "png"])
