@@ -7,8 +7,6 @@ import math
 from models.due import Due
 from models.units import Units
 
-NEVER = "not within five years"
-
 
 def due_in_words(
     units: Units,
@@ -27,13 +25,14 @@ def due_in_words(
         return f"Service due since {units.day(median_ms)}, by {reason}"
     if math.isnan(median_ms):
         if math.isnan(early_ms):
-            return f"Service due {NEVER} at the pace of the last weeks"
-        return f"Service probably due {NEVER}, in 1 of 10 by {units.day(early_ms)}, by {reason}"
+            return "Service not due within five years at the pace of the last weeks"
+        by = units.day(early_ms)
+        return f"Service probably not due within five years (1 in 10: by {by}), by {reason}"
     about = f"Service due about {units.day(median_ms)}"
     if early_ms == late_ms:
         return f"Service due on {units.day(median_ms)}, by {reason}"
     if math.isnan(late_ms):
-        return f"{about} (8 in 10: from {units.day(early_ms)}, or {NEVER}), by {reason}"
+        return f"{about} (8 in 10: from {units.day(early_ms)}, or not within five years), by {reason}"
     together = units.year(early_ms) == units.year(median_ms) == units.year(late_ms)
     early = units.day(early_ms, year=not together)
     late = units.day(late_ms, year=not together)
