@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
+from itertools import pairwise
 from typing import Any
 
 from deploy.measures import minute
@@ -20,9 +21,9 @@ from models.interval import HELP
 from models.statement import Statement
 from models.units import Units
 
-BAND_EDGES_C = (65.0, 79.0, 93.0, 107.0, 121.0)
-"""Edges [°C] of the bands that time at temperature is summed up in: about 150, 175, 200, 225, 250 °F, the
-rows of the trade's chart. Own choice; nothing rests on them."""
+BAND_EDGES_C = tuple((fahrenheit - 32.0) / 1.8 for fahrenheit in (150, 175, 200, 225, 250))
+"""Edges [°C] of the bands that time at temperature is summed up in: 150 °F, and rows of the trade's chart.
+Own choice; nothing rests on them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +116,7 @@ def card_lines(found: Card, units: Units) -> Iterator[tuple[str, str]]:
     yield "Heat", _heat(found, units)
     if account.seen_hours > 0.0:
         yield "Temperature", _temperature(account, units)
-        yield "Hours at it", _bands(found, units)
+        yield "Time at it", _bands(found, units)
     yield "Cold running", " ".join(cold_words(found.cold, units))
     yield "Sensor", _sensor(account, units)
     yield "Distance", _distance(account, units)
@@ -176,10 +177,10 @@ def _temperature(account: Statement, units: Units) -> str:
 
 def _bands(found: Card, units: Units) -> str:
     edges = [units.degrees(edge_c) for edge_c in BAND_EDGES_C]
-    names = [f"below {edges[0]}", *(f"to {edge}" for edge in edges[1:]), "above"]
-    return ", ".join(
-        f"{name} {hours:,.0f}" for name, hours in zip(names, found.hours_by_band, strict=True)
-    )
+    between = [f"{low.split()[0]}–{high}" for low, high in pairwise(edges)]
+    names = [f"below {edges[0]}", *between, f"above {edges[-1]}"]
+    hours = [f"{each:,.0f} h" for each in found.hours_by_band]
+    return ", ".join(f"{name} {each}" for name, each in zip(names, hours, strict=True))
 
 
 def _sensor(account: Statement, units: Units) -> str:

@@ -79,7 +79,8 @@ def test_a_card_holds_all_that_a_technician_asks_for(shop: Shop) -> None:
         "unseen (estimated)",
         "mean kinetic",
         "hottest 125 °C",
-        "above",
+        "79–93 °C",
+        "above 121 °C",
         "Below 65 °C",
         "may be off by 2 °C",
         "unseen",
@@ -97,10 +98,12 @@ def test_the_bands_hold_all_the_time_that_was_seen(shop: Shop) -> None:
     found = _card(shop)
     assert len(found.hours_by_band) == len(BAND_EDGES_C) + 1
     assert sum(found.hours_by_band) == pytest.approx(sum(found.standing.account.bins) / 3600.0)
-    # From 80 °C by 0.15 K a minute for 299 minutes: 79 to 93, 93 to 107, 107 to 121, and above.
-    days = DAYS / 60.0
-    expected = [0.0, 0.0, 13.0 / 0.15 * days, 14.0 / 0.15 * days, 14.0 / 0.15 * days]
-    assert found.hours_by_band[:5] == pytest.approx(expected, abs=0.35 * DAYS)
+    # From 80 °C by 0.15 K a minute: up to 200 °F, to 225 °F, to 250 °F [min].
+    expected = [(200.0 - 176.0) / 1.8 / 0.15, 25.0 / 1.8 / 0.15, 25.0 / 1.8 / 0.15]
+    hours = [minutes / 60.0 * DAYS for minutes in expected]
+    assert found.hours_by_band == pytest.approx(
+        [0.0, 0.0, *hours, 299.0 / 60.0 * DAYS - sum(hours)], abs=0.05
+    )
 
 
 def test_what_a_sensor_check_found_is_said(shop: Shop) -> None:
