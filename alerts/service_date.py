@@ -15,7 +15,15 @@ from dataclasses import dataclass, replace
 
 from alerts import ledger, outbox
 from alerts.alarm import Event, Matter, State, step
-from alerts.date_words import DUE_BY, DUE_MS, NO_DATA_SINCE_MS, TOLD_BY, TOLD_MS
+from alerts.date_words import (
+    DUE_BY,
+    DUE_MS,
+    EARLY_MS,
+    LATE_MS,
+    NO_DATA_SINCE_MS,
+    TOLD_BY,
+    TOLD_MS,
+)
 from alerts.identity import alarm_id
 from alerts.ledger import Alarm
 from alerts.outbox import Entry
@@ -47,11 +55,13 @@ class Outlook:
 class DateRules:
     """What is worth telling.
 
-    ``moved_ms``: a date that moves by more is told anew. ``quiet_ms``: the date of a truck without
-    data for longer is not followed.
+    ``moved_ms``: a date that moves by more is told anew; with ``out_of_interval`` only if it also
+    leaves the days that were told as 8 in 10. ``quiet_ms``: the date of a truck without data for longer
+    is not followed.
     """
 
     moved_ms: int = 14 * 86_400_000
+    out_of_interval: bool = False
     quiet_ms: int = 14 * 86_400_000
 
 
@@ -205,21 +215,32 @@ def _needs_no_data(own: _Review, told: Entry) -> bool:
 def _say_moved(
     own: _Review, alarm: Alarm, told: Entry, outlook: Outlook
 ) -> tuple[str, Alarm] | None:
-    before_ms = told.evidence.get(DUE_MS, math.nan)
-    due_ms = outlook.evidence.get(DUE_MS, math.nan)
+    before_ms, due_ms = (
+        each.get(DUE_MS, math.nan) for each in (told.evidence, outlook.evidence)
+    )
     # Once it is due there is no date to plan by: the level tells that.
-    if due_ms <= own.now_ms or not moved(before_ms, due_ms, own.rules):
+    if due_ms <= own.now_ms or not moved(told.evidence, due_ms, own.rules):
         return None
     before_by = told.evidence.get(DUE_BY, math.nan)
     said = {**outlook.evidence, TOLD_MS: before_ms, TOLD_BY: before_by}
     return _say(own, alarm, Matter.MOVED, said, "moved")
 
 
-def moved(before_ms: float, due_ms: float, rules: DateRules) -> bool:
-    """Tell whether a date [Unix ms; not finite: none within sight] has moved enough to be told."""
-    if math.isfinite(before_ms) and math.isfinite(due_ms):
-        return abs(due_ms - before_ms) > rules.moved_ms
-    return math.isfinite(before_ms) is not math.isfinite(due_ms)
+def moved(told: Mapping[str, float], due_ms: float, rules: DateRules) -> bool:
+    """Tell whether a date has moved enough to be told: ``told`` is the evidence of the one before.
+
+    ``due_ms`` [Unix ms] is the date now; not finite: none within sight.
+    """
+    before_ms = told.get(DUE_MS, math.nan)
+    if not (math.isfinite(before_ms) and math.isfinite(due_ms)):
+        return math.isfinite(before_ms) is not math.isfinite(due_ms)
+    if abs(due_ms - before_ms) <= rules.moved_ms:
+        return False
+    # An end that is not known (NaN) is further off than any date.
+    inside = not due_ms < told.get(EARLY_MS, math.nan) and not due_ms > told.get(
+        LATE_MS, math.nan
+    )
+    return not (rules.out_of_interval and inside)
 
 
 def _say(

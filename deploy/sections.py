@@ -205,6 +205,7 @@ class Service(Section):
 
     review_at: time = time(6)
     moved_days: Annotated[float, Field(ge=1.0, le=365.0)] = 14.0
+    moved_out_of_interval: bool = False
 
     @field_validator("review_at")
     @classmethod
@@ -216,7 +217,10 @@ class Service(Section):
 
     def rules(self) -> DateRules:
         """Give what the review goes by."""
-        return DateRules(moved_ms=round(self.moved_days * 86_400_000))
+        return DateRules(
+            moved_ms=round(self.moved_days * 86_400_000),
+            out_of_interval=self.moved_out_of_interval,
+        )
 
 
 class ClockSection(Section):

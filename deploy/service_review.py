@@ -10,6 +10,7 @@ import numpy as np
 import structlog
 
 from alerts import service_date
+from alerts.date_words import DUE_BY, DUE_MS, EARLY_MS, LATE_MS
 from alerts.policy import Policy
 from alerts.service_date import DateRules, Outlook
 from deploy.schedule import Work
@@ -40,12 +41,12 @@ def outlook(truck: Held, now_ms: int) -> Outlook:
     )
     evidence = dict(zip(SERVICE_DUE.evidence, map(float, numbers), strict=False))
     times = (dates.median_ms, dates.early_ms, dates.late_ms)
-    names = ("due_median_ms", "due_early_ms", "due_late_ms")
+    names = (DUE_MS, EARLY_MS, LATE_MS)
     evidence |= {
         name: math.nan if time_ms is None else float(time_ms)
         for name, time_ms in zip(names, times, strict=True)
     }
-    evidence["due_by"] = float(REASONS.index(dates.reason))
+    evidence[DUE_BY] = float(REASONS.index(dates.reason))
     return Outlook(
         priority=int(priority),
         probability=float(sure),

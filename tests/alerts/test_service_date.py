@@ -87,6 +87,28 @@ def test_moving_back_is_told_once_more_and_creeping_is_told_by_the_sum() -> None
     assert len(set(ids)) == len(ids)
 
 
+@pytest.mark.parametrize(
+    ("early_day", "late_day", "due_day", "is_moved"),
+    [
+        (30, 100, 31, False),
+        (30, 100, 29, True),
+        (30, 100, 99, False),
+        (30, 100, 101, True),
+        (55, 65, 70, False),
+        (55, 65, 75, True),
+        (30, math.nan, 500, False),
+    ],
+)
+def test_where_wished_only_a_date_out_of_the_interval_is_told(
+    early_day: float, late_day: float, due_day: float, is_moved: bool
+) -> None:
+    evidence = numbers(
+        60, due_early_ms=NOON + early_day * DAY, due_late_ms=NOON + late_day * DAY
+    )
+    rules = DateRules(out_of_interval=True)
+    assert moved(evidence, NOON + due_day * DAY, rules) is is_moved
+
+
 def test_acknowledged_alarms_get_new_dates_too_and_stay_acknowledged() -> None:
     conn = raised()
     acknowledge(conn, only(conn).id, "A. Foreman", NOON + MINUTE)
@@ -152,7 +174,7 @@ def test_a_rise_tells_the_date_of_then() -> None:
 def test_no_date_within_sight_is_a_date_too(
     before: float, after: float, is_moved: bool
 ) -> None:
-    assert moved(NOON + before * DAY, NOON + after * DAY, DateRules()) is is_moved
+    assert moved({DUE_MS: NOON + before * DAY}, NOON + after * DAY, DateRules()) is is_moved
     conn = raised(due_day=before)
     look(conn, 1, outlook(after))
     look(conn, 2, outlook(after))
