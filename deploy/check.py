@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from pathlib import Path
 from secrets import token_hex
 
@@ -19,7 +20,10 @@ from deploy.database import StoreError, read_only
 from deploy.fleet import fleet_of
 from deploy.model_version import keep_compiled
 from deploy.settings import BadSettings, Loaded, describe, load_settings
+from deploy.trucks import courses_of
+from ingest import record
 from ingest.quarantine import totals
+from models.fleet import Fleet
 from models.transition import Priority
 
 _MARKS = {
@@ -114,7 +118,7 @@ def _store(loaded: Loaded) -> Iterator[Finding]:
     try:
         with read_only(path) as conn:
             (state,) = conn.execute("PRAGMA quick_check").fetchone()
-            held = list(_held(conn))
+            held = [*_held(conn), *_record(conn, loaded)]
     except (StoreError, sqlite3.Error, OSError, ValueError) as error:
         yield Finding(level="fault", what=f"store {path}: {error}", mend="Restore a backup")
         return
@@ -157,6 +161,36 @@ def _held(conn: sqlite3.Connection) -> Iterator[Finding]:
     count, _ = outbox.waiting(conn)
     if count:
         yield Finding(level="good", what=f"{count} notices wait to be delivered")
+
+
+def _record(conn: sqlite3.Connection, loaded: Loaded) -> Iterator[Finding]:
+    """Say where the service record and the fleet file do not fit, and what does not count yet."""
+    if (
+        conn.execute("SELECT 1 FROM sqlite_schema WHERE name = 'service_taken'").fetchone()
+        is None
+    ):
+        return  # from before there was a record; the daemon adds it at its next start
+    waiting = record.pending(conn)
+    if waiting:
+        yield Finding(
+            level="caution",
+            what=f"entries in the service record of {len(waiting)} trucks do not count yet",
+            mend="The daemon counts them when it runs; if it does, see its log for record.failed",
+        )
+    with suppress(BadSettings):  # what is wrong with the fleet file itself is said already
+        yield from _lost_fluids(conn, fleet_of(loaded))
+
+
+def _lost_fluids(conn: sqlite3.Connection, fleet: Fleet) -> Iterator[Finding]:
+    courses = courses_of(fleet, max_gap_s=1.0, silent_after_s=1.0)
+    for name in record.vehicles(conn):
+        try:
+            courses(name, record.effective(conn, name))
+        except BadSettings as error:
+            (problem,) = error.problems
+            yield Finding(
+                level="fault", what=f"{problem.path}: {problem.what}", mend=problem.mend
+            )
 
 
 def _notices(loaded: Loaded) -> Iterator[Finding]:

@@ -46,7 +46,7 @@ def enter_one(
         _say_change(before, after)
     if more is not None:
         more(entry)
-    if entry.kind in WORK:
+    if entry.kind in WORK and entry.supersedes is None:
         caution()
     return entry
 

@@ -7,6 +7,12 @@ supersede older ones. Units are SI: °C, km, L, Unix ms; shares are numbers [-].
     with open_book(store, fleet, who="Kim", now_ms=wall_ms()) as book:
         drop_pan(book, "NF-03", at_ms, volume_l=4.5, filter_changed=True)
 
+What only reads takes an open connection and a ``Reader``:
+
+    reader = Reader.of(settings, fleet)
+    with read_only(store) as conn:
+        before, after = preview_pan_drops(conn, reader, "NF-03", volume_l=4.5).mixtures[:2]
+
 A daemon that runs counts what was entered within a second; ``deploy.desk`` does where none runs.
 """
 
@@ -15,24 +21,40 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from deploy.entry_rules import CannotEnter
+from deploy.database import read_only
+from deploy.entry_rules import CannotEnter, UnknownTruck
+from deploy.fleet_files import fleet_export, fleet_import
 from deploy.lab_findings import LabFindings
+from deploy.pan_drop_preview import Preview, preview_pan_drops
+from deploy.reading import Reader, account_of
 from deploy.record_book import Book, add_entry, correct, given, open_book, strike
-from ingest.record import Entry
+from deploy.standing import due_of_truck
+from ingest.record import Entry, history
 
 __all__ = [
     "Book",
     "CannotEnter",
+    "Entry",
     "LabFindings",
+    "Preview",
+    "Reader",
+    "UnknownTruck",
+    "account_of",
     "add_sample",
     "change_circuit",
     "change_filter",
     "change_fluid",
     "correct",
     "drop_pan",
+    "due_of_truck",
     "exchange_fluid",
+    "fleet_export",
+    "fleet_import",
+    "history",
     "install_fill",
     "open_book",
+    "preview_pan_drops",
+    "read_only",
     "register_truck",
     "replace_gearbox",
     "strike",

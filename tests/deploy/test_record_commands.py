@@ -11,6 +11,7 @@ import structlog
 
 from deploy.clock import wall_ms
 from deploy.database import read_only
+from deploy.desk import login_name
 from ingest import record
 from tests.deploy.shop import Shop, open_shop
 
@@ -161,6 +162,7 @@ def test_corrections_and_striking_out(shop: Shop) -> None:
     shop.run("pan-drop", "NF-01", "--volume", "9L")
     said = shop.run("correct", "1", "--volume", "4.5L", "--no-filter", "--who", "Lee")
     assert "Entry 2: NF-01, pan drop (instead of entry 1)" in said
+    assert "Caution" not in said
     assert shop.life() == pytest.approx(before * 0.625, rel=1e-9)
     said = shop.run("strike", "2", "--note", "it was NF-02")
     assert "Entry 3: NF-01, entry 2 is struck out" in said
@@ -204,3 +206,11 @@ def test_every_line_fits_a_terminal_of_80_columns(shop: Shop) -> None:
     ):
         output = shop.invoke(*words).stdout
         assert max(len(line) for line in output.splitlines()) <= 80, words
+
+
+def test_a_process_without_a_login_name_signs_as_such(monkeypatch: pytest.MonkeyPatch) -> None:
+    def nobody() -> str:
+        raise OSError("No username set in the environment")
+
+    monkeypatch.setattr(getpass, "getuser", nobody)
+    assert login_name() == "unknown user"

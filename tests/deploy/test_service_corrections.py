@@ -11,7 +11,6 @@ from deploy.entry_rules import CannotEnter
 from deploy.model_version import model_version
 from deploy.past import state_at
 from deploy.problems import BadSettings
-from deploy.reading import account_of
 from deploy.service_record import LabFindings
 from models.course import run, settle
 from models.fleet import Vehicle
@@ -28,7 +27,7 @@ from tests.deploy.record_store import (
     heard,
     reader,
 )
-from tests.deploy.store import pipeline
+from tests.deploy.store import NOW_MS, pipeline
 from tests.recorded import HOUR_MS, MINUTE_MS, NOON_MS, merged
 
 AT_MS = NOON_MS + 2 * HOUR_MS
@@ -94,14 +93,14 @@ def test_what_follows_from_a_corrected_number_follows_again(tmp_path: Path) -> N
 def test_an_account_now_counts_what_no_sample_has_followed(tmp_path: Path) -> None:
     with heard(tmp_path) as (database, running):
         with database.read() as conn:
-            before = account_of(conn, reader(), TRUCK)
+            before = api.account_of(conn, reader(), TRUCK)
         with book(database) as opened:
             api.drop_pan(opened, TRUCK, AFTER_MS, volume_l=4.5)
         running.commit_record()
         with database.read() as conn:
-            now = account_of(conn, reader(), TRUCK)
-            earlier = account_of(conn, reader(now_ms=AFTER_MS - HOUR_MS), TRUCK)
-            assert account_of(conn, reader(), "NF-02") is None
+            now = api.account_of(conn, reader(), TRUCK)
+            earlier = api.account_of(conn, reader(now_ms=AFTER_MS - HOUR_MS), TRUCK)
+            assert api.account_of(conn, reader(), "NF-02") is None
         assert before is not None
         assert now is not None
         # 4.5 of 12 L: the share 0.6250 stays (check: 1 - 4.5/12).
@@ -176,3 +175,53 @@ def test_a_truck_as_it_was_is_what_its_samples_until_then_give(
             held = reader().truck(conn, TRUCK).held
             assert held is not None
             assert state_at(conn, held, time_ms).tobytes() == alone.tobytes()
+
+
+def test_what_pan_drops_would_do_is_what_they_do(tmp_path: Path) -> None:
+    with heard(tmp_path) as (database, running):
+        with database.read() as conn:
+            told = api.preview_pan_drops(conn, reader(), TRUCK, volume_l=4.5)
+        # (1 - 4.5/12)^n: .6250, .3906, .2441; five drops until nine tenths are new.
+        assert [round(each.old_share, 4) for each in told.mixtures] == [
+            1.0,
+            0.625,
+            0.3906,
+            0.2441,
+        ]
+        assert told.mostly_new == 5
+        for mixture in told.mixtures[1:]:
+            with book(database) as opened:
+                api.drop_pan(opened, TRUCK, NOW_MS, volume_l=4.5)
+            running.commit_record()
+            with database.read() as conn:
+                account = api.account_of(conn, reader(), TRUCK)
+            assert account is not None
+            assert account.life_used == pytest.approx(mixture.life_used, rel=1e-12)
+            assert account.antioxidant_left == pytest.approx(mixture.antioxidant, rel=1e-12)
+            assert account.life_low <= account.life_used <= account.life_high
+
+
+def test_a_preview_without_a_volume_takes_the_usual_share(tmp_path: Path) -> None:
+    with heard(tmp_path) as (database, _), database.read() as conn:
+        told = api.preview_pan_drops(conn, reader(), TRUCK)
+        # Common practice: 30 to 45 %; 37.5 % of 12 L.
+        assert (told.volume_l, told.measured) == (4.5, False)
+        with pytest.raises(CannotEnter, match=r"0\.0 L is no pan drop"):
+            api.preview_pan_drops(conn, reader(), TRUCK, volume_l=0.0)
+
+
+def test_the_next_service_is_known_of_a_truck_with_an_account(tmp_path: Path) -> None:
+    with heard(tmp_path) as (database, running):
+        with database.read() as conn:
+            before = api.due_of_truck(conn, reader(), TRUCK)
+            assert api.due_of_truck(conn, reader(), "NF-02") is None
+        with book(database) as opened:
+            api.exchange_fluid(opened, TRUCK, NOW_MS)
+        running.commit_record()
+        with database.read() as conn:
+            after = api.due_of_truck(conn, reader(), TRUCK)
+        assert before is not None
+        assert after is not None
+        assert after.share_by_heat == 0.0
+        assert after.distance_km == 0.0
+        assert (after.median_ms or 2**62) > (before.median_ms or 0)
