@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from models.account import Account, AccountParams, open_fill, raw_life, stretch
-from models.cold_soak import check_night
+from models.cold_soak import LEAST_PARKED_S, check_night
 from models.compiled import compiled
 from models.gap import (
     FIRST_READING_S,
@@ -27,7 +27,7 @@ from models.gap import (
 from models.habits import note_day
 from models.heat_sums import charge_span
 from models.odometer import TICK_KM
-from models.soak import cool_down
+from models.soak import ambient_c, cool_down
 from models.travel import travel
 from models.view import View
 
@@ -119,7 +119,10 @@ def _pass_piece(params: AccountParams, account: Account, view: View) -> None:
     if off:
         account.soak.still_s += dt_s
     elif dt_s > 0.0:
+        if account.soak.still_s >= LEAST_PARKED_S and gap.open == 0:
+            _check_seen_night(params, account, view)
         account.soak.still_s = 0.0
+        gap.night_done = 0
         account.hours.run_s += dt_s
         gap.ran_after = 1
         gap.cooled = 0
@@ -141,6 +144,17 @@ def _pass_piece(params: AccountParams, account: Account, view: View) -> None:
 
 
 @compiled
+def _check_seen_night(params: AccountParams, account: Account, view: View) -> None:
+    """The engine runs again after a night that samples saw: check the fluid's sensor."""
+    soak = account.soak
+    if account.gap.night_done == 1 or view.dt_s > FIRST_READING_S:
+        return
+    air = ambient_c(view.air_c, math.nan)
+    if has_settled(params.soak, soak, math.nan, air, 0.0):
+        check_night(account.offset, view.fluid_c, view.coolant_c, view.air_c)
+
+
+@compiled
 def _judge(params: AccountParams, account: Account) -> None:
     """Charge a silence for what it was."""
     gap, travelled = account.gap, account.travel
@@ -153,6 +167,7 @@ def _judge(params: AccountParams, account: Account) -> None:
         _park(params, account, length_s)
         return
     account.soak.still_s = 0.0
+    gap.night_done = 0
     run_s = length_s
     if what == RAN_BY_HOURS:
         run_s = gap.ran_s
@@ -175,10 +190,14 @@ def _park(params: AccountParams, account: Account, length_s: float) -> None:
     """Charge a silence in which the truck was parked: it cooled."""
     gap, soak = account.gap, account.soak
     soak.parked_s += length_s
-    if gap.ran_after == 0:
-        soak.still_s = gap.still_before_s + length_s
-    if has_settled(gap, params.soak, soak):
-        check_night(account.offset, gap.end_c, gap.end_coolant_c, gap.end_air_c)
+    soak.still_s = gap.still_before_s + length_s
+    if gap.night_done == 0 and not math.isnan(gap.end_c):
+        air = ambient_c(gap.start_air_c, gap.end_c)
+        if has_settled(params.soak, soak, gap.start_c, air, length_s):
+            told = check_night(account.offset, gap.end_c, gap.end_coolant_c, gap.end_air_c)
+            gap.night_done = 1 if told and gap.ran_after == 0 else 0
+    if gap.ran_after == 1:
+        soak.still_s = 0.0
     if not math.isnan(gap.start_c):
         cooled_c = cool_down(
             params.soak,
@@ -186,13 +205,21 @@ def _park(params: AccountParams, account: Account, length_s: float) -> None:
             soak,
             gap.start_c,
             gap.end_c,
-            gap.start_air_c,
+            _air_meanwhile_c(gap),
             gap.off_before_s + length_s,
             gap.measured == 1,
         )
         if gap.ran_after == 0 and math.isnan(gap.end_c):
             gap.cooled = 1
             gap.cooled_c = cooled_c
+
+
+@compiled
+def _air_meanwhile_c(gap: Gap) -> float:
+    """Outside air while a truck was parked [°C]: half-way from before to after; NaN where not known."""
+    if math.isnan(gap.start_air_c) or math.isnan(gap.end_air_c):
+        return gap.start_air_c
+    return 0.5 * (gap.start_air_c + gap.end_air_c)
 
 
 @compiled

@@ -52,25 +52,26 @@ class Offset(Layout):
 
 
 @compiled
-def check_night(offset: Offset, fluid_c: float, coolant_c: float, air_c: float) -> None:
-    """Count the first readings after a night [°C]; of the others NaN is one that is not there."""
+def check_night(offset: Offset, fluid_c: float, coolant_c: float, air_c: float) -> bool:
+    """Count the readings after a night [°C], NaN where one is not there; say whether they told."""
     weight, other_c = ALONE_WEIGHT, air_c
     if math.isnan(air_c):
         other_c = coolant_c
     elif not math.isnan(coolant_c):
         if abs(coolant_c - air_c) > AGREE_K:
-            return
+            return False
         weight, other_c = 1.0, 0.5 * (coolant_c + air_c)
     off_k = fluid_c - other_c
     if math.isnan(off_k):
-        return
+        return False
     if abs(off_k) > FAULT_K:
         offset.faulty += 1
-        return
+        return True
     offset.nights += 1
     offset.weight += weight
     offset.sum_k += weight * off_k
     offset.sum_squares_k2 += weight * off_k * off_k
+    return True
 
 
 @compiled

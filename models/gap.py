@@ -69,6 +69,7 @@ class Gap(Layout):
     cooled_c: float
     air_ms: int  # last known outside air
     air_c: float
+    night_done: int  # 1: the sensor was checked since the truck was parked
     paid: int  # 1: a silence is charged by time over which the odometer may yet tell a distance
     open: int  # 1: a silence waits to be judged
     start_ms: int
@@ -198,12 +199,25 @@ def _was_heated(gap: Gap, params: SoakParams, soak: Soak) -> bool:
 
 
 @compiled
-def has_settled(gap: Gap, params: SoakParams, soak: Soak) -> bool:
-    """Say whether a parked truck's fluid has come down to the outside air by the end of the silence."""
-    still_s = gap.still_before_s + span_s(gap)
-    if still_s < LEAST_PARKED_S or math.isnan(gap.end_c):
+def has_settled(
+    params: SoakParams, soak: Soak, start_c: float, air_c: float, span_s: float
+) -> bool:
+    """Say whether a truck parked overnight has come down to the outside air.
+
+    Parameters
+    ----------
+    params, soak
+        Of the truck; ``soak.still_s`` is how long it was parked.
+    start_c
+        The fluid as it was read while parked, NaN if it was not [°C].
+    air_c
+        Outside air [°C].
+    span_s
+        How long ago that was [s].
+    """
+    if soak.still_s < LEAST_PARKED_S:
         return False
-    start_c = HOTTEST_START_C if math.isnan(gap.start_c) else gap.start_c
-    air = ambient_c(gap.start_air_c, gap.end_c)
-    left_c = cooled_c(start_c, air, time_constant_s(params, soak), span_s(gap))
-    return abs(left_c - air) <= SETTLED_K
+    tau_s = time_constant_s(params, soak)
+    if cooled_c(HOTTEST_START_C, air_c, tau_s, soak.still_s) - air_c <= SETTLED_K:
+        return True
+    return abs(cooled_c(start_c, air_c, tau_s, span_s) - air_c) <= SETTLED_K

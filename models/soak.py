@@ -59,7 +59,7 @@ class Soak(Layout):
 
     equivalent_s: float  # belongs to the fluid that is in the gearbox: a pan drop thins it
     bins_s: Bins
-    parked_s: float  # time parked since the fill went in [s]
+    parked_s: float  # parked without a reading of the fluid, since the fill went in [s]
     still_s: float  # engine off for so long just now [s]
     paces: int  # cool-downs that the truck's own time constant rests on
     pace_ln_sum: float  # of their time constants [ln s]

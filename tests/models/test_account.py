@@ -213,6 +213,21 @@ def test_hotter_fluid_never_costs_less(
     assert hot.seen_hours == cool.seen_hours
 
 
+@settings(max_examples=60, deadline=None)
+@given(streams(), st.data())
+def test_a_record_split_at_any_reading_comes_to_the_same_sum(
+    samples: list[dict[str, float]], data: st.DataObject
+) -> None:
+    """The heat measured; what is parked or unseen is estimated from what went before it."""
+    rows = [row for row, one in enumerate(samples) if "fluid_temp_c" in one] or [0]
+    cut = data.draw(st.sampled_from(rows))
+    whole = account_of(samples)
+    first, then = account_of(samples[: cut + 1]), account_of(samples[cut:])
+    both = first.equivalent_hours + then.equivalent_hours
+    assert both == pytest.approx(whole.equivalent_hours, rel=1e-12, abs=1e-300)
+    assert first.seen_hours + then.seen_hours == pytest.approx(whole.seen_hours, abs=1e-12)
+
+
 def test_a_mean_lies_between_the_coldest_and_the_hottest() -> None:
     rng = Random(5)
     samples = [

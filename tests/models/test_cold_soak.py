@@ -21,6 +21,7 @@ from models.cold_soak import (
 )
 from models.layout import blank, dtype_of, record
 from tests.models.test_gap import HOT, account, after, counted, minutes
+from tests.recorded import MINUTE_MS, Sample
 
 NAN = math.nan
 
@@ -145,15 +146,28 @@ def test_a_truck_that_cools_slowly_is_checked_only_once_it_has_settled() -> None
     assert account(samples + long).offset.nights == 1
 
 
-def test_a_night_told_in_pieces_is_a_night() -> None:
+def test_a_night_told_in_pieces_is_one_night() -> None:
     beats = [
         one
-        for row in range(1, 60)
+        for row in range(1, 80)
         for one in minutes(10 + 10 * row, 1, fluid_temp_c=20.5, coolant_temp_c=20.0)
     ]
     offset = account(counted(HOT + beats, km=1.0)).offset
-    assert offset.nights > 0
-    assert offset.sum_k / offset.weight == pytest.approx(0.5)
+    assert (offset.nights, offset.sum_k) == (1, 0.5)
+    drive = minutes(810, 60, fluid_temp_c=80.0, engine_rpm=1500.0)
+    again: list[Sample] = [
+        {**one, "time_ms": one["time_ms"] + 860.0 * MINUTE_MS} for one in beats
+    ]
+    assert account(counted(HOT + beats + drive + again, km=1.0)).offset.nights == 2
+
+
+def test_a_night_that_samples_saw_all_of_is_checked_when_the_engine_runs() -> None:
+    read = {"coolant_temp_c": 20.0, "fluid_temp_c": 21.0}
+    for night_min, nights_seen in ((500, 1), (470, 0)):
+        off = minutes(11, night_min, engine_rpm=0.0, **read)
+        on = minutes(11 + night_min, 3, engine_rpm=700.0, **read)
+        offset = account(HOT + off + on).offset
+        assert (offset.nights, offset.sum_k) == (nights_seen, float(nights_seen))
 
 
 def test_after_does_not_depend_on_how_hot_the_truck_was() -> None:
