@@ -33,7 +33,7 @@ def test_a_sound_record_is_not_spoken_of(
     shop.run("fluid", "NF-01", "slow")
     code, said = _checked(shop, capsys)
     assert code == 0, said
-    assert "record" not in said
+    assert "service record" not in said
 
 
 def test_entries_that_do_not_count_yet_are_said(
