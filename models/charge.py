@@ -15,6 +15,7 @@ from models.gap import (
     RAN_BY_HOURS,
     RAN_BY_KM,
     RAN_FOR_HALF,
+    Gap,
     begin_unread,
     has_settled,
     is_ready,
@@ -218,8 +219,8 @@ def _park(params: AccountParams, account: Account, length_s: float) -> None:
 def _air_meanwhile_c(gap: Gap) -> float:
     """Outside air while a truck was parked [°C]: half-way from before to after; NaN where not known."""
     if math.isnan(gap.start_air_c) or math.isnan(gap.end_air_c):
-        return gap.start_air_c
-    return 0.5 * (gap.start_air_c + gap.end_air_c)
+        return float(gap.start_air_c)
+    return float(0.5 * (gap.start_air_c + gap.end_air_c))
 
 
 @compiled
