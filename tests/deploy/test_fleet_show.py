@@ -14,10 +14,15 @@ import structlog
 from deploy.card import BAND_EDGES_C, card, card_lines
 from deploy.database import read_only
 from deploy.desk import desk_of
+from deploy.standing import due_date, due_interval
 from models.fleet import CHART
 from models.histogram import BINS
 from models.units import METRIC, US
 from tests.deploy.shop import DAYS, Shop, open_shop
+from tests.recorded import HOUR_MS, NOON_MS
+
+MAY_MS = NOON_MS + 120 * 24 * HOUR_MS
+JULY_MS = NOON_MS + 180 * 24 * HOUR_MS
 
 
 @pytest.fixture
@@ -167,3 +172,32 @@ def test_the_words_are_in_the_units_people_chose(tmp_path: Path) -> None:
     assert " mi on this fill" in shown
     assert " km" not in shown
     assert "°C" not in shown
+
+
+@pytest.mark.parametrize(
+    ("times", "overdue", "date", "interval"),
+    [
+        ((NOON_MS, NOON_MS, NOON_MS), True, "since 2026-01-01", "due now"),
+        ((NOON_MS, NOON_MS, NOON_MS), False, "2026-01-01", ""),
+        ((MAY_MS, NOON_MS, JULY_MS), False, "2026-05-01", "2026-01-01 to 2026-06-30"),
+        ((MAY_MS, NOON_MS, None), False, "2026-05-01", "2026-01-01 to later"),
+        ((None, NOON_MS, None), False, "not in 5 years", "2026-01-01 to later"),
+        ((None, None, None), False, "not in 5 years", ""),
+    ],
+)
+def test_a_date_that_is_not_known_is_not_made_up(
+    shop: Shop,
+    times: tuple[int | None, int | None, int | None],
+    overdue: bool,
+    date: str,
+    interval: str,
+) -> None:
+    median_ms, early_ms, late_ms = times
+    due = replace(
+        _card(shop).standing.due,
+        overdue=overdue,
+        median_ms=median_ms,
+        early_ms=early_ms,
+        late_ms=late_ms,
+    )
+    assert (due_date(due, METRIC), due_interval(due, METRIC)) == (date, interval)
