@@ -75,6 +75,9 @@ class Reviewed:
     quiet: tuple[Alarm, ...] = ()
 
 
+NOTHING = Reviewed()
+
+
 @dataclass(frozen=True, slots=True)
 class _Review:
     """The transaction, and what holds for all trucks of one review."""

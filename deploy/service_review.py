@@ -12,7 +12,7 @@ import structlog
 from alerts import service_date
 from alerts.date_words import DUE_BY, DUE_MS, EARLY_MS, LATE_MS
 from alerts.policy import Policy
-from alerts.service_date import DateRules, Outlook
+from alerts.service_date import NOTHING, DateRules, Outlook
 from deploy.schedule import Work
 from ingest.held import NEVER_MS, Held
 from models.course import settle
@@ -71,13 +71,13 @@ def reviewing(
             if truck.last_ms != NEVER_MS
         }
         done = service_date.review(tx, outlooks, now_ms=now_ms, rules=rules, policy=policy)
-        log.info(
-            "service.reviewed",
-            trucks=len(outlooks),
-            raised=len(done.raised),
-            cleared=len(done.cleared),
-            moved=len(done.moved),
-            quiet=len(done.quiet),
-        )
+        if done != NOTHING:
+            log.info(
+                "service.reviewed",
+                raised=len(done.raised),
+                cleared=len(done.cleared),
+                moved=len(done.moved),
+                quiet=len(done.quiet),
+            )
 
     return review

@@ -13,7 +13,15 @@ from alerts.date_words import DUE_BY, DUE_MS, NO_DATA_SINCE_MS, TOLD_BY, TOLD_MS
 from alerts.journal import acknowledge, alarms, standing
 from alerts.ledger import Alarm
 from alerts.policy import Policy, Route
-from alerts.service_date import SERVICE_DUE, DateRules, Outlook, Reviewed, moved, review
+from alerts.service_date import (
+    NOTHING,
+    SERVICE_DUE,
+    DateRules,
+    Outlook,
+    Reviewed,
+    moved,
+    review,
+)
 from alerts.silence import tick
 from alerts.watch import SILENT, LastHeard, SilenceLimits
 from models.detectors.service_due import SERVICE_DUE as DETECTOR
@@ -21,8 +29,6 @@ from models.due import AGE, DISTANCE, HEAT
 from models.transition import Priority
 from tests.alerts.service_dates import DAY, due, numbers, outlook, raised
 from tests.alerts.store import MINUTE, NOON, POLICY, memory, write
-
-NOTHING = Reviewed()
 
 
 def look(
