@@ -25,7 +25,7 @@ from models.gap import (
     take_hours,
     verdict,
 )
-from models.habits import note_day
+from models.habits import note_day, per_km_run_s
 from models.heat_sums import charge_span
 from models.odometer import TICK_KM
 from models.soak import ambient_c, cool_down
@@ -172,6 +172,9 @@ def _judge(params: AccountParams, account: Account) -> None:
     run_s = length_s
     if what == RAN_BY_HOURS:
         run_s = gap.ran_s
+    elif what == RAN_BY_KM:
+        run_s = min(length_s, gap.km * per_km_run_s(account.habits))
+    if what in (RAN_BY_HOURS, RAN_BY_KM):
         account.soak.parked_s += length_s - run_s
         length_s = run_s
     elif what == RAN_FOR_HALF:

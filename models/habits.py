@@ -134,6 +134,13 @@ def per_run_s(params: HabitParams, habits: Habits) -> float:
 
 
 @compiled
+def per_km_run_s(habits: Habits) -> float:
+    """How long a kilometre takes this truck, standing with the engine on included [s/km]."""
+    seen_km = max(0.0, habits.seen_km)
+    return (PRIOR_RUN_S + habits.seen_run_s) / (PRIOR_KM + seen_km)
+
+
+@compiled
 def _equivalent_s(heat: Heat, soak: Soak) -> float:
     return heat.equivalent_s + heat.equivalent_rest + soak.equivalent_s
 

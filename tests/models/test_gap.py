@@ -79,7 +79,8 @@ def test_engine_hours_that_moved_on_are_running_time_and_the_rest_is_parked() ->
 def test_without_engine_hours_distance_is_what_the_truck_ran() -> None:
     told = account(counted(HOT, km=100.0) + counted(after(5, 20), km=180.0))
     assert ran(told) == pytest.approx((0.0, 80.0))
-    assert hours_of(told) == pytest.approx((5.0, 0.0))
+    # At the pace that is assumed of a truck of which little was seen, 50 km/h; then it stood.
+    assert hours_of(told) == pytest.approx((1.6, 3.4))
 
 
 @pytest.mark.parametrize(
