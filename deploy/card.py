@@ -157,15 +157,16 @@ def _antioxidant(account: Statement) -> str:
 
 def _heat(found: Card, units: Units) -> str:
     account = found.standing.account
-    parts = [f"{account.equivalent_hours:,.0f} h measured"]
-    parts.append(f"{account.soak_equivalent_hours:,.1f} h parked (estimated)")
-    parts.append(f"{account.unseen_equivalent_hours:,.1f} h unseen (estimated)")
+    at = units.degrees(found.reference_temp_c)
+    parts = [f"aged as {account.equivalent_hours:,.0f} h at {at} would, by what was measured"]
+    parts.append(f"{account.soak_equivalent_hours:,.1f} h parked while hot (estimated)")
+    parts.append(f"{account.unseen_equivalent_hours:,.1f} h running unseen (estimated)")
     since = ""
     if found.soak_hours_since >= 0.05:
         since = (
             f"; parked since the newest reading, perhaps {found.soak_hours_since:,.1f} h more"
         )
-    return f"as much as so long at {units.degrees(found.reference_temp_c)}: {', '.join(parts)}{since}"
+    return f"{', '.join(parts)}{since}"
 
 
 def _temperature(account: Statement, units: Units) -> str:
@@ -180,7 +181,10 @@ def _bands(found: Card, units: Units) -> str:
     between = [f"{low.split()[0]}–{high}" for low, high in pairwise(edges)]
     names = [f"below {edges[0]}", *between, f"above {edges[-1]}"]
     hours = [f"{each:,.0f} h" for each in found.hours_by_band]
-    return ", ".join(f"{name} {each}" for name, each in zip(names, hours, strict=True))
+    told = ", ".join(f"{name} {each}" for name, each in zip(names, hours, strict=True))
+    if found.services.pan_drops:
+        told += "; as the fluid now in the gearbox saw it: what a pan drop let out took its hours along"
+    return told
 
 
 def _sensor(account: Statement, units: Units) -> str:
@@ -206,7 +210,7 @@ def _sensor(account: Statement, units: Units) -> str:
 def _distance(account: Statement, units: Units) -> str:
     seen = (
         f"{units.length(account.distance_km)} on this fill, {units.length(account.unseen_km)} of "
-        f"them unseen; {account.unseen_hours:,.0f} h without a reading"
+        f"them unseen; {account.unseen_hours:,.0f} h of running unseen"
     )
     parts = [seen, f"parked {account.parked_hours:,.0f} h"]
     for count, what in (
@@ -243,4 +247,9 @@ def _next(standing: Standing, units: Units) -> str:
     if not math.isnan(due.share_by_age):
         days = f"{due.age_days:,.0f} of {due.age_limit_days:,.0f} days"
         used.append(f"age {due.share_by_age:.0%} ({days})")
-    return f"{words_of(due, units)}. Of each limit is used: {', '.join(used)}"
+    doubt = ""
+    if due.reason == "heat":
+        doubt = (
+            ". That is when the best estimate gets there; how sure the account is comes on top"
+        )
+    return f"{words_of(due, units)}{doubt}. Used of each limit: {', '.join(used)}"
