@@ -29,12 +29,18 @@ TRUCKS = ("NF-03", "NF-05", "NF-09")
 
 
 @cache
-def drive_samples(vehicle: str, *, whole_degrees: bool = False) -> tuple[Sample, ...]:
-    """Simulate five hours of a truck, one sample a second while its gateway has power."""
+def drive_samples(
+    vehicle: str, *, whole_degrees: bool = False, always_on: bool = False
+) -> tuple[Sample, ...]:
+    """Simulate five hours of a truck, one sample a second while its gateway has power, or always."""
     fit = SensorFit(signals=BASIC, period_s=1)
     fleet = northfold()
     plans = tuple(
-        replace(plan, fit=coarse(fit) if whole_degrees else fit)
+        replace(
+            plan,
+            fit=coarse(fit) if whole_degrees else fit,
+            gateway=replace(plan.gateway, always_on=always_on),
+        )
         for plan in fleet.plans
         if plan.vehicle == vehicle
     )

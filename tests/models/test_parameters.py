@@ -8,13 +8,25 @@ from typing import Any, get_args
 
 import pytest
 
-from models.fleet import CHART, Circuit, Fleet, Limits, Sensor, ThermalClass, Vehicle
+from models.ageing import rate
+from models.fleet import (
+    CHART,
+    CHART_ROWS,
+    Circuit,
+    Fleet,
+    Limits,
+    Sensor,
+    ThermalClass,
+    Vehicle,
+)
+from models.layout import record
 from models.parameters import (
     CRITICAL_STEP_K,
     HIGH_STEP_K,
     SENSOR_RISE_K,
     SUMP_LIMIT_C,
     THERMAL_CLASSES,
+    TYPICAL_C,
     parameters,
 )
 
@@ -54,6 +66,33 @@ def test_a_service_is_due_by_the_usual_unless_the_manager_says_otherwise() -> No
     assert math.isnan(service["distance_km"])
     limits = Limits(service_life_share=0.8)
     assert params_of(replace(TRUCK, limits=limits))["service_due"]["life_share"] == 0.8
+
+
+def test_how_sure_a_fluid_is_goes_into_the_account() -> None:
+    account = params_of(
+        TRUCK,
+        activation_energy_j_mol=80e3,
+        activation_energy_sd_j_mol=4e3,
+        life_spread=2.0,
+        antioxidant_at_end=0.2,
+        oxidation_factor=3.0,
+    )["account"]
+    assert account["exponent_sd"] == pytest.approx(0.05)
+    assert account["ln_life_sd"] == pytest.approx(math.log(2.0))
+    assert (account["antioxidant_at_end"], account["oxidation_factor"]) == (0.2, 3.0)
+    assert account["ageing"]["chart_points"] == 0
+
+
+def test_a_fluids_chart_goes_into_its_law() -> None:
+    account = parameters(TRUCK, CHART_ROWS, max_gap_s=300.0, silent_after_s=900.0)[0]["account"]
+    ageing = account["ageing"]
+    assert ageing["chart_points"] == len(CHART_ROWS.chart) == 12
+    hot_c, life_s = CHART_ROWS.chart[11]
+    assert ageing["chart_inverse_k"][11] == 1.0 / (hot_c + 273.15)
+    assert ageing["chart_ln_rate"][11] == math.log(CHART_ROWS.reference_life_s / life_s)
+    assert ageing["chart_ln_rate"][0] == 0.0
+    own = record(parameters(TRUCK, CHART_ROWS, max_gap_s=300.0, silent_after_s=900.0)).account
+    assert own.habits.equivalent_s_per_run_s == pytest.approx(rate(own.ageing, TYPICAL_C))
 
 
 def test_what_is_not_said_is_nan_or_zero_and_not_a_guess() -> None:
