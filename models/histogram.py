@@ -52,7 +52,8 @@ def _part(row: int, low_c: float, high_c: float) -> tuple[float, float]:
     edge_c = FIRST_C + WIDTH_K * row
     part_low_c = low_c if row == 0 else max(low_c, edge_c)
     part_high_c = high_c if row == BINS - 1 else min(high_c, edge_c + WIDTH_K)
-    return part_low_c, part_high_c
+    # A temperature a rounding below an edge may be given the bin above it.
+    return min(part_low_c, part_high_c), part_high_c
 
 
 @compiled

@@ -93,6 +93,7 @@ def test_a_span_is_spread_as_its_inverse_temperature_runs(
     spread(back, last_c, first_c, span_s)
     assert bins.tolist() == back.tolist()
     assert bins.sum() == pytest.approx(span_s, rel=1e-12)
+    assert bins.min() >= 0.0
     low, high = sorted((first_c, last_c))
     edges = np.concatenate([[-1e9], EDGES_C[1:-1], [1e9]])
     at = 1.0 / (np.clip(edges, low, high) + ZERO_CELSIUS_K)
@@ -100,6 +101,17 @@ def test_a_span_is_spread_as_its_inverse_temperature_runs(
         assert bins == pytest.approx(
             span_s * -np.diff(at) / (at[0] - at[-1]), abs=1e-7 * span_s
         )
+
+
+@pytest.mark.parametrize("edge_c", [-38.0, 0.0, 58.0, 60.0, 120.0, 198.0])
+def test_a_rounding_below_an_edge_no_time_is_negative(edge_c: float) -> None:
+    below = float(np.nextafter(edge_c, -np.inf))
+    for first_c in (edge_c - 3.0, edge_c + 3.0, below, edge_c):
+        bins, offsets, squares = (np.zeros(BINS) for _ in range(3))
+        tally(bins, offsets, squares, first_c, below, 60.0)
+        assert bins.min() >= 0.0
+        assert squares.min() >= 0.0
+        assert bins.sum() == pytest.approx(60.0)
 
 
 @settings(deadline=None)
