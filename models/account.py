@@ -35,9 +35,6 @@ class AccountParams(Layout):
     oxidation_factor: float  # how much faster than before the fluid oxidises once it is due [-]
     antioxidant_at_end: float  # share of the antioxidant that is left when the fluid is due [-]
     fluid_total_l: float
-    installed_ms: int  # 0: the fill is as old as the first sample
-    installed_odometer_km: float  # NaN: the counter at the first sample
-    life_used_at_start: float
     max_gap_s: float
 
 
@@ -56,26 +53,10 @@ class Account(Layout):
 
 
 @compiled
-def open_fill(
-    params: AccountParams,
-    account: Account,
-    started_ms: int,
-    installed_odometer_km: float,
-    life_used: float,
-) -> None:
-    """Begin the account of a charge of fluid [ms, km, -]; what the truck is used to stays."""
-    raw = unstretch(life_used, params.oxidation_factor)
-    antioxidant = params.antioxidant_at_end**raw
-    begin(
-        account.filling,
-        started_ms,
-        installed_odometer_km,
-        raw,
-        antioxidant,
-        max(0.0, raw - 1.0),
-    )
+def open_fill(account: Account) -> None:
+    """Begin the account of a fill of which nobody has said when it went in: as new, from the first sample."""
+    begin(account.filling, 0, math.nan, 0.0, 1.0, 0.0)
     account.heat.hottest_c = -273.15
-    account.heat.fluid_ms = 0
 
 
 @compiled

@@ -44,20 +44,11 @@ def charge(params: AccountParams, account: Account, view: View) -> None:
     account
         Changed in place.
     view
-        The truck at the newest sample. Samples from before the fill went in are passed over.
+        The truck at the newest sample.
     """
-    if view.time_ms < params.installed_ms:
-        return
     fill = account.filling
     if fill.opened == 0:
-        started_ms = params.installed_ms if params.installed_ms > 0 else view.time_ms
-        open_fill(
-            params,
-            account,
-            started_ms,
-            params.installed_odometer_km,
-            params.life_used_at_start,
-        )
+        open_fill(account)
     first = fill.samples == 0
     if first:
         begin_unread(account.gap, view.time_ms)

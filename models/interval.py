@@ -19,7 +19,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, fields
 
-from models.account import Account, AccountParams, stretch, unseen_equivalent_s, unstretch
+from models.account import Account, AccountParams, stretch, unseen_equivalent_s
 from models.ageing import AgeingParams, ln_rate
 from models.cold_soak import offset_posterior
 from models.compiled import compiled
@@ -115,9 +115,6 @@ def _band(
     """Give low, best and high [-], then the variance of the raw life [-] by each of ``Causes``."""
     fill = account.filling
     carried, best = fill.carried, account.life_used
-    if fill.opened == 0:
-        best = params.life_used_at_start
-        carried = unstretch(best, params.oxidation_factor)
     off_k, off_sd_k = offset_posterior(account.offset)
     measured = account.heat.equivalent_s + account.heat.equivalent_rest
     parked = account.soak.equivalent_s

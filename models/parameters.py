@@ -89,9 +89,6 @@ def parameters(
     habits["equivalent_s_per_km"] = habits["equivalent_s_per_run_s"] * 3600.0 / TYPICAL_KM_H
     habits["km_per_day"] = TYPICAL_KM_PER_DAY
     account["fluid_total_l"] = vehicle.fluid_total_l
-    account["installed_ms"] = vehicle.installed_ms or 0
-    account["installed_odometer_km"] = _or(vehicle.installed_odometer_km, math.nan)
-    account["life_used_at_start"] = vehicle.life_used_at_start
     account["max_gap_s"] = max_gap_s
     thermal = params["thermal"]
     thermal["bypass_circuit"] = int(vehicle.circuit == "thermostatic_bypass")

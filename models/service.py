@@ -64,9 +64,7 @@ def apply(params: Any, before: Any, state: Any, entry: Any) -> None:
     kind = SERVICE_KINDS[int(entry.kind)]
     account = state.truck.account
     if account.filling.opened == 0:
-        own = before.account
-        installed = own.installed_ms, own.installed_odometer_km, own.life_used_at_start
-        open_fill(own, account, *installed)
+        open_fill(account)
     if kind == "fluid_change" or not _same_fluid(params.account, before.account):
         change_fluid(before.account, params.account, account)
     KINDS[kind](params, state, entry)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from models.account import Account, AccountParams, unseen_equivalent_s, unstretch
+from models.account import Account, AccountParams, unseen_equivalent_s
 from models.ageing import kinetic_mean_temperature
 from models.cold_soak import offset_posterior
 from models.heat_sums import KINETIC_ENERGY_OVER_R_K, KINETIC_REFERENCE_C
@@ -111,10 +111,9 @@ def statement(params: AccountParams, account: Account) -> Statement:
 
 def _chemistry(params: AccountParams, account: Account) -> tuple[float, float]:
     """Give antioxidant left and oxidation [-]; before the first sample, as the fluid went in."""
-    if account.filling.opened == 1:
-        return float(antioxidant_left(params, account)), float(oxidation(params, account))
-    raw = float(unstretch(params.life_used_at_start, params.oxidation_factor))
-    return float(params.antioxidant_at_end**raw), max(0.0, raw - 1.0)
+    if account.filling.opened == 0:
+        return 1.0, 0.0
+    return float(antioxidant_left(params, account)), float(oxidation(params, account))
 
 
 def _mean_kinetic_c(account: Account) -> float:

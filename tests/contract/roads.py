@@ -13,11 +13,13 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from deploy.trucks import courses_of
 from ingest.wire import WireRules, decode
-from models.fleet import CHART, Circuit, Limits, ThermalClass, Vehicle
-from models.kernel import KINDS, STATE, advance
+from models import fleet as models_fleet
+from models.course import Course, run
+from models.fleet import Circuit, Limits, ThermalClass, Vehicle
+from models.kernel import KINDS, STATE
 from models.layout import blank
-from models.parameters import parameters
 from simulator.capture import fleet_messages
 from simulator.faults import Fault
 from simulator.physics.weather import Weather
@@ -159,8 +161,9 @@ class Finding:
     evidence: tuple[float, ...]
 
 
-def params_of(vehicle: Vehicle) -> NDArray[Any]:
-    return parameters(vehicle, CHART, max_gap_s=300.0, silent_after_s=900.0)
+def course_of(vehicle: Vehicle) -> Course:
+    fleet = models_fleet.Fleet(vehicles={vehicle.name: vehicle})
+    return courses_of(fleet, max_gap_s=300.0, silent_after_s=900.0)(vehicle.name, ())
 
 
 def findings(blocks: Sequence[NDArray[Any]]) -> list[Finding]:
@@ -179,7 +182,7 @@ def findings(blocks: Sequence[NDArray[Any]]) -> list[Finding]:
 
 
 def judge(samples: NDArray[Any], vehicle: Vehicle) -> list[Finding]:
-    return findings(advance(params_of(vehicle), blank(STATE), 0, samples))
+    return findings(run(course_of(vehicle), blank(STATE), samples))
 
 
 def judged(road: Road) -> list[Finding]:

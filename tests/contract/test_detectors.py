@@ -12,10 +12,11 @@ import pytest
 from numpy.typing import NDArray
 
 from ingest.held import unpack
+from models.course import run
 from models.detector import EVIDENCE_SIZE, Detector
 from models.detectors import DETECTORS
 from models.fleet import Limits, Vehicle
-from models.kernel import EVENT, KINDS, PARAMS, STATE, advance
+from models.kernel import EVENT, KINDS, PARAMS, STATE
 from models.layout import blank
 from models.units import METRIC, US
 from tests.contract.roads import (
@@ -24,9 +25,9 @@ from tests.contract.roads import (
     STUCK,
     Finding,
     Road,
+    course_of,
     findings,
     judge,
-    params_of,
     raised,
     recorded,
     seconds_at,
@@ -122,14 +123,14 @@ def test_each_event_is_an_edge(detector: Detector) -> None:
 @pytest.mark.parametrize("kind", sorted(TROUBLE))
 def test_a_restart_anywhere_changes_nothing(kind: str) -> None:
     road, changed, _ = TROUBLE[kind]
-    samples, params = recorded(road), params_of(changed(road.vehicle))
+    samples, course = recorded(road), course_of(changed(road.vehicle))
     whole = blank(STATE)
-    expected = findings(advance(params, whole, 0, samples))
+    expected = findings(run(course, whole, samples))
     state = blank(STATE)
     found: list[NDArray[Any]] = []
     for row in range(len(samples)):
         state = unpack(state.tobytes())
-        found += advance(params, state, 0, samples[row : row + 1])
+        found += run(course, state, samples[row : row + 1])
     assert state.tobytes() == whole.tobytes()
     assert _bits(findings(found)) == _bits(expected)
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.account import raw_life, stretch
-from models.course import Course
+from models.course import NO_ENTRIES, Course
 from models.kernel import STATE
 from models.layout import blank, record
 from models.service import ENTRY, SERVICE_KINDS, apply
@@ -35,7 +35,7 @@ def entry(
 
 def course(params: NDArray[Any], *entries: NDArray[Any]) -> Course:
     """Give a course with entries in the order given."""
-    return Course(params, np.concatenate(entries))
+    return Course(params, np.concatenate(entries) if entries else NO_ENTRIES)
 
 
 def count(

@@ -10,14 +10,24 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from models.course import run as models_run
 from models.fleet import CHART, Vehicle
-from models.kernel import STATE, advance
+from models.kernel import STATE
 from models.layout import blank, record
 from models.parameters import parameters
 from models.statement import Statement, statement
+from tests.models.entries import course, entry
 from tests.recorded import NOON_MS, Sample, records
 
 HOUR_MS = 3_600_000
+
+
+INSTALLED = {
+    "installed_ms": "time_ms",
+    "installed_odometer_km": "odometer_km",
+    "life_used_at_start": "life_used",
+}
+"""What may be said of a fill, and what the entry of the service record calls it."""
 
 
 def fill_params(*, max_gap_s: float = 300.0, **account: float) -> NDArray[Any]:
@@ -30,9 +40,14 @@ def fill_params(*, max_gap_s: float = 300.0, **account: float) -> NDArray[Any]:
     return params
 
 
-def run(params: NDArray[Any], samples: Iterable[Sample]) -> NDArray[Any]:
+def run(params: NDArray[Any], samples: Iterable[Sample], **installed: float) -> NDArray[Any]:
+    """Run samples on a fill of which something is said, by names of ``INSTALLED``, or nothing."""
     state = blank(STATE)
-    advance(params, state, 0, records(samples))
+    told = {INSTALLED[name]: value for name, value in installed.items()}
+    entries = (
+        [entry("install", told.pop("time_ms", -1.0), epoch=0, **told)] if installed else []
+    )
+    models_run(course(params, *entries), state, records(samples))
     return state
 
 
@@ -43,8 +58,9 @@ def stated(params: NDArray[Any], state: NDArray[Any]) -> Statement:
 def account_of(
     samples: Iterable[Sample], *, max_gap_s: float = 300.0, **account: float
 ) -> Statement:
+    installed = {name: account.pop(name) for name in INSTALLED if name in account}
     params = fill_params(max_gap_s=max_gap_s, **account)
-    return stated(params, run(params, samples))
+    return stated(params, run(params, samples, **installed))
 
 
 def profile(hours: Sequence[float], celsius: Sequence[float]) -> list[dict[str, float]]:

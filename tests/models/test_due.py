@@ -27,17 +27,11 @@ def params_of(
     distance_km: float | None = None,
     days: float | None = None,
     life_share: float | None = None,
-    installed_ms: int = FIRST_MS,
 ) -> NDArray[Any]:
     limits = Limits(
         service_distance_km=distance_km, service_days=days, service_life_share=life_share
     )
-    vehicle = Vehicle(
-        name="NF-01",
-        installed_ms=installed_ms,
-        installed_odometer_km=START_KM,
-        limits=limits,
-    )
+    vehicle = Vehicle(name="NF-01", limits=limits)
     return parameters(vehicle, CHART, max_gap_s=300.0, silent_after_s=1e9)
 
 
@@ -45,7 +39,7 @@ def due_after(
     params: NDArray[Any], samples: list[Sample], day: float, *entries: NDArray[Any]
 ) -> Due:
     """Say what is due so many days after the first, when these samples have come."""
-    state = run(params, samples)
+    state = run(params, samples, installed_ms=FIRST_MS, installed_odometer_km=START_KM)
     count(params, state, *entries)
     return due_of(record(params), record(state), FIRST_MS + round(day * DAY_MS))
 

@@ -228,8 +228,8 @@ def test_a_gap_before_a_new_fill_is_none_of_its() -> None:
 
 
 def test_what_was_driven_before_the_first_sample_is_unseen() -> None:
-    params = fill_params(installed_odometer_km=60.0)
-    told = record(run(params, counted(HOT, km=100.0))).truck.account
+    state = run(fill_params(), counted(HOT, km=100.0), installed_odometer_km=60.0)
+    told = record(state).truck.account
     assert ran(told) == pytest.approx((0.0, 40.0))
     assert told.travel.unseen_km == pytest.approx(40.0)
 

@@ -53,8 +53,8 @@ def test_what_was_driven_unseen_falls_on_the_day_the_gap_ended() -> None:
 
 
 def test_months_before_the_first_sample_are_no_day() -> None:
-    installed = fill_params(installed_odometer_km=START_KM - 9_000.0)
-    _, account = parts(installed, run(installed, days_out([120.0, 60.0])))
+    driven = run(PARAMS, days_out([120.0, 60.0]), installed_odometer_km=START_KM - 9_000.0)
+    _, account = parts(PARAMS, driven)
     assert distance_km(account.travel) == pytest.approx(9_180.0)
     assert [on(account.habits.km, day) for day in (0, 1)] == pytest.approx([120.0, 60.0])
 

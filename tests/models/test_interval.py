@@ -83,10 +83,17 @@ def test_a_truck_never_heard_has_used_nothing() -> None:
     assert main_cause(found.causes) is None
 
 
+def brought(params: NDArray[Any], life: float) -> NDArray[Any]:
+    """Give the state of a truck whose fluid had used a life [-] when it went in."""
+    state = blank(STATE)
+    count(params, state, entry("install", -1, life_used=life))
+    return state
+
+
 @pytest.mark.parametrize("heard", [False, True])
 def test_what_the_fluid_brought_along_is_in_doubt_too(heard: bool) -> None:
-    params = fill_params(life_used_at_start=0.4)
-    state = blank(STATE)
+    params = fill_params()
+    state = brought(params, 0.4)
     if heard:
         advance(params, state, 0, records([{"time_ms": NOON_MS, "fluid_temp_c": 90.0}]))
     found = band(params, state)
@@ -97,8 +104,8 @@ def test_what_the_fluid_brought_along_is_in_doubt_too(heard: bool) -> None:
 
 
 def test_beyond_its_life_the_band_runs_faster_on_the_upper_side() -> None:
-    params = fill_params(life_used_at_start=1.0, oxidation_factor=4.0)
-    found = band(params, blank(STATE))
+    params = fill_params(oxidation_factor=4.0)
+    found = band(params, brought(params, 1.0))
     assert found.high == pytest.approx(1.0 + 4.0 * (math.exp(BAND_SDS * CARRIED_SD) - 1.0))
     assert found.low == pytest.approx(math.exp(-BAND_SDS * CARRIED_SD))
 
@@ -212,9 +219,8 @@ def any_fluid() -> st.SearchStrategy[Fluid]:
 def test_low_best_and_high_are_in_order_and_finite_for_any_stream(
     samples: list[dict[str, float]], fluid: Fluid, start: float
 ) -> None:
-    vehicle = Vehicle(name="NF-01", life_used_at_start=start)
-    params = parameters(vehicle, fluid, max_gap_s=300.0, silent_after_s=900.0)
-    state = blank(STATE)
+    params = parameters(Vehicle(name="NF-01"), fluid, max_gap_s=300.0, silent_after_s=900.0)
+    state = brought(params, start)
     for row in range(len(samples)):
         advance(params, state, 0, records(samples[row : row + 1]))
         found = band(params, state)

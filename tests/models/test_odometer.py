@@ -19,9 +19,9 @@ from tests.recorded import HOUR_MS, MINUTE_MS, NOON_MS, Sample
 MILLION_MI_KM = 1_000_000.0 * KM_PER_MILE
 
 
-def travelled(samples: Sequence[Sample], **account: float) -> Any:
+def travelled(samples: Sequence[Sample], **installed: float) -> Any:
     """Give the state of the distance after samples."""
-    return record(run(fill_params(**account), samples)).truck.account.travel
+    return record(run(fill_params(), samples, **installed)).truck.account.travel
 
 
 def later(samples: Sequence[Sample], hours: float) -> list[dict[str, float]]:

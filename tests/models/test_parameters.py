@@ -47,14 +47,10 @@ def test_every_class_circuit_and_sensor_place_has_its_numbers() -> None:
         assert judged == int(circuit == "thermostatic_bypass")
 
 
-def test_the_fluid_and_the_fill_go_into_the_account() -> None:
-    truck = replace(TRUCK, installed_ms=5, installed_odometer_km=70.0, life_used_at_start=0.25)
-    account = params_of(truck, activation_energy_j_mol=90e3, reference_life_s=9e6)["account"]
+def test_the_fluid_goes_into_the_account() -> None:
+    account = params_of(TRUCK, activation_energy_j_mol=90e3, reference_life_s=9e6)["account"]
     assert account["ageing"]["activation_energy_j_mol"] == 90e3
     assert account["reference_life_s"] == 9e6
-    assert account["installed_ms"] == 5
-    assert account["installed_odometer_km"] == 70.0
-    assert account["life_used_at_start"] == 0.25
     assert account["max_gap_s"] == 300.0
 
 
@@ -95,10 +91,8 @@ def test_a_fluids_chart_goes_into_its_law() -> None:
     assert own.habits.equivalent_s_per_run_s == pytest.approx(rate(own.ageing, TYPICAL_C))
 
 
-def test_what_is_not_said_is_nan_or_zero_and_not_a_guess() -> None:
+def test_what_is_not_said_is_nan_and_not_a_guess() -> None:
     params = params_of(TRUCK)
-    assert params["account"]["installed_ms"] == 0
-    assert math.isnan(params["account"]["installed_odometer_km"])
     assert math.isnan(params["service_due"]["distance_km"])
 
 

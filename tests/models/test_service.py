@@ -223,8 +223,9 @@ def test_what_samples_said_holds_for_the_next_batch_less_surely() -> None:
 
 
 def test_entries_before_the_first_sample() -> None:
-    params = fill_params(fluid_total_l=12.0, life_used_at_start=0.4)
+    params = fill_params(fluid_total_l=12.0)
     state = blank(STATE)
+    count(params, state, entry("install", -1, life_used=0.4))
     count(params, state, entry("pan_drop", NOON_MS - HOUR_MS, volume_l=6.0))
     _, account = parts(params, state)
     assert account.life_used == pytest.approx(0.2, rel=1e-12)

@@ -24,18 +24,20 @@ from tests.recorded import records
 
 LIMIT_KM = 5_000.0
 PARAMS = parameters(
-    Vehicle(
-        name="NF-01",
-        installed_ms=FIRST_MS,
-        installed_odometer_km=START_KM,
-        limits=Limits(service_distance_km=LIMIT_KM),
-    ),
+    Vehicle(name="NF-01", limits=Limits(service_distance_km=LIMIT_KM)),
     CHART,
     max_gap_s=300.0,
     silent_after_s=1e9,
 )
 KIND = KINDS.index("service_due")
 Notice = tuple[int, bool, int, dict[str, float]]
+
+
+def fresh() -> NDArray[Any]:
+    """Give the state of a truck whose fill went in as its road began."""
+    state = blank(STATE)
+    count(PARAMS, state, entry("install", FIRST_MS, odometer_km=START_KM))
+    return state
 
 
 def drive(
@@ -65,7 +67,7 @@ def serviced(state: NDArray[Any], kind: str, day: int, **numbers: float) -> None
 
 
 def test_it_is_told_at_80_95_and_100_percent_and_never_again() -> None:
-    state = blank(STATE)
+    state = fresh()
     told = drive(state, 70, 0)
     assert [(active, priority) for _, active, priority, _ in told] == [
         (True, 1),
@@ -77,7 +79,7 @@ def test_it_is_told_at_80_95_and_100_percent_and_never_again() -> None:
 
 
 def test_the_evidence_names_the_dates_as_they_were_then() -> None:
-    told = drive(blank(STATE), 51, 0)
+    told = drive(fresh(), 51, 0)
     for (time_ms, _, _, evidence), left_days in zip(told, (10.0, 2.5, 0.0), strict=True):
         median_ms = evidence["due_median_ms"]
         assert (median_ms - time_ms) / DAY_MS == pytest.approx(left_days, abs=0.6)
@@ -95,7 +97,7 @@ def test_the_evidence_names_the_dates_as_they_were_then() -> None:
 def test_a_service_ends_the_alarm_and_begins_the_interval_again(
     kind: str, numbers: dict[str, float]
 ) -> None:
-    state = blank(STATE)
+    state = fresh()
     drive(state, 51, 0)
     serviced(state, kind, 51, **numbers)
     told = drive(state, 45, 51)
@@ -106,7 +108,7 @@ def test_a_service_ends_the_alarm_and_begins_the_interval_again(
 
 
 def test_a_service_that_leaves_much_of_an_old_fluid_is_told_of_afresh() -> None:
-    state = blank(STATE)
+    state = fresh()
     drive(state, 2, 0)
     serviced(state, "install", 2, life_used=1.5)
     assert [one[1:3] for one in drive(state, 1, 2)] == [(True, 3)]
@@ -117,7 +119,7 @@ def test_a_service_that_leaves_much_of_an_old_fluid_is_told_of_afresh() -> None:
 
 
 def test_what_the_laboratory_takes_back_is_taken_back() -> None:
-    state = blank(STATE)
+    state = fresh()
     drive(state, 2, 0)
     serviced(state, "install", 2, life_used=0.9)
     assert [one[1:3] for one in drive(state, 1, 2)] == [(True, 1)]
@@ -128,7 +130,7 @@ def test_what_the_laboratory_takes_back_is_taken_back() -> None:
 
 
 def test_a_distance_that_is_corrected_a_little_takes_nothing_back() -> None:
-    state = blank(STATE)
+    state = fresh()
     assert len(drive(state, 41, 0)) == 1
     record(state).truck.account.travel.distance_km -= 150.0
     assert drive(state, 1, 41) == []
@@ -138,7 +140,7 @@ def test_an_age_is_told_though_nothing_else_is_near() -> None:
     params = PARAMS.copy()
     params[0]["service_due"]["age_days"] = 30.0
     params[0]["service_due"]["distance_km"] = 1e6
-    told = drive(blank(STATE), 32, 0, params)
+    told = drive(fresh(), 32, 0, params)
     assert [priority for _, _, priority, _ in told] == [1, 2, 3]
     assert {evidence["due_by"] for *_, evidence in told} == {2.0}
     assert {evidence["due_median_ms"] for *_, evidence in told} == {FIRST_MS + 30.0 * DAY_MS}
@@ -147,7 +149,7 @@ def test_an_age_is_told_though_nothing_else_is_near() -> None:
 
 
 def test_splitting_the_samples_changes_no_notice() -> None:
-    whole, parts = blank(STATE), blank(STATE)
+    whole, parts = fresh(), fresh()
     at_once = drive(whole, 51, 0)
     by_days = [one for day in range(51) for one in drive(parts, 1, day)]
     assert repr(at_once) == repr(by_days)
@@ -155,7 +157,7 @@ def test_splitting_the_samples_changes_no_notice() -> None:
 
 
 def test_the_notice_says_when_why_and_how_sure() -> None:
-    _, _, _, evidence = drive(blank(STATE), 41, 0)[0]
+    _, _, _, evidence = drive(fresh(), 41, 0)[0]
     words = SERVICE_DUE.words(evidence, METRIC)
     assert words.title.startswith("Service due about 20 February 2026 (8 in 10: ")
     assert words.title.endswith("by distance")
@@ -236,7 +238,7 @@ def test_the_day_is_that_of_the_fleets_zone() -> None:
 
 
 def test_the_words_at_any_time_are_those_of_the_notice() -> None:
-    state = blank(STATE)
+    state = fresh()
     assert drive(state, 39, 0) == []
     due = due_of(record(PARAMS), record(state), FIRST_MS + 39 * DAY_MS)
     assert words_of(due, METRIC).startswith("Service due about ")

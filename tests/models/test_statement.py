@@ -23,8 +23,11 @@ def test_before_the_first_sample_everything_is_as_the_fluid_went_in() -> None:
     assert fresh.bins == fresh.soak_bins == (0.0,) * BINS
     assert math.isnan(fresh.mean_kinetic_temp_c)
     assert math.isnan(fresh.soak_off_k)
-    due = stated(fill_params(life_used_at_start=1.4, oxidation_factor=4.0), blank(STATE))
-    assert due.life_used == 1.4
+    params = fill_params(oxidation_factor=4.0)
+    state = blank(STATE)
+    count(params, state, entry("install", NOON_MS, life_used=1.4))
+    due = stated(params, state)
+    assert due.life_used == pytest.approx(1.4, rel=1e-12)
     assert due.antioxidant_left == pytest.approx(0.25**1.1)
     assert due.oxidation == pytest.approx(0.1)
 
