@@ -17,6 +17,7 @@ from ingest.held import unpack
 from ingest.journal import read
 from ingest.quarantine import totals
 from ingest.record import effective as record_of
+from models.due import Due, due_of
 from models.layout import record
 from models.statement import Statement, statement
 
@@ -40,6 +41,7 @@ class TruckFacts:
     speed_km_h: float
     trace_c: tuple[float, ...]
     account: Statement
+    due: Due
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,6 +121,7 @@ def _truck(
         speed_km_h=float(truck.latest.speed_km_h),
         trace_c=_trace(samples["time_ms"], samples["fluid_temp_c"], now_ms),
         account=statement(params.account, truck.account),
+        due=due_of(params, record(state), now_ms),
     )
 
 

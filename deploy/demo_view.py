@@ -19,6 +19,8 @@ from alerts.ledger import Alarm
 from alerts.wording import explain, sureness
 from deploy.assembly import WORDS
 from deploy.demo_facts import Facts, Told, TruckFacts
+from models.due import Due
+from models.statement import Statement
 from models.transition import Priority
 from models.units import Units
 from simulator.northfold import EVENTS, START_MS
@@ -208,16 +210,15 @@ def told_line(one: Told) -> str:
 def summary(facts: Facts, units: Units) -> RenderableType:
     """Lay out what happened: every truck, every alarm."""
     trucks = Table(title="Every truck", title_justify="left")
-    for heading in ("Truck", "What it does", "Hottest", "Life used", "Distance", "Samples"):
+    for heading in ("Truck", "What it does", "Hottest", "Life used (8 in 10)", "Next service"):
         trucks.add_column(heading)
     for truck in facts.trucks:
         trucks.add_row(
             truck.vehicle,
             truck.title,
             units.degrees(truck.account.hottest_c),
-            f"{truck.account.life_used:.2%}",
-            units.length(truck.account.distance_km),
-            f"{truck.account.samples:,}",
+            life(truck.account),
+            next_service(truck.due, units),
         )
     listed = Table(title="Every alarm", title_justify="left")
     for heading in ("Since", "Truck", "Alarm", "Priority", "How sure", "Now"):
@@ -232,6 +233,20 @@ def summary(facts: Facts, units: Units) -> RenderableType:
             alarm_state(alarm),
         )
     return Group(trucks, listed)
+
+
+def life(account: Statement) -> str:
+    """Write how much of the fluid's life is used, with the 80 % band."""
+    return f"{account.life_used:.0%} ({account.life_low:.0%} to {account.life_high:.0%})"
+
+
+def next_service(due: Due, units: Units) -> str:
+    """Write when the next service is due, and by what."""
+    if due.overdue:
+        return f"due, by {due.reason}"
+    if due.median_ms is None:
+        return "not within five years"
+    return f"{units.day(due.median_ms)}, by {due.reason}"
 
 
 def alarm_state(alarm: Alarm) -> str:

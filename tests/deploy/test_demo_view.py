@@ -12,7 +12,8 @@ from rich.console import Console
 from alerts.alarm import State
 from alerts.ledger import Alarm
 from deploy.demo_facts import Facts, Told, TruckFacts
-from deploy.demo_view import PICTURE, Room, drawn, picture, summary, trace
+from deploy.demo_view import PICTURE, Room, drawn, next_service, picture, summary, trace
+from models.due import Due
 from models.kernel import STATE
 from models.layout import blank
 from models.transition import Priority
@@ -25,6 +26,8 @@ HOUR_MS = 3_600_000
 ACCOUNT = replace(
     stated(fill_params(), blank(STATE)),
     life_used=0.2345,
+    life_low=0.12,
+    life_high=0.41,
     equivalent_hours=30.0,
     mean_kinetic_temp_c=101.0,
     seen_hours=2.0,
@@ -33,6 +36,22 @@ ACCOUNT = replace(
     hottest_c=141.0,
     samples=720,
     started_ms=START_MS,
+)
+
+
+DUE = Due(
+    reason="distance",
+    overdue=False,
+    median_ms=START_MS + 24 * HOUR_MS,
+    early_ms=START_MS + 20 * HOUR_MS,
+    late_ms=None,
+    share_by_heat=0.2345,
+    share_by_distance=0.9,
+    share_by_age=math.nan,
+    distance_km=900.0,
+    distance_limit_km=1000.0,
+    age_days=3.0,
+    age_limit_days=730.0,
 )
 
 
@@ -48,6 +67,7 @@ def _truck(number: int, *, fluid_c: float = 86.0) -> TruckFacts:
         speed_km_h=80.0,
         trace_c=(math.nan, *(86.0 for _ in range(22)), fluid_c),
         account=ACCOUNT,
+        due=DUE,
     )
 
 
@@ -124,3 +144,18 @@ def test_the_summary_names_every_truck_and_alarm() -> None:
     assert all(truck.vehicle in text for truck in FACTS.trucks)
     assert "gateway silent" in text
     assert "97.0%" in text
+    assert "23% (12% to 41%)" in text
+    assert "17 June 2026, by distance" in text
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"overdue": True}, "due, by distance"),
+        ({"median_ms": None, "early_ms": None}, "not within five years"),
+    ],
+)
+def test_the_summary_says_what_is_due_already_or_not_for_years(
+    change: dict[str, bool | None], said: str
+) -> None:
+    assert next_service(replace(DUE, **change), METRIC) == said  # type: ignore[arg-type] # by name
