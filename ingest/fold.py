@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from ingest import journal
 from ingest.codec import join
-from ingest.held import NEVER_MS, Held, unpack
+from ingest.held import NEVER_MS, Held, copied, pack, unpack
 from ingest.held import save as write_state
 from ingest.merge import Conflict, fresh_rows, merge
 from models.course import run
@@ -185,7 +185,7 @@ def _run(
     tx: sqlite3.Connection, held: Held, samples: NDArray[Any], *, keep: bool = True
 ) -> tuple[Held, list[NDArray[Any]]]:
     """Run samples newer than the truck's state through the kernel, leaving checkpoints behind."""
-    state = unpack(held.state.tobytes())  # a tenth of the time of copying field by field
+    state = copied(held.state)
     checkpoint_ms = held.checkpoint_ms
     last_ms = held.last_ms
     events: list[NDArray[Any]] = []
@@ -208,7 +208,7 @@ def _keep(
 ) -> None:
     tx.execute(
         "INSERT OR REPLACE INTO checkpoint VALUES (?, ?, ?)",
-        (vehicle_id, time_ms, state.tobytes()),
+        (vehicle_id, time_ms, pack(state)),
     )
     if previous_ms // _DAY_MS != time_ms // _DAY_MS:
         old_ms = time_ms - KEEP_ALL_MS

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from ingest.held import unpack
+from ingest.held import copied
 from models.course import run
 from models.detector import EVIDENCE_SIZE, Detector
 from models.detectors import DETECTORS
@@ -129,7 +129,7 @@ def test_a_restart_anywhere_changes_nothing(kind: str) -> None:
     state = blank(STATE)
     found: list[NDArray[Any]] = []
     for row in range(len(samples)):
-        state = unpack(state.tobytes())
+        state = copied(state)
         found += run(course, state, samples[row : row + 1])
     assert state.tobytes() == whole.tobytes()
     assert _bits(findings(found)) == _bits(expected)

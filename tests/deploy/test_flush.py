@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from deploy.database import Database
+from ingest.held import unpack
 from tests.deploy.store import kept, pipeline, store, undisturbed
 from tests.recorded import climb, message
 
@@ -16,7 +17,7 @@ DAY = climb(300, slope_k_min=0.3)
 def _written(database: Database) -> bytes:
     with database.read() as conn:
         (body,) = conn.execute("SELECT state FROM vehicle_state").fetchone()
-    return bytes(body)
+    return unpack(body).tobytes()
 
 
 @pytest.mark.parametrize("flushed_after", [0, 2, 5, 6])
