@@ -166,7 +166,7 @@ def _judge(params: AccountParams, account: Account) -> None:
     elif what == RAN_BY_KM:
         run_s = min(length_s, gap.km * per_km_run_s(account.habits))
     if what in (RAN_BY_HOURS, RAN_BY_KM):
-        account.soak.parked_s += length_s - run_s
+        _rest(params, account, length_s - run_s)
         length_s = run_s
     elif what == RAN_FOR_HALF:
         run_s = min(HALF * length_s, LONGEST_HALF_S)
@@ -207,6 +207,21 @@ def _park(params: AccountParams, account: Account, length_s: float) -> None:
         if gap.ran_after == 0 and math.isnan(gap.end_c):
             gap.cooled = 1
             gap.cooled_c = cooled_c
+
+
+@compiled
+def _rest(params: AccountParams, account: Account, rest_s: float) -> None:
+    """Charge the part [s] of a silence in which a truck that also ran was parked.
+
+    It cooled before the unseen trip and after it; what comes after a trip is in what a kilometre costs.
+    """
+    gap, soak = account.gap, account.soak
+    soak.parked_s += rest_s
+    if not math.isnan(gap.start_c) and rest_s > 0.0:
+        air = _air_meanwhile_c(gap)
+        cool_down(
+            params.soak, params.ageing, soak, gap.start_c, math.nan, air, 0.5 * rest_s, False
+        )
 
 
 @compiled

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from models import course as courses
 from models.account import equivalent_s, unseen_equivalent_s
 from models.habits import per_km_s, per_run_s
-from models.layout import record
+from models.layout import blank, dtype_of, record
+from models.soak import Soak, cool_down
 from tests.models.entries import course, entry, parts
 from tests.models.fills import fill_params, run
 from tests.recorded import HOUR_MS, MINUTE_MS, NOON_MS, Sample, records
@@ -73,7 +74,11 @@ def test_engine_hours_that_moved_on_are_running_time_and_the_rest_is_parked() ->
     assert ran(told) == pytest.approx((2.0, 0.0))
     assert hours_of(told) == pytest.approx((2.0, 3.0))
     assert told.travel.unseen_km == pytest.approx(80.0)  # as distance it counts all the same
-    assert told.soak.equivalent_s == 0.0
+    # It cooled before the unseen trip, for half of the time parked as far as anybody knows.
+    own, soak = record(fill_params()).account, record(blank(dtype_of(Soak)))
+    cool_down(own.soak, own.ageing, soak, 90.0, math.nan, math.nan, 1.5 * 3600.0, False)
+    assert soak.equivalent_s > 0.0
+    assert told.soak.equivalent_s == pytest.approx(soak.equivalent_s)
 
 
 def test_without_engine_hours_distance_is_what_the_truck_ran() -> None:

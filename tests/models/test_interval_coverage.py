@@ -54,6 +54,5 @@ def test_the_band_holds_the_truth_as_often_as_it_says(case: Case) -> None:
         off.append(np.log(account.life_used / told.life_used))
         causes.append(main_cause(account.causes))
     assert 0.75 <= np.mean(held) <= 0.90
-    # Unseen driving is costed a tenth too low: what was aged parked between unseen trips is not counted.
-    assert abs(np.median(off)) < 0.5 * np.std(off)
+    assert abs(np.median(off)) < 0.25 * np.std(off)
     assert max(set(causes), key=causes.count) == case.cause
