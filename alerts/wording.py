@@ -190,7 +190,7 @@ def _active(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> list[str]:
         f"WHAT WAS SEEN\n{said.observed}",
         f"WHAT A HEALTHY TRUCK WOULD HAVE SHOWN\n{said.expected}",
         f"SINCE\n{since}",
-        f"HOW SURE\n{_sure(entry.probability)}",
+        f"HOW SURE\n{said.sure or _sure(entry.probability)}",
         f"WHAT ELSE COULD EXPLAIN IT\n{said.doubts}",
         f"WHAT TO DO NOW\n{said.action}",
         _cautions(said),

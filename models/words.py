@@ -14,7 +14,8 @@ class Words:
 
     ``title`` is one line without the truck's name; ``observed`` and ``expected`` say what was
     seen and what a healthy truck would have shown; ``doubts`` what else could explain it and
-    what would tell; ``action`` what to do now; ``cautions`` the dangers of doing it.
+    what would tell; ``action`` what to do now; ``cautions`` the dangers of doing it. ``sure`` says how
+    sure it is where a probability would not: empty, the probability is said.
     """
 
     title: str
@@ -23,6 +24,7 @@ class Words:
     doubts: str
     action: str
     cautions: tuple[str, ...]
+    sure: str = ""
 
 
 WriteWords = Callable[[Mapping[str, float], Units], Words]

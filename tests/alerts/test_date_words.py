@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import sqlite3
+from dataclasses import replace
 from datetime import UTC
 
 import pytest
@@ -19,8 +20,8 @@ from models.due import DISTANCE, HEAT
 from models.transition import Priority
 from models.units import METRIC
 from models.words import HOT_FLUID
-from tests.alerts.service_dates import DAY, numbers, outlook, raised
-from tests.alerts.store import NOON, POLICY, memory
+from tests.alerts.service_dates import DAY, due, numbers, outlook, raised
+from tests.alerts.store import NOON, POLICY, memory, write
 
 
 def notices(conn: sqlite3.Connection, day: float, seen: Outlook) -> list[Notice]:
@@ -67,6 +68,18 @@ def test_a_new_date_says_what_it_was_what_it_is_and_why() -> None:
         assert part in found.body
     assert found.thread == first.id
     assert found.id != first.id
+
+
+def test_a_service_is_not_called_as_sure_as_a_measurement() -> None:
+    conn = memory()
+    write(conn, [replace(due(0, 60), probability=1.0)], now_ms=NOON)
+    (entry,) = [each for each in outbox.entries(conn) if each.channel == "desk"]
+    (alarm,) = alarms(conn)
+    words = {SERVICE_DUE.kind: SERVICE_DUE.words}
+    found = compose(entry, alarm, words=words, units=METRIC, zone=UTC, names={})
+    assert "HOW SURE\nDistance and age are counted" in found.body
+    assert "may well be half or twice as much" in found.body
+    assert "measured, not inferred" not in found.body
 
 
 def test_a_date_not_followed_says_since_when_and_claims_no_more() -> None:
