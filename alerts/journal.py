@@ -7,14 +7,14 @@ which samples came, or how they were cut into commits, leaves no trace in it.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from alerts import evidence as numbers
 from alerts.ledger import Alarm, acknowledge, alarms, standing
 from alerts.policy import Policy
-from alerts.reconcile import reconcile
+from alerts.reconcile import NOTHING_ENDED, reconcile
 from models.transition import Priority, Transition
 
 __all__ = [
@@ -64,6 +64,7 @@ def rewrite(
     policy: Policy,
     appending: bool = False,
     rebuilt: bool = False,
+    ended: Mapping[str, int] = NOTHING_ENDED,
 ) -> Changes:
     """Make the transitions of ``vehicle`` later than ``after_ms`` equal to ``transitions``.
 
@@ -74,6 +75,8 @@ def rewrite(
         and an empty list costs nothing.
     rebuilt
         The truck was run again because settings or models changed, not because samples came.
+    ended
+        Since when [ms] a kind is over, though no sample says so yet.
 
     Raises
     ------
@@ -91,7 +94,13 @@ def rewrite(
     tx.executemany(_INSERT, added)
     keys = {(row[2], row[3]) for row in (*removed, *added)}
     changed = reconcile(
-        tx, vehicle=vehicle, keys=keys, now_ms=now_ms, policy=policy, rebuilt=rebuilt
+        tx,
+        vehicle=vehicle,
+        keys=keys,
+        now_ms=now_ms,
+        policy=policy,
+        rebuilt=rebuilt,
+        ended=ended,
     )
     return Changes(
         added=tuple(map(_transition, added)),

@@ -7,8 +7,9 @@ daemon knew when, and whom it told. Here the one is laid beside the other.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from types import MappingProxyType
 
 from alerts import ledger, outbox
 from alerts.alarm import Event, Matter, State, step
@@ -19,6 +20,8 @@ from alerts.policy import Policy
 
 _FOREVER = 1 << 62
 
+NOTHING_ENDED: Mapping[str, int] = MappingProxyType({})
+
 
 def reconcile(
     tx: sqlite3.Connection,
@@ -28,14 +31,20 @@ def reconcile(
     now_ms: int,
     policy: Policy,
     rebuilt: bool = False,
+    ended: Mapping[str, int] = NOTHING_ENDED,
 ) -> list[Alarm]:
     """Apply the episodes named by ``keys`` to the ledger; give the alarms that changed.
 
-    ``rebuilt``: not new samples but changed settings or models made the difference. What people
-    were told then was right by the rules of its time: nothing is withdrawn.
+    ``ended``: since when [ms] a kind is over, though no sample says so yet; of its alarms nobody need
+    be told that they are active. ``rebuilt``: not new samples but changed settings or models made
+    the difference. What people were told then was right by the rules of its time: nothing is
+    withdrawn.
     """
     wanted = sorted(set(keys))
-    present = {key: found for key in wanted if (found := episode(tx, vehicle, key))}
+    policy = replace(policy, quiet_when_over=policy.quiet_when_over | ended.keys())
+    present = {
+        key: _over(found, ended) for key in wanted if (found := episode(tx, vehicle, key))
+    }
     matched = {key: _holder(tx, vehicle, key) for key in present}
     orphans = _orphans(tx, vehicle, wanted, set(present))
     for key in [key for key, alarm in matched.items() if alarm is None]:
@@ -48,6 +57,13 @@ def reconcile(
     if rebuilt:
         return [*changed, *(_outlive(tx, alarm, now_ms) for alarm in gone)]
     return [*changed, *(_vanish(tx, alarm, present.values(), now_ms) for alarm in gone)]
+
+
+def _over(found: Episode, ended: Mapping[str, int]) -> Episode:
+    """Give an episode that no sample has ended yet with the end that is known otherwise."""
+    if not found.active or found.kind not in ended:
+        return found
+    return replace(found, cleared_ms=max(found.raised_ms, ended[found.kind]))
 
 
 def announce(

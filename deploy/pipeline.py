@@ -19,7 +19,7 @@ from deploy.batch import Counts, Part, Position, Rules
 from deploy.database import Database, store_failed
 from deploy.events import transitions
 from deploy.gateway_notes import note_position, note_sequence, note_status
-from deploy.record_intake import close_done, take_up
+from deploy.record_intake import done_ms, take_up, tell_done
 from deploy.trucks import CourseOf
 from ingest import held as holding
 from ingest import inbox, record
@@ -163,7 +163,7 @@ class Pipeline:
             )
             if taken.folded is not None:
                 self._tell(tx, name, taken.folded, now_ms, rebuilt=True)
-                close_done(tx, name, taken.entries, taken.folded.held.last_ms, now_ms)
+                tell_done(tx, taken.folded.held, now_ms, self._rules.policy)
         if taken.folded is not None:
             self._trucks[name] = taken.folded.held
         if taken.registered:
@@ -295,4 +295,5 @@ class Pipeline:
             policy=self._rules.policy,
             appending=folded.appending,
             rebuilt=rebuilt,
+            ended=done_ms(folded.held, now_ms),
         )

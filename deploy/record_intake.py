@@ -7,16 +7,19 @@ an entry that no sample has followed yet waits in the truck's course for the nex
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from alerts import ledger, reconcile
+from alerts.policy import Policy
 from deploy.trucks import CourseOf
 from ingest import held as holding
 from ingest import record
 from ingest.fold import Folded, rerun
 from ingest.held import NEVER_MS, Held
 from ingest.record import Entry
+from models.detectors.service_due import SERVICE_DUE
+from models.service import SERVICE_KINDS
 
 RESTARTS = frozenset({"install", "exchange", "pan_drop", "fluid_change", "gearbox"})
 """Entries after which the service interval begins anew."""
@@ -58,16 +61,37 @@ def take_up(
     return Taken(entries=entries, folded=folded)
 
 
-def close_done(
-    tx: sqlite3.Connection, name: str, entries: Sequence[Entry], last_ms: int, now_ms: int
-) -> None:
+def done_ms(truck: Held, now_ms: int) -> Mapping[str, int]:
+    """Say since when the service alarm of a truck is over that was serviced after its last sample [ms].
+
+    By kind of alarm, as for ``alerts.journal.rewrite``. The samples will say so too, but the truck
+    may stand in the shop for days.
+    """
+    counted = int(truck.state[0]["course"]["entries"])
+    for entry in truck.course.entries[counted:]:
+        if entry["time_ms"] <= now_ms and SERVICE_KINDS[entry["kind"]] in RESTARTS:
+            return {SERVICE_DUE.kind: int(entry["time_ms"])}
+    return {}
+
+
+def tell_done(tx: sqlite3.Connection, truck: Held, now_ms: int, policy: Policy) -> None:
     """End the service alarm of a truck that was serviced after its last sample.
 
-    The samples will say so too, but the truck may stand in the shop for days.
+    If it was not after all (the entry was struck out, or its date corrected), the alarm stands again.
     """
-    done = [e.time_ms for e in entries if e.kind in RESTARTS and last_ms < e.time_ms <= now_ms]
-    if not done:
+    done = done_ms(truck, now_ms).get(SERVICE_DUE.kind)
+    standing = [
+        alarm
+        for alarm in ledger.standing(tx)
+        if alarm.vehicle == truck.name and alarm.kind == SERVICE_DUE.kind and alarm.active
+    ]
+    if done is not None:
+        for alarm in standing:
+            reconcile.clear(tx, alarm, cleared_ms=done, now_ms=now_ms)
         return
-    for alarm in ledger.standing(tx):
-        if alarm.vehicle == name and alarm.kind == "service_due" and alarm.active:
-            reconcile.clear(tx, alarm, cleared_ms=done[0], now_ms=now_ms)
+    presence = truck.state[0][SERVICE_DUE.kind]["presence"]
+    if presence["standing"] and not standing:
+        key = (SERVICE_DUE.kind, int(presence["onset_ms"]))
+        reconcile.reconcile(
+            tx, vehicle=truck.name, keys=[key], now_ms=now_ms, policy=policy, rebuilt=True
+        )
