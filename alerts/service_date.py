@@ -119,6 +119,10 @@ def _look(own: _Review, vehicle: str, outlook: Outlook) -> tuple[str, Alarm] | N
     told = outbox.newest_told(own.tx, alarm)
     if told is None:
         return None
+    if outlook.priority > alarm.priority:
+        # Late samples showed less than the clock had; what it told still holds.
+        alarm = replace(alarm, priority=Priority(outlook.priority))
+        ledger.save(own.tx, alarm)
     if _quiet(own, outlook):
         return _say_quiet(own, alarm, told, outlook)
     return _say_moved(own, alarm, told, outlook)

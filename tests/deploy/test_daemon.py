@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from datetime import UTC
 from pathlib import Path
 from random import Random
+from threading import current_thread
 
 import pytest
 
@@ -16,12 +17,12 @@ from alerts.watch import SilenceLimits
 from deploy.assembly import WORDS
 from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
-from deploy.schedule import Schedule
+from deploy.schedule import Schedule, wall_clock
 from deploy.waiting import until
 from models.kernel import KINDS
 from tests.deploy.store import pipeline, rules
 from tests.list_source import ListSource
-from tests.recorded import MINUTE_MS, climb, message
+from tests.recorded import MINUTE_MS, NOON_MS, climb, message
 
 DAY = climb(60, slope_k_min=0.2)
 PATIENCE_S = 20.0
@@ -34,11 +35,12 @@ class Running:
         self.now_ms = int(DAY[newest]["time_ms"])
         self.source = ListSource()
         self.database = Database(folder / "heatbook.db", synchronous="off")
+        self.schedule = Schedule(self.database, UTC)
         parts = Parts(
             database=self.database,
             source=self.source,
             pipeline=pipeline(self.database),
-            schedule=Schedule(self.database, UTC),
+            schedule=self.schedule,
             rules=rules(),
             channels={},
             compose=lambda _entry, _alarm: pytest.fail("nobody is to be told"),
@@ -114,3 +116,24 @@ def test_everything_taken_is_committed_before_the_end(tmp_path: Path) -> None:
         (stored,) = conn.execute("SELECT sum(samples) FROM journal").fetchone()
     again.close()
     assert stored == taken
+
+
+def test_what_is_scheduled_is_done_by_the_committer_and_once(tmp_path: Path) -> None:
+    running = Running(tmp_path, newest=19)
+    done: list[tuple[str, int]] = []
+    running.schedule.add(
+        "test",
+        wall_clock(hour=13),
+        lambda _tx, now_ms: done.append((current_thread().name, now_ms)),
+    )
+    running.daemon.start()
+    running.source.feed([message("NF-03", DAY[:20])])
+    assert until(lambda: bool(running.source.acked), PATIENCE_S)
+    due_ms = NOON_MS + 60 * MINUTE_MS
+    running.now_ms = due_ms
+    assert until(lambda: bool(done), PATIENCE_S)
+    running.now_ms += MINUTE_MS
+    running.source.feed([message("NF-03", DAY[20:21])])
+    assert until(lambda: len(running.source.acked) == 2, PATIENCE_S)
+    running.daemon.stop()
+    assert done == [("committer", due_ms)]

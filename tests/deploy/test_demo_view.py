@@ -9,10 +9,19 @@ from io import StringIO
 import pytest
 from rich.console import Console
 
-from alerts.alarm import State
+from alerts.alarm import Matter, State
 from alerts.ledger import Alarm
 from deploy.demo_facts import Facts, Told, TruckFacts
-from deploy.demo_view import PICTURE, Room, drawn, next_service, picture, summary, trace
+from deploy.demo_view import (
+    PICTURE,
+    Room,
+    drawn,
+    next_service,
+    picture,
+    summary,
+    told_line,
+    trace,
+)
 from models.due import Due
 from models.kernel import STATE
 from models.layout import blank
@@ -122,6 +131,18 @@ def test_a_quiet_fleet_is_told_what_is_to_come() -> None:
     text = _text(PICTURE, Facts(trucks=FACTS.trucks))
     assert "All is well so far" in text
     assert "To come at" in text
+
+
+def test_every_matter_has_its_words() -> None:
+    lines = {
+        told_line(
+            Told(
+                time_ms=START_MS, channel="log", vehicle="NF-01", kind="k", matter=matter.value
+            )
+        )
+        for matter in Matter
+    }
+    assert len(lines) == len(Matter)
 
 
 def test_a_trace_shows_what_was_not_seen_and_what_was_too_hot() -> None:

@@ -79,6 +79,10 @@ def test_a_bad_value_names_the_place_that_set_it(tmp_path: Path) -> None:
     [
         ('[fleet]\ntime_zone = "Mars/North"\n', "fleet.time_zone", "no time zone"),
         ("[clock]\nstart = 2026-01-01T00:00:00\n", "clock.start", "no offset"),
+        ('[service]\nreview_at = "25:00"\n', "service.review_at", "25:00"),
+        ('[service]\nreview_at = "06:00:30"\n', "service.review_at", "write it like 06:00"),
+        ('[service]\nreview_at = "06:00Z"\n', "service.review_at", "not a plain time of day"),
+        ("[service]\nmoved_days = 0\n", "service.moved_days", "greater than or equal to 1"),
         ("[mqtt]\nport = 70000\n", "mqtt", "port must be 1 to 65535"),
         ('[mqtt.tls]\ncert_file = "a"\n', "mqtt.tls", "belong together"),
         ("[models]\nsilent_after_s = 60\n", "models", "below max_gap_s"),
