@@ -114,6 +114,7 @@ def card_lines(found: Card, units: Units) -> Iterator[tuple[str, str]]:
     yield "Why so wide", _causes(account)
     yield "Antioxidant", _antioxidant(account)
     yield "Heat", _heat(found, units)
+    yield "Parked", _parked(account, units)
     if account.seen_hours > 0.0:
         yield "Temperature", _temperature(account, units)
         yield "Time at it", _bands(found, units)
@@ -169,6 +170,16 @@ def _heat(found: Card, units: Units) -> str:
     return f"{', '.join(parts)}{since}"
 
 
+def _parked(account: Statement, units: Units) -> str:
+    told = f"{account.parked_hours:,.0f} h; what the fluid aged while it cooled is an estimate"
+    if account.soak_checks == 0:
+        return f"{told}, not checked yet: a start while it is still warm tells"
+    off = units.difference(abs(account.soak_off_k))
+    way = "cooler" if account.soak_off_k >= 0.0 else "warmer"
+    starts = "1 start" if account.soak_checks == 1 else f"{account.soak_checks:,} starts"
+    return f"{told}, checked at {starts}: on average the fluid was {off} {way} than expected"
+
+
 def _temperature(account: Statement, units: Units) -> str:
     return (
         f"mean kinetic {units.degrees(account.mean_kinetic_temp_c)}, hottest "
@@ -194,11 +205,14 @@ def _sensor(account: Statement, units: Units) -> str:
             "parked tells"
         )
     else:
-        way = "high" if account.offset_k >= 0.0 else "low"
+        off, sd = units.difference(abs(account.offset_k)), units.difference(account.offset_sd_k)
+        nights = "1 night" if account.nights == 1 else f"{account.nights:,} nights"
+        found = f"too {'high' if account.offset_k >= 0.0 else 'low'} by {off}"
+        if abs(account.offset_k) <= account.offset_sd_k:
+            found = "right, as far as can be told"
         checked = (
-            f"reads {units.difference(abs(account.offset_k))} too {way}, give or take "
-            f"{units.difference(account.offset_sd_k)}, by {account.nights} nights parked cold; "
-            "that is in the interval, not in the best estimate"
+            f"reads {found}, give or take {sd}, by {nights} parked cold; that is in the interval, "
+            "not in the best estimate"
         )
     if account.faulty_nights:
         checked += (
@@ -212,15 +226,34 @@ def _distance(account: Statement, units: Units) -> str:
         f"{units.length(account.distance_km)} on this fill, {units.length(account.unseen_km)} of "
         f"them unseen; {account.unseen_hours:,.0f} h of running unseen"
     )
-    parts = [seen, f"parked {account.parked_hours:,.0f} h"]
+    return "; ".join([seen, *_odometer(account, units)])
+
+
+def _odometer(account: Statement, units: Units) -> Iterator[str]:
+    """Say what was out of the way with the counter; nothing of one that counts as it should."""
+    if account.odometer_breaks:
+        last = units.day(account.odometer_break_ms)
+        yield f"the odometer went on from another value {_times(account.odometer_breaks)}, last {last}"
+    if account.odometer_blind_breaks:
+        yield (
+            f"over {account.odometer_blind_breaks} of these no speed told how far the truck went: "
+            "that distance is missing"
+        )
     for count, what in (
-        (account.odometer_breaks, "times the odometer went on from another value"),
-        (account.odometer_rollovers, "times it rolled over"),
-        (account.odometer_stuck, "times it stood still while the truck drove"),
+        (account.odometer_rollovers, "the odometer rolled over"),
+        (account.odometer_stuck, "the odometer stood still while the truck drove"),
     ):
         if count:
-            parts.append(f"{count} {what}")
-    return "; ".join(parts)
+            yield f"{what} {_times(count)}"
+    if account.odometer_wild:
+        readings = (
+            "1 reading" if account.odometer_wild == 1 else f"{account.odometer_wild:,} readings"
+        )
+        yield f"{readings} of the odometer not believed"
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count:,} times"
 
 
 def _done(services: Services, units: Units) -> str:

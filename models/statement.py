@@ -35,8 +35,10 @@ class Statement:
     after key-on that could tell how good the estimate of the cooling was; they were
     ``soak_off_k`` [K] below what was expected, on average (NaN without any).
 
-    ``odometer_breaks``: times the counter went on from another value, ``odometer_rollovers``
-    passed its last figure, ``odometer_stuck`` stood still while the truck drove.
+    ``odometer_breaks``: times the counter went on from another value, the last at
+    ``odometer_break_ms`` (0: never); over ``odometer_blind_breaks`` of them no speed told the
+    distance. ``odometer_rollovers``: times it passed its last figure, ``odometer_stuck`` stood still
+    while the truck drove; ``odometer_wild``: readings that were not believed.
     """
 
     life_used: float
@@ -62,8 +64,11 @@ class Statement:
     soak_checks: int
     soak_off_k: float
     odometer_breaks: int
+    odometer_blind_breaks: int
+    odometer_break_ms: int
     odometer_rollovers: int
     odometer_stuck: int
+    odometer_wild: int
     samples: int
     started_ms: int
     bins: tuple[float, ...]
@@ -100,8 +105,11 @@ def statement(params: AccountParams, account: Account) -> Statement:
         soak_checks=int(soak.checks),
         soak_off_k=float(soak.check_sum_k / soak.checks) if soak.checks else math.nan,
         odometer_breaks=int(travelled.breaks),
+        odometer_blind_breaks=int(travelled.unknown_breaks),
+        odometer_break_ms=int(travelled.last_break_ms),
         odometer_rollovers=int(travelled.rollovers),
         odometer_stuck=int(travelled.stuck),
+        odometer_wild=int(travelled.odometer.wild),
         samples=int(fill.samples),
         started_ms=int(fill.started_ms),
         bins=tuple(heat.bins_s.tolist()),

@@ -17,7 +17,7 @@ from deploy.desk import desk_of
 from deploy.standing import due_date, due_interval
 from models.fleet import CHART
 from models.histogram import BINS
-from models.units import METRIC, US
+from models.units import METRIC, US, Units
 from tests.deploy.shop import DAYS, Shop, open_shop
 from tests.recorded import HOUR_MS, NOON_MS
 
@@ -36,6 +36,14 @@ def _card(shop: Shop, truck: str = "NF-01") -> Any:
     with read_only(desk.store) as conn:
         stored = desk.reader.truck(conn, truck)
     return card(stored, CHART, desk.now_ms())
+
+
+def _told(shop: Shop, units: Units, **account: Any) -> dict[str, str]:
+    """Give a card's lines, with other figures in its account."""
+    found = _card(shop)
+    changed = replace(found.standing.account, **account)
+    standing = replace(found.standing, account=changed)
+    return dict(card_lines(replace(found, standing=standing), units))
 
 
 def test_the_list_gives_an_interval_a_date_and_what_is_missing(shop: Shop) -> None:
@@ -112,15 +120,24 @@ def test_the_bands_hold_all_the_time_that_was_seen(shop: Shop) -> None:
 
 
 def test_what_a_sensor_check_found_is_said(shop: Shop) -> None:
-    found = _card(shop)
-    account = replace(
-        found.standing.account, nights=12, offset_k=-1.6, offset_sd_k=0.9, faulty_nights=2
+    told = _told(shop, US, nights=12, offset_k=-1.6, offset_sd_k=0.9, faulty_nights=2)
+    assert (
+        "reads too low by 3 °F, give or take 2 °F, by 12 nights parked cold" in told["Sensor"]
     )
-    told = dict(
-        card_lines(replace(found, standing=replace(found.standing, account=account)), US)
-    )
-    assert "reads 3 °F too low, give or take 2 °F, by 12 nights parked cold" in told["Sensor"]
     assert "On 2 nights it was off too far to be believed" in told["Sensor"]
+
+
+def test_a_sensor_that_reads_right_is_not_said_to_be_off_by_nothing(shop: Shop) -> None:
+    told = _told(shop, METRIC, nights=1, offset_k=0.2, offset_sd_k=0.9)
+    assert "reads right, as far as can be told, give or take 1 °C, by 1 night" in told["Sensor"]
+
+
+def test_how_good_the_estimate_of_cooling_was_is_said(shop: Shop) -> None:
+    assert "not checked yet" in _told(shop, METRIC, soak_checks=0)["Parked"]
+    told = _told(shop, METRIC, soak_checks=56, soak_off_k=2.1)
+    assert "checked at 56 starts: on average the fluid was 2 °C cooler" in told["Parked"]
+    told = _told(shop, US, soak_checks=1, soak_off_k=-5.0)
+    assert "checked at 1 start: on average the fluid was 9 °F warmer" in told["Parked"]
 
 
 def test_a_used_up_antioxidant_and_a_broken_counter_are_said(shop: Shop) -> None:
@@ -129,17 +146,25 @@ def test_a_used_up_antioxidant_and_a_broken_counter_are_said(shop: Shop) -> None
         found.standing.account,
         antioxidant_left=0.2,
         oxidation=0.1,
-        odometer_breaks=1,
+        odometer_breaks=3,
+        odometer_blind_breaks=1,
+        odometer_break_ms=NOON_MS,
         odometer_rollovers=2,
         odometer_stuck=0,
+        odometer_wild=1,
         mean_kinetic_temp_c=math.nan,
         seen_hours=0.0,
     )
     changed = replace(found, standing=replace(found.standing, account=account), cold=None)
     told = dict(card_lines(changed, METRIC))
     assert "used up, the fluid oxidises faster since" in told["Antioxidant"]
-    assert "1 times the odometer went on from another value" in told["Distance"]
-    assert "2 times it rolled over" in told["Distance"]
+    for words in (
+        "the odometer went on from another value 3 times, last 1 January 2026",
+        "over 1 of these no speed told how far the truck went: that distance is missing",
+        "the odometer rolled over 2 times",
+        "1 reading of the odometer not believed",
+    ):
+        assert words in told["Distance"]
     assert "stood still" not in told["Distance"]
     assert "Temperature" not in told
 
