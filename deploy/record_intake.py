@@ -53,7 +53,8 @@ def take_up(
     if truck is None:
         return Taken(entries=entries, folded=None)
     course = courses(name, entries)
-    if course.params[0] != truck.course.params[0]:
+    # By bytes: a limit that is not set is NaN, which never equals itself.
+    if course.params[0].tobytes() != truck.course.params[0].tobytes():
         since_ms = NEVER_MS + 1  # what a truck is at first changes everything after
     folded = rerun(tx, holding.on(truck, course, model_version), since_ms=since_ms)
     if folded.held.last_ms != NEVER_MS:

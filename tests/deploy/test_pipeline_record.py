@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from alerts.ledger import alarms
 from deploy.database import Database
 from deploy.pipeline import Pipeline
+from deploy.record_intake import take_up
 from ingest import record
 from ingest.record import Entry
 from models.course import run
@@ -121,6 +122,20 @@ def test_a_correction_runs_the_account_again_and_leaves_the_old_entry_to_be_read
                 "pan_drop",
                 "struck",
             ]
+
+
+def test_an_entry_runs_again_only_what_it_touches(tmp_path: Path) -> None:
+    with store(tmp_path) as database:
+        running = pipeline(database)
+        for start in range(0, len(DAY), 60):
+            running.commit([message(TRUCK, DAY[start : start + 60])])
+        before = running.trucks[TRUCK]
+        enter(database, entry("pan_drop", 200))
+        with database.write() as tx:
+            taken = take_up(tx, TRUCK, running.trucks, courses=COURSES, model_version="tests")
+        assert taken.folded is not None
+        after_ms = taken.folded.after_ms
+        assert NOON_MS < after_ms < NOON_MS + 200 * MINUTE_MS < before.last_ms
 
 
 def test_an_entry_of_a_truck_never_heard_waits_for_its_first_sample(tmp_path: Path) -> None:
