@@ -108,6 +108,7 @@ def card_lines(found: Card, units: Units) -> Iterator[tuple[str, str]]:
     standing = found.standing
     account = standing.account
     title = "" if standing.title == standing.vehicle else f", {standing.title}"
+    title += "" if standing.registered else ", not in the fleet file"
     yield standing.vehicle, f"as of {minute(standing.last_ms, units.zone)}{title}"
     yield "Fluid", _fluid(found, units)
     yield "Life used", life(account)

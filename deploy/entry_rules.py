@@ -5,14 +5,20 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Sequence
 
+from deploy.measures import Both
 from deploy.problems import Mistake, nearest
 from deploy.trucks import vehicle_of
 from ingest import record
 from ingest.record import Entry
 from models.fleet import Fleet, Vehicle
+from models.units import METRIC
 
 FUTURE_MS = 300_000
 """How far ahead of our clock an entry may lie: the clocks of two machines differ [ms]."""
+
+
+_BOTH = Both(METRIC)
+"""Whoever reads has written in one of the two."""
 
 
 class CannotEnter(Mistake):
@@ -119,13 +125,14 @@ def _fits(entry: Entry, vehicle: Vehicle) -> None:
     """Check an entry against the truck as it is then."""
     volume_l = entry.numbers.get("volume_l", 0.0)
     if volume_l > vehicle.fluid_total_l * 1.001:
+        total = _BOTH.amount(vehicle.fluid_total_l)
         raise CannotEnter(
-            f"{volume_l:.1f} L are more than the {vehicle.fluid_total_l:.1f} L that "
+            f"{_BOTH.amount(volume_l)} are more than the {total} that "
             f"{entry.vehicle} holds in all; correct the volume, or the truck's fluid_total_l"
         )
     if vehicle.thermostat_open_c >= vehicle.thermostat_full_c:
         raise CannotEnter(
-            f"the bypass valve would begin to open at {vehicle.thermostat_open_c:g} °C and be "
-            f"fully open at {vehicle.thermostat_full_c:g} °C; give both, the first below the "
-            "second"
+            f"the bypass valve would begin to open at {_BOTH.degrees(vehicle.thermostat_open_c)} "
+            f"and be fully open at {_BOTH.degrees(vehicle.thermostat_full_c)}; give both, the first "
+            "below the second"
         )

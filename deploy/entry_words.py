@@ -67,6 +67,13 @@ _DERIVED_SAID: Mapping[str, _Say] = {
     "viscosity_change": lambda value, _units: f"viscosity changed by {value:+.0%}",
 }
 
+_BESIDE_NEW = (
+    ("acid_mg_g", "acid_rise_mg_g", "acid number", "--acid-new"),
+    ("viscosity_mm2_s", "viscosity_change", "viscosity", "--viscosity-new"),
+)
+"""What a laboratory finds that is read beside the same of new fluid: its name, that of what follows from
+both, what it is called, and the option that gives new fluid's."""
+
 _WORDS = ("title", "fluid", "circuit", "cooler", "class", "sensor", "laboratory", "sample")
 _OWN = frozenset({"title", "fluid", "laboratory", "sample"})
 """Words that are as people have written them."""
@@ -88,6 +95,13 @@ def details(entry: Entry, units: Writer) -> str:
 
 def assumed(entry: Entry, vehicle: Vehicle, units: Writer) -> str:
     """Say what is assumed where an entry leaves it out; nothing when it does not."""
+    if entry.kind == "sample":
+        return " ".join(
+            f"The {what} alone says nothing and is not weighed: {option} gives that of new fluid of "
+            "the same kind."
+            for found, needed, what, option in _BESIDE_NEW
+            if found in entry.numbers and needed not in entry.numbers
+        )
     if "volume_l" in entry.numbers:
         return ""
     total_l = vehicle.fluid_total_l
@@ -104,6 +118,8 @@ def assumed(entry: Entry, vehicle: Vehicle, units: Writer) -> str:
 
 
 def _word(name: str, word: str) -> str:
+    if name == "title":
+        return f"called {word}"
     if name in _OWN:
         return f"{name} {word}"
     return f"{name} {word.replace('_', ' ')}"

@@ -49,7 +49,8 @@ def list_command(config: Config = None, as_json: AsJson = False) -> None:
     made = table(*columns, right=numbers, wide="Truck")
     for truck, standing in found:
         made.add_row(*list_row(truck, standing, desk.units))
-    show(made)
+    if found:
+        show(made)
 
 
 @app.command("due")
@@ -74,7 +75,8 @@ def due_command(config: Config = None, as_json: AsJson = False) -> None:
             due.reason,
             *("–" if math.isnan(share) else f"{share:.0%}" for share in shares),
         )
-    show(made)
+    if found:
+        show(made)
 
 
 @app.command("show")
@@ -123,10 +125,13 @@ def _standings(desk: Desk) -> list[tuple[Stored, Standing]]:
         trucks = desk.reader.trucks(conn)
     stale = sum(truck.standing == "out of date" for truck in trucks)
     if stale:
+        are = "1 truck is" if stale == 1 else f"{stale} trucks are"
         warn(
-            f"{stale} trucks are not shown: settings or models have changed since the daemon last "
-            "computed them; it does so at its next start"
+            f"{are} not shown: settings or models have changed since the daemon last computed the "
+            "account; it does so at its next start"
         )
+    elif not any(truck.state is not None for truck in trucks):
+        warn("no truck was heard yet")
     now_ms = desk.now_ms()
     return [(each, standing_of(each, now_ms)) for each in trucks if each.standing == "good"]
 

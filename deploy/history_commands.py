@@ -48,6 +48,9 @@ def history_command(
         for entry in (*first, *entries):
             typer.echo(msgspec.json.encode(_plain(entry, entries)).decode())
         return
+    if not first and not entries:
+        say(f"Nothing is entered of {truck} yet, and the fleet file says nothing of its fill.")
+        return
     made = table("No.", "Date", "What", "By", "Entered", right=("No.",), wide="What")
     for entry in sorted((*first, *entries), key=lambda each: each.time_ms):
         made.add_row(*_row(desk, entry, entries))
@@ -59,10 +62,18 @@ def history_command(
 @app.command("correct")
 def correct_command(
     entry: options.EntryId,
-    at: options.At = None,
-    odometer: options.Odometer = None,
-    volume: options.Volume = None,
-    life_used: options.LifeUsed = None,
+    at: Annotated[
+        str | None, typer.Option(help="When it was: a date (its noon, fleet time) or a time.")
+    ] = None,
+    odometer: Annotated[
+        str | None, typer.Option(help="What the counter read: 61310km, 38000mi, or bare.")
+    ] = None,
+    volume: Annotated[
+        str | None, typer.Option(help="How much new fluid it was: 4.5L, 5qt, or bare.")
+    ] = None,
+    life_used: Annotated[
+        str | None, typer.Option(help="What that fluid had used by then: 0.2 or 20%.")
+    ] = None,
     filter_changed: Annotated[
         bool | None,
         typer.Option("--filter/--no-filter", help="Whether the filter was changed."),
@@ -79,7 +90,10 @@ def correct_command(
     who: options.Who = None,
     config: Config = None,
 ) -> None:
-    """Correct an entry: a new one supersedes it, the old one stays to be read."""
+    """Correct an entry: a new one supersedes it, the old one stays to be read.
+
+    What no option names stays as it was entered.
+    """
     desk = desk_of(config, who)
     numbers, words = _set(others or [])
     numbers |= given(

@@ -31,14 +31,13 @@ def caution() -> None:
 
 def table(*headings: str, right: tuple[str, ...] = (), wide: str | None = None) -> Table:
     """Begin a table in our looks; ``right`` names columns of numbers, ``wide`` the one that gives way."""
-    made = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0), expand=wide is not None)
+    made = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
     for heading in headings:
         made.add_column(
             heading,
             justify="right" if heading in right else "left",
             no_wrap=heading != wide,
             overflow="fold" if heading == wide else "ellipsis",
-            ratio=1 if heading == wide else None,
         )
     return made
 

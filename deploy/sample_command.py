@@ -9,6 +9,7 @@ from typing import Annotated
 import numpy as np
 import typer
 
+from alerts.wording import MANUAL_FIRST
 from deploy import record_options as options
 from deploy.database import read_only
 from deploy.desk import Desk, desk_of
@@ -17,6 +18,7 @@ from deploy.measures import share
 from deploy.options import Config
 from deploy.past import state_at
 from deploy.printing import say
+from deploy.problems import Mistake
 from deploy.service_record import LabFindings, add_sample
 from deploy.trucks import as_row
 from ingest.record import Entry
@@ -25,6 +27,7 @@ from models.lab import LabUpdate, lab_update
 from models.lab_words import said, warnings
 from models.layout import record
 from models.service import ENTRY
+from models.words import SAMPLING, SAMPLING_CAUTIONS
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -63,6 +66,9 @@ def sample_command(
         str | None,
         typer.Option("--sd", help="Error of acid, oxidation, viscosity as a share of a life."),
     ] = None,
+    how: Annotated[
+        bool, typer.Option("--how", help="Say how a sample is taken; enter nothing.")
+    ] = False,
     picture: options.Picture = None,
     laboratory: Annotated[str | None, typer.Option(help="Which laboratory.")] = None,
     number: Annotated[str | None, typer.Option(help="Its number of the sample.")] = None,
@@ -73,6 +79,10 @@ def sample_command(
     config: Config = None,
 ) -> None:
     """Enter a laboratory's findings; --at is when the sample was taken."""
+    if how:
+        for line in (SAMPLING, *SAMPLING_CAUTIONS, MANUAL_FIRST):
+            say(line)
+        return
     desk = desk_of(config, who)
     options.drawable(picture)
     findings = LabFindings(
@@ -88,6 +98,11 @@ def sample_command(
         glycol=glycol,
         lab_sd=_share(spread),
     )
+    if not findings.numbers():
+        raise Mistake(
+            "say what the laboratory found: --antioxidant, --acid with --acid-new, --oxidation, "
+            "--viscosity with --viscosity-new, --water or --glycol; --how says how a sample is taken"
+        )
     at_ms, odometer_km = desk.moment(at), desk.distance(odometer)
     enter_one(
         desk,

@@ -11,6 +11,7 @@ from deploy.desk import Desk, desk_of
 from deploy.entering import enter_one
 from deploy.measures import share
 from deploy.options import Config
+from deploy.problems import Mistake
 from deploy.record_book import given
 from deploy.service_record import (
     change_circuit,
@@ -147,10 +148,13 @@ def circuit_command(
     desk = desk_of(config, who)
     at_ms = desk.moment(at)
     words = _words(circuit=circuit, cooler=cooler)
-    numbers = {
-        **_valve(desk, total, opens_at, full_at),
-        **given({"odometer_km": desk.distance(odometer)}),
-    }
+    numbers = _valve(desk, total, opens_at, full_at)
+    if not words and not numbers and not note:
+        raise Mistake(
+            "say what has changed: --circuit, --cooler, --opens-at and --full-at, or --total; of a "
+            "part that was replaced by its like, say so with --note"
+        )
+    numbers |= given({"odometer_km": desk.distance(odometer)})
     enter_one(
         desk,
         truck,

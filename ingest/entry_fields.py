@@ -187,12 +187,19 @@ def _number(kind: str, name: str, value: float) -> Iterator[RecordError]:
         yield _stray(kind, name, KINDS[kind].numbers)
         return
     number = NUMBERS[name]
-    unit = "" if number.unit == "yes or no" else f" {number.unit}"
     if not number.lowest <= value <= number.highest:
-        mend = f"give a number from {number.lowest:g} to {number.highest:g}{unit}"
-        yield RecordError(what=f"is {value:g}", where=name, mend=mend)
+        yield _out_of_range(name, number, value)
     elif name in FLAGS and value not in (0.0, 1.0):
         yield RecordError(what=f"is {value:g}", where=name, mend="give 1 for yes, 0 for no")
+
+
+def _out_of_range(name: str, number: Number, value: float) -> RecordError:
+    unit = "" if number.unit in ("yes or no", "share") else f" {number.unit}"
+    kind = "share" if number.unit == "share" else "number"
+    mend = f"give a {kind} from {number.lowest:,.9g} to {number.highest:,.9g}{unit}"
+    if kind == "share":
+        mend += ", where 1 is all of it"
+    return RecordError(what=f"is {value:g}{unit}", where=name, mend=mend)
 
 
 def _word(kind: str, name: str, word: str) -> Iterator[RecordError]:

@@ -108,7 +108,13 @@ def _item(one: Observation, prior: Normal) -> str:
 
 def _pace(scale: Normal) -> str:
     low, high = scale.band()
-    return f"{math.exp(scale.mean):.2g} times ({math.exp(low):.2g} to {math.exp(high):.2g})"
+    return f"{_multiple(scale.mean)} times ({_multiple(low)} to {_multiple(high)})"
+
+
+def _multiple(ln: float) -> str:
+    """Write a multiple to two digits, given its logarithm [-]."""
+    value = math.exp(ln)
+    return f"{value:.2f}" if value < 0.995 else f"{value:.1f}"
 
 
 def _life(life: Band) -> str:

@@ -12,7 +12,7 @@ import pytest
 import structlog
 
 from deploy.card import BAND_EDGES_C, card, card_lines
-from deploy.database import read_only
+from deploy.database import Database, read_only
 from deploy.desk import desk_of
 from deploy.standing import due_date, due_interval
 from models.fleet import CHART
@@ -57,6 +57,30 @@ def test_the_list_gives_an_interval_a_date_and_what_is_missing(shop: Shop) -> No
     assert "(not in the fleet file)" in shown
     assert first["due"]["reason"] in shown
     assert "NF-02" not in shown
+
+
+def test_the_list_is_no_wider_than_it_need_be(shop: Shop) -> None:
+    rows = shop.invoke("list", columns=200).output.splitlines()
+    assert 60 < max(map(len, map(str.rstrip, rows))) < 100
+    assert all(len(row) <= 80 for row in shop.invoke("list", columns=80).output.splitlines())
+
+
+def test_a_card_says_that_the_fleet_file_does_not_name_the_truck(shop: Shop) -> None:
+    assert "not in the fleet file" in shop.run("show", "NF-09")
+    assert "not in the fleet file" not in shop.run("show", "NF-01")
+
+
+def test_where_there_is_nothing_that_is_said_and_no_table_drawn(tmp_path: Path) -> None:
+    shop = Shop(folder=tmp_path)
+    shop.config.write_text(f'[store]\npath = "{shop.store}"\n')
+    Database(shop.store).close()
+    for command in ("list", "due"):
+        assert shop.run(command) == "no truck was heard yet "
+    shop.run("register", "NF-05")
+    shop.run("strike", "1", "--note", "sold")
+    assert "registered" in shop.run("history", "NF-05")
+    heard = open_shop(tmp_path)
+    assert "Nothing is entered of NF-09 yet" in heard.run("history", "NF-09")
 
 
 def test_due_lists_the_first_service_first(shop: Shop) -> None:

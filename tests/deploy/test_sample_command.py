@@ -72,6 +72,25 @@ def test_what_asks_for_action_is_said_even_of_a_truck_never_heard(shop: Shop) ->
     assert "Weighed" not in said
 
 
+def test_a_figure_that_is_nothing_without_new_fluids_is_said_to_be_left_out(
+    shop: Shop,
+) -> None:
+    said = shop.run("sample", "NF-01", "--antioxidant", "50%", "--acid", "1.8", *AT)
+    assert "The acid number alone says nothing and is not weighed: --acid-new" in said
+    said = shop.run("sample", "NF-01", "--antioxidant", "50%", "--viscosity", "6", *AT)
+    assert "The viscosity alone says nothing and is not weighed: --viscosity-new" in said
+    said = shop.run("sample", "NF-01", "--acid", "1.8", "--acid-new", "0.6", *AT)
+    assert "not weighed" not in said
+
+
+def test_how_a_sample_is_taken_comes_with_its_dangers_and_enters_nothing(shop: Shop) -> None:
+    said = shop.run("sample", "NF-01", "--how")
+    for words in ("from the middle of the stream", "scalds", "rated stands", "'Used Oil'"):
+        assert words in said
+    assert "The maker's manual and local rules come before it" in said
+    assert shop.entries() == 0
+
+
 def test_the_update_is_drawn(shop: Shop) -> None:
     file = shop.folder / "sample.svg"
     said = shop.run("sample", "NF-01", "--antioxidant", "0.5", "--picture", str(file), *AT)

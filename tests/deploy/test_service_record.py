@@ -146,7 +146,7 @@ BAD: dict[str, tuple[Bad, str]] = {
     ),
     "more than there is": (
         lambda b: api.drop_pan(b, TRUCK, AT_MS, volume_l=12.5),
-        r"12\.5 L are more than the 12\.0 L that NF-01 holds",
+        r"12\.5 L \(13\.2 qt\) are more than the 12\.0 L \(12\.7 qt\) that NF-01 holds",
     ),
     "in the future": (
         lambda b: api.drop_pan(b, TRUCK, NOW_MS + HOUR_MS),
@@ -155,11 +155,11 @@ BAD: dict[str, tuple[Bad, str]] = {
     "long ago": (lambda b: api.drop_pan(b, TRUCK, 0), "before the year 2000"),
     "no volume": (
         lambda b: api.top_up(b, TRUCK, AT_MS, volume_l=0.0),
-        r"volume_l: is 0; give a number from 0\.05",
+        r"volume_l: is 0 L; give a number from 0\.05",
     ),
     "valve upside down": (
         lambda b: api.change_circuit(b, TRUCK, AT_MS, numbers={"thermostat_open_c": 100.0}),
-        "begin to open at 100 °C and be fully open at 96 °C",
+        r"begin to open at 100 °C \(212 °F\) and be fully open at 96 °C",
     ),
     "no circuit": (
         lambda b: api.change_circuit(b, TRUCK, AT_MS, words={"circuit": "loop"}),

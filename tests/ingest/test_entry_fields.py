@@ -52,8 +52,8 @@ def test_whatever_the_table_allows_is_sound(one: Entry) -> None:
 @pytest.mark.parametrize(
     ("kind", "numbers", "words", "found"),
     [
-        ("pan_drop", {"volume_l": 100.5}, {}, "volume_l: is 100.5; give a number from 0.05 to 100 L"),
-        ("pan_drop", {"volume_l": math.nan}, {}, "volume_l: is nan; give a number from 0.05 to 100 L"),
+        ("pan_drop", {"volume_l": 100.5}, {}, "volume_l: is 100.5 L; give a number from 0.05 to 100 L"),
+        ("pan_drop", {"volume_l": math.nan}, {}, "volume_l: is nan L; give a number from 0.05 to 100 L"),
         ("pan_drop", {"filter": 0.5}, {}, "filter: is 0.5; give 1 for yes, 0 for no"),
         (
             "filter",

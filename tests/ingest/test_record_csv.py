@@ -160,7 +160,7 @@ def test_all_faults_of_a_file_are_found_at_once_with_line_and_column() -> None:
             "line 7, column volume_l: an entry 'filter' has no volume_l; the nearest one it has is "
             "'odometer_km'"
         ),
-        "line 8, column volume_l: is 1000; give a number from 0.05 to 100 L",
+        "line 8, column volume_l: is 1000 L; give a number from 0.05 to 100 L",
         (
             "line 9: there are 4 cells for 9 columns; fill it up with empty cells, or put a text with "
             "the separator in it in quotes"

@@ -109,7 +109,7 @@ a = 1
 def test_all_faults_of_a_file_are_found_at_once_with_line_and_key() -> None:
     assert _faults(FAULTY) == [
         "other: nothing is called 'other'; entries stand under [[entries]]; rename it, or take it out",
-        "line 10, key volume_qt: is 946.353; give a number from 0.05 to 100 L",
+        "line 10, key volume_qt: is 946.353 L; give a number from 0.05 to 100 L",
         (
             "line 19, key volume: nothing is called 'volume'; the nearest known is 'volume_l'; rename "
             "it, or take it out"
@@ -117,7 +117,7 @@ def test_all_faults_of_a_file_are_found_at_once_with_line_and_key() -> None:
         "line 13, key vehicle: is 3; write it in quotes, as text",
         "line 15, key time: 2026-01-05T10:00:00 could be any zone's; add its offset, as +02:00 or Z",
         "line 18, key acid_mg_g: '1.2 x' is no number; write digits and at most a point, as 61310.5",
-        "line 21, key odometer_km: is nan; give a number from 0 to 1e+07 km",
+        "line 21, key odometer_km: is nan km; give a number from 0 to 10,000,000 km",
         (
             "line 20, key title: an entry 'sample' has no title; the nearest one it has is "
             "'sample' (of laboratory, sample)"

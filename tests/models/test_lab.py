@@ -279,3 +279,9 @@ def test_the_account_holds_the_truth_through_pan_drops() -> None:
         narrower += known.sd / PRIOR_SD
     assert 0.75 <= inside / trucks <= 0.87
     assert narrower / trucks < 0.5
+
+
+def test_a_pace_is_said_to_the_digits_that_it_has() -> None:
+    # Prior sd 0.5: exp(+-1.2816 * 0.5) = 0.53 and 1.9.
+    told = " ".join(said(update(0.5, antioxidant=END**0.5)))
+    assert "before the sample 1.0 times (0.53 to 1.9)" in told
