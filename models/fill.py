@@ -16,7 +16,7 @@ class Fill(Layout):
 
     opened: int
     started_ms: int  # 0: not known, taken from the first sample
-    installed_odometer_km: float  # NaN: the counter at the first sample
+    installed_odometer_km: float  # as last read before the first sample; NaN: it tells
     samples: int
     carried: float  # raw life that the fluid brought along [-]
     antioxidant_at_mix: float  # share of the new fluid's, just after the last mixing [-]

@@ -86,6 +86,26 @@ def _cost_s(account: Any, ageing: Any) -> float:
     return float(heat_s + recost_s(account.soak.bins_s, ageing, 0.0, 1.0))
 
 
+def drive_to(account: Any, entry: Any) -> None:
+    """Count what the fill was driven before its first sample, by the counter as people read it.
+
+    Each reading goes on from the one before it, so that a pan drop thins what was driven until
+    then and its interval begins where it was done. Known distance, unseen heat.
+    """
+    fill, travelled = account.filling, account.travel
+    odometer_km = float(entry.odometer_km)
+    if fill.samples > 0 or math.isnan(odometer_km):
+        return
+    km = odometer_km - float(fill.installed_odometer_km)
+    if math.isnan(km):
+        fill.installed_odometer_km = odometer_km
+    elif km > 0.0 and distance_km(travelled) + km <= reach_km(entry.time_ms - fill.started_ms):
+        fill.installed_odometer_km = odometer_km
+        travelled.distance_km += km
+        travelled.unseen_km += km
+        travelled.fluid_unseen_km += km
+
+
 def distance_at_km(account: Any, entry: Any) -> float:
     """Distance on the fill at an entry [km], by the counter read then if it was and is believable."""
     travelled = account.travel

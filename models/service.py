@@ -18,7 +18,7 @@ from models.habits import rebase
 from models.lab import lab_update
 from models.mixture import MOSTLY_NEW, mix, phi_of
 from models.readings import depletion
-from models.renewal import change_fluid, distance_at_km, new_fill, renew
+from models.renewal import change_fluid, distance_at_km, drive_to, new_fill, renew
 
 #: One entry; numbers that were not given are NaN.
 ENTRY: np.dtype[np.void] = np.dtype(
@@ -65,6 +65,7 @@ def apply(params: Any, before: Any, state: Any, entry: Any) -> None:
     account = state.truck.account
     if account.filling.opened == 0:
         open_fill(account)
+    drive_to(account, entry)
     if kind == "fluid_change" or not _same_fluid(params.account, before.account):
         change_fluid(before.account, params.account, account)
     KINDS[kind](params, state, entry)
