@@ -189,14 +189,14 @@ def _marks(axes: Axes, marks: Sequence[Mark]) -> None:
     """Mark entries along the top, those that are listed by their number; neighbours one above the other."""
     left, right = axes.get_xlim()
     unlisted = len(marks) - LISTED
-    taken = [-np.inf, -np.inf]
+    taken = [-np.inf] * LISTED
     for place, mark in enumerate(marks):
         at = _days(mark.time_ms)
         axes.axvline(at, color=SOFT, linewidth=0.9, linestyle=(0, (2, 2)), zorder=1.8)
         if place < unlisted:
             continue
         across = (at - left) / (right - left)
-        row = 0 if across - taken[0] > _BESIDE or taken[0] < taken[1] else 1
+        row = next(row for row, last in enumerate(taken) if across - last > _BESIDE)
         taken[row] = across
         axes.annotate(
             str(place + 1 - max(0, unlisted)),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -10,7 +11,7 @@ import pytest
 from deploy.account_caption import LISTED, Forecast, Mark
 from deploy.account_picture import draw_account
 from deploy.problems import Mistake
-from tests.deploy.drawn import DAY_MS, MIDNIGHT_MS, UTC, account, points, texts
+from tests.deploy.drawn import DAY_MS, MIDNIGHT_MS, SVG, UTC, account, points, root_of, texts
 
 
 def test_an_account(tmp_path: Path) -> None:
@@ -97,6 +98,18 @@ def test_many_entries_are_listed_from_the_newest(tmp_path: Path) -> None:
     assert [line.split()[-1] for line in listed] == [str(day) for day in range(12 - LISTED, 12)]
     assert "and 4 before, marked without a number" in texts(tmp_path / "one.svg")
     assert "2026-01-15 entry 0;" in told
+
+
+def test_the_numbers_of_one_day_do_not_cover_each_other(tmp_path: Path) -> None:
+    marks = [Mark(MIDNIGHT_MS + 50 * DAY_MS, f"entry {nth}") for nth in range(LISTED)]
+    draw_account(points(100, 0.001), marks, tmp_path / "one.svg", zone=UTC)
+    heights = sorted(
+        float(text.attrib["y"])
+        for text in root_of(tmp_path / "one.svg").iter(f"{SVG}text")
+        if "font-size: 9px" in text.attrib["style"]
+    )
+    assert len(heights) == LISTED
+    assert min(below - above for above, below in pairwise(heights)) > 12.0
 
 
 def test_a_first_point_alone(tmp_path: Path) -> None:
