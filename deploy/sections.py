@@ -205,7 +205,7 @@ class Service(Section):
 
     review_at: time = time(6)
     moved_days: Annotated[float, Field(ge=1.0, le=365.0)] = 14.0
-    moved_out_of_interval: bool = False
+    moved_out_of_interval: bool = True
 
     @field_validator("review_at")
     @classmethod
