@@ -232,6 +232,8 @@ def _distance(account: Statement, units: Units) -> str:
 
 def _odometer(account: Statement, units: Units) -> Iterator[str]:
     """Say what was out of the way with the counter; nothing of one that counts as it should."""
+    if not account.odometer_read:
+        yield "no odometer was read, so distance is by speed alone"
     if account.odometer_breaks:
         last = units.day(account.odometer_break_ms)
         yield f"the odometer went on from another value {_times(account.odometer_breaks)}, last {last}"

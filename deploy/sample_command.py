@@ -9,7 +9,6 @@ from typing import Annotated
 import numpy as np
 import typer
 
-from alerts.wording import MANUAL_FIRST
 from deploy import record_options as options
 from deploy.database import read_only
 from deploy.desk import Desk, desk_of
@@ -80,7 +79,7 @@ def sample_command(
 ) -> None:
     """Enter a laboratory's findings; --at is when the sample was taken."""
     if how:
-        for line in (SAMPLING, *SAMPLING_CAUTIONS, MANUAL_FIRST):
+        for line in (SAMPLING, *SAMPLING_CAUTIONS):
             say(line)
         return
     desk = desk_of(config, who)

@@ -38,7 +38,8 @@ class Statement:
     ``odometer_breaks``: times the counter went on from another value, the last at
     ``odometer_break_ms`` (0: never); over ``odometer_blind_breaks`` of them no speed told the
     distance. ``odometer_rollovers``: times it passed its last figure, ``odometer_stuck`` stood still
-    while the truck drove; ``odometer_wild``: readings that were not believed.
+    while the truck drove; ``odometer_wild``: readings that were not believed. ``odometer_read``: whether
+    any was; without one distance is by speed.
     """
 
     life_used: float
@@ -69,6 +70,7 @@ class Statement:
     odometer_rollovers: int
     odometer_stuck: int
     odometer_wild: int
+    odometer_read: bool
     samples: int
     started_ms: int
     bins: tuple[float, ...]
@@ -110,6 +112,7 @@ def statement(params: AccountParams, account: Account) -> Statement:
         odometer_rollovers=int(travelled.rollovers),
         odometer_stuck=int(travelled.stuck),
         odometer_wild=int(travelled.odometer.wild),
+        odometer_read=bool(travelled.odometer.known),
         samples=int(fill.samples),
         started_ms=int(fill.started_ms),
         bins=tuple(heat.bins_s.tolist()),

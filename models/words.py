@@ -67,7 +67,7 @@ SAMPLING_CAUTIONS = (
     (
         "Fluid at operating temperature scalds and its lines are under pressure while the "
         "engine runs: eye and face protection, heat-resistant gloves, never open a line or a "
-        "drain above 60 °C. Draw through the dipstick tube or a sampling valve made for it."
+        "drain above 60 °C (140 °F). Draw through the dipstick tube or a sampling valve made for it."
     ),
     SHOP_ONLY,
     USED_OIL,

@@ -164,6 +164,12 @@ def test_how_good_the_estimate_of_cooling_was_is_said(shop: Shop) -> None:
     assert "checked at 1 start: on average the fluid was 9 °F warmer" in told["Parked"]
 
 
+def test_a_distance_without_an_odometer_says_so(shop: Shop) -> None:
+    words = "no odometer was read, so distance is by speed alone"
+    assert words in _told(shop, METRIC, odometer_read=False)["Distance"]
+    assert words not in _told(shop, METRIC, odometer_read=True)["Distance"]
+
+
 def test_a_used_up_antioxidant_and_a_broken_counter_are_said(shop: Shop) -> None:
     found = _card(shop)
     account = replace(

@@ -87,7 +87,7 @@ def test_how_a_sample_is_taken_comes_with_its_dangers_and_enters_nothing(shop: S
     said = shop.run("sample", "NF-01", "--how")
     for words in ("from the middle of the stream", "scalds", "rated stands", "'Used Oil'"):
         assert words in said
-    assert "The maker's manual and local rules come before it" in said
+    assert "Follow the maker's manual and local rules" in said
     assert shop.entries() == 0
 
 

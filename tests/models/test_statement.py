@@ -105,3 +105,5 @@ def test_what_the_checks_found_is_stated() -> None:
     assert (found.odometer_breaks, found.odometer_rollovers, found.odometer_stuck) == (3, 1, 2)
     assert (found.odometer_blind_breaks, found.odometer_break_ms) == (1, NOON_MS)
     assert found.odometer_wild == 5
+    assert found.odometer_read
+    assert not stated(params, blank(STATE)).odometer_read
