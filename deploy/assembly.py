@@ -19,6 +19,7 @@ from deploy.pipeline import Pipeline
 from deploy.schedule import Schedule, wall_clock
 from deploy.service_review import reviewing
 from deploy.settings import Settings
+from deploy.titles import Titles
 from deploy.trucks import courses_of
 from ingest.source import MqttSource
 from models import silence
@@ -67,14 +68,14 @@ def rules_of(settings: Settings) -> Rules:
     )
 
 
-def composer(settings: Settings, fleet: Fleet) -> Compose:
+def composer(settings: Settings, fleet: Fleet, database: Database) -> Compose:
     """Give the function that words notices."""
     return partial(
         compose,
         words=WORDS,
         units=settings.fleet.units.units(settings.fleet.zone),
         zone=settings.fleet.zone,
-        names={name: vehicle.title for name, vehicle in fleet.vehicles.items()},
+        names=Titles(fleet, database),
     )
 
 
@@ -123,7 +124,7 @@ def assemble(settings: Settings, fleet: Fleet) -> Daemon:
         schedule=scheduled(settings, database, pipeline, rules.policy),
         rules=rules,
         channels=channels.build(settings.channels(), now_ms=now_ms),
-        compose=composer(settings, fleet),
+        compose=composer(settings, fleet, database),
         limits=SilenceLimits(
             silent_after_ms=round(settings.models.silent_after_s * 1000),
             everybody_after_ms=round(settings.models.all_silent_after_s * 1000),

@@ -85,7 +85,7 @@ class Works:
             channels={"desk": self.desk},
             write=self.database.write,
             read=self.database.read,
-            compose=composer(self.settings, self.fleet),
+            compose=composer(self.settings, self.fleet, self.database),
             now_ms=lambda: self.now_ms,
             rng=Random(1),
         )
