@@ -98,8 +98,11 @@ class Depletion:
     end: float
 
     def mixed(self, pace: Any) -> Any:
-        """Share just after the mixing [-], had the fluid aged ``pace`` times as fast."""
-        return 1.0 - self.phi * (1.0 - self.end ** (self.worked * pace))
+        """Share just after the mixing [-], had the fluid aged ``pace`` times as fast.
+
+        Where a fluid of another kind stayed, ``phi`` may be above 1: no share is below nothing for that.
+        """
+        return np.maximum(0.0, 1.0 - self.phi * (1.0 - self.end ** (self.worked * pace)))
 
     def left(self, pace: Any) -> Any:
         """Share that is left now [-], had the fluid aged ``pace`` times as fast."""
@@ -145,6 +148,8 @@ def antioxidant_reading(left: float, sd: float, told: Depletion) -> Reading:
 
     def slope(shift: float) -> float:
         pace = math.exp(shift)
+        if told.mixed(pace) == 0.0:
+            return 0.0
         worn = told.end ** (told.since * pace)
         mixing = told.phi * told.worked * told.end ** (told.worked * pace)
         return float(pace * log * worn * (mixing + told.mixed(pace) * told.since))

@@ -60,8 +60,9 @@ def change_fluid(before: Any, params: Any, account: Any) -> None:
     """
     fill = account.filling
     life = stretch(raw_life(before, account), before.oxidation_factor)
-    fill.antioxidant_at_mix = antioxidant_left(before, account)
+    left = antioxidant_left(before, account)  # first: oxidation rests on what it is to replace
     fill.oxidation_at_mix = oxidation(before, account)
+    fill.antioxidant_at_mix = left
     pace = _relative_pace(before, params, account)
     account.habits.equivalent_s *= pace
     account.habits.seen_equivalent_s *= pace
