@@ -178,7 +178,10 @@ def _parked(account: Statement, units: Units) -> str:
     off = units.difference(abs(account.soak_off_k))
     way = "cooler" if account.soak_off_k >= 0.0 else "warmer"
     starts = "1 start" if account.soak_checks == 1 else f"{account.soak_checks:,} starts"
-    return f"{told}, checked at {starts}: on average the fluid was {off} {way} than expected"
+    found = f"{told}, checked at {starts}: on average the fluid was {off} {way} than expected"
+    if account.soak_checks > 1:
+        found += f", give or take {units.difference(account.soak_off_sd_k)}"
+    return found
 
 
 def _temperature(account: Statement, units: Units) -> str:

@@ -47,7 +47,6 @@ class Offset(Layout):
     nights: int
     weight: float  # 1 for a night with coolant and air, less with one of them
     sum_k: float
-    sum_squares_k2: float
     faulty: int  # nights on which it was off by so much that it must be broken
 
 
@@ -70,7 +69,6 @@ def check_night(offset: Offset, fluid_c: float, coolant_c: float, air_c: float) 
     offset.nights += 1
     offset.weight += weight
     offset.sum_k += weight * off_k
-    offset.sum_squares_k2 += weight * off_k * off_k
     return True
 
 

@@ -101,13 +101,6 @@ def interval(params: AccountParams, account: Account) -> Interval:
     )
 
 
-def main_cause(causes: Causes) -> str | None:
-    """Give the cause with the greatest share, None where nothing is used yet."""
-    shares = {field.name: getattr(causes, field.name) for field in fields(causes)}
-    name = max(shares, key=lambda cause: shares[cause])
-    return name if shares[name] > 0.0 else None
-
-
 @compiled
 def _band(
     params: AccountParams, account: Account

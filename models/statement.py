@@ -11,6 +11,7 @@ from models.cold_soak import offset_posterior
 from models.heat_sums import KINETIC_ENERGY_OVER_R_K, KINETIC_REFERENCE_C
 from models.interval import Causes, interval
 from models.mixture import antioxidant_left, oxidation
+from models.soak import Soak
 from models.travel import distance_km
 
 
@@ -33,7 +34,8 @@ class Statement:
     ``offset_k`` with ``offset_sd_k`` [K]: how much too high the sensor reads by ``nights`` parked
     cold; on ``faulty_nights`` it was off too far to be believed. ``soak_checks``: first readings
     after key-on that could tell how good the estimate of the cooling was; they were
-    ``soak_off_k`` [K] below what was expected, on average (NaN without any).
+    ``soak_off_k`` [K] below what was expected, on average, with the standard deviation
+    ``soak_off_sd_k`` [K] (NaN without any).
 
     ``odometer_breaks``: times the counter went on from another value, the last at
     ``odometer_break_ms`` (0: never); over ``odometer_blind_breaks`` of them no speed told the
@@ -64,6 +66,7 @@ class Statement:
     faulty_nights: int
     soak_checks: int
     soak_off_k: float
+    soak_off_sd_k: float
     odometer_breaks: int
     odometer_blind_breaks: int
     odometer_break_ms: int
@@ -83,6 +86,7 @@ def statement(params: AccountParams, account: Account) -> Statement:
     band = interval(params, account)
     left, oxidised = _chemistry(params, account)
     off_k, off_sd_k = offset_posterior(account.offset)
+    soak_off_k, soak_off_sd_k = _soak_off_k(soak)
     return Statement(
         life_used=band.best,
         life_low=band.low,
@@ -105,7 +109,8 @@ def statement(params: AccountParams, account: Account) -> Statement:
         nights=int(account.offset.nights),
         faulty_nights=int(account.offset.faulty),
         soak_checks=int(soak.checks),
-        soak_off_k=float(soak.check_sum_k / soak.checks) if soak.checks else math.nan,
+        soak_off_k=soak_off_k,
+        soak_off_sd_k=soak_off_sd_k,
         odometer_breaks=int(travelled.breaks),
         odometer_blind_breaks=int(travelled.unknown_breaks),
         odometer_break_ms=int(travelled.last_break_ms),
@@ -125,6 +130,14 @@ def _chemistry(params: AccountParams, account: Account) -> tuple[float, float]:
     if account.filling.opened == 0:
         return 1.0, 0.0
     return float(antioxidant_left(params, account)), float(oxidation(params, account))
+
+
+def _soak_off_k(soak: Soak) -> tuple[float, float]:
+    """Give mean and standard deviation [K] of how far first readings lay below the estimate."""
+    if soak.checks == 0:
+        return math.nan, math.nan
+    mean = float(soak.check_sum_k / soak.checks)
+    return mean, math.sqrt(max(0.0, float(soak.check_squares_k2) / soak.checks - mean * mean))
 
 
 def _mean_kinetic_c(account: Account) -> float:

@@ -158,10 +158,13 @@ def test_a_sensor_that_reads_right_is_not_said_to_be_off_by_nothing(shop: Shop) 
 
 def test_how_good_the_estimate_of_cooling_was_is_said(shop: Shop) -> None:
     assert "not checked yet" in _told(shop, METRIC, soak_checks=0)["Parked"]
-    told = _told(shop, METRIC, soak_checks=56, soak_off_k=2.1)
-    assert "checked at 56 starts: on average the fluid was 2 °C cooler" in told["Parked"]
-    told = _told(shop, US, soak_checks=1, soak_off_k=-5.0)
-    assert "checked at 1 start: on average the fluid was 9 °F warmer" in told["Parked"]
+    told = _told(shop, METRIC, soak_checks=56, soak_off_k=2.1, soak_off_sd_k=3.2)
+    words = "checked at 56 starts: on average the fluid was 2 °C cooler than expected, give or take 3 °C"
+    assert words in told["Parked"]
+    told = _told(shop, US, soak_checks=1, soak_off_k=-5.0, soak_off_sd_k=0.0)
+    assert told["Parked"].endswith(
+        "checked at 1 start: on average the fluid was 9 °F warmer than expected"
+    )
 
 
 def test_a_distance_without_an_odometer_says_so(shop: Shop) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import fields
 from itertools import pairwise
 from typing import Any
 
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from models.course import run as models_run
 from models.fleet import CHART, Vehicle
+from models.interval import Causes
 from models.kernel import STATE
 from models.layout import blank, record
 from models.parameters import parameters
@@ -83,3 +85,10 @@ def steps(stretches: Sequence[tuple[float, float]]) -> list[dict[str, float]]:
 
 FOREVER_S = math.inf
 """A longest gap that never ends a span: for profiles given at their corners only."""
+
+
+def main_cause(causes: Causes) -> str | None:
+    """Give the cause with the greatest share, None where nothing is used yet."""
+    shares = {field.name: getattr(causes, field.name) for field in fields(causes)}
+    name = max(shares, key=lambda cause: shares[cause])
+    return name if shares[name] > 0.0 else None

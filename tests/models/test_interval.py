@@ -22,14 +22,13 @@ from models.interval import (
     Causes,
     Interval,
     interval,
-    main_cause,
 )
 from models.kernel import STATE, advance
 from models.layout import blank
 from models.parameters import parameters
 from models.readings import BAND_SDS
 from tests.models.entries import count, entry, parts
-from tests.models.fills import fill_params, run, steps
+from tests.models.fills import fill_params, main_cause, run, steps
 from tests.models.test_account import streams
 from tests.recorded import NOON_MS, records
 

@@ -9,11 +9,10 @@ import numpy as np
 import pytest
 
 from models.fleet import CHART, Fluid, Vehicle
-from models.interval import main_cause
 from models.kernel import STATE, advance
 from models.layout import blank
 from models.parameters import parameters
-from tests.models.fills import stated
+from tests.models.fills import main_cause, stated
 from tests.models.truth import Duty, truck
 
 TRUCKS = 300

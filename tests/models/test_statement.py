@@ -91,14 +91,14 @@ def test_what_the_checks_found_is_stated() -> None:
     params = fill_params()
     state = run(params, drive_samples("NF-09"))
     _, account = parts(params, state)
-    account.soak.checks, account.soak.check_sum_k = 4, 10.0
+    account.soak.checks, account.soak.check_sum_k, account.soak.check_squares_k2 = 4, 10.0, 61.0
     account.offset.nights, account.offset.weight, account.offset.sum_k = 9, 9.0, 27.0
     account.offset.faulty = 2
     account.travel.breaks, account.travel.rollovers, account.travel.stuck = 3, 1, 2
     account.travel.unknown_breaks, account.travel.last_break_ms = 1, NOON_MS
     account.travel.odometer.wild = 5
     found = stated(params, state)
-    assert (found.soak_checks, found.soak_off_k) == (4, 2.5)
+    assert (found.soak_checks, found.soak_off_k, found.soak_off_sd_k) == (4, 2.5, 3.0)
     assert (found.nights, found.faulty_nights) == (9, 2)
     assert 1.0 < found.offset_k < 3.0
     assert found.offset_sd_k < 2.0
