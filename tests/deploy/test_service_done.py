@@ -57,7 +57,7 @@ def told(database: Database) -> list[Any]:
     """List what was told of the service, in order."""
     with database.read() as conn:
         rows = conn.execute(
-            "SELECT matter FROM outbox WHERE alarm_id = ? ORDER BY id",
+            "SELECT matter FROM outbox WHERE alarm_id = ? ORDER BY seq",
             (service_alarm(database).id,),
         )
         return [matter for (matter,) in rows.fetchall()]
