@@ -79,12 +79,12 @@ def import_command(file: _File, who: options.Who = None, config: Config = None) 
     added = enter(desk, work, first=True)
     trucks = len({entry.vehicle for entry in added})
     say(
-        f"{len(added)} entries of {trucks} trucks were entered; {brought[0].known} were in the "
-        "record already."
+        f"New entries: {len(added)}, of trucks: {trucks}. In the record already: "
+        f"{brought[0].known}."
     )
     waiting = uncounted(desk.store, added)
     if waiting:
         warn(
-            f"Those of {len(waiting)} trucks do not count yet; the daemon takes up one truck after "
+            f"Trucks whose entries do not count yet: {len(waiting)}; the daemon takes up one truck after "
             "the other"
         )

@@ -34,12 +34,12 @@ def test_a_record_goes_out_and_in_again(shop: Shop, tmp_path: Path, form: str) -
     _history(shop)
     file = tmp_path / f"record.{form}"
     shop.run("export", str(file))
-    assert "0 entries of 0 trucks were entered; 6 were in the record already" in shop.run(
+    assert "New entries: 0, of trucks: 0. In the record already: 6." in shop.run(
         "import", str(file)
     )
     (tmp_path / "two").mkdir()
     other = open_shop(tmp_path / "two")
-    assert "6 entries of 2 trucks were entered" in other.run("import", str(file))
+    assert "New entries: 6, of trucks: 2." in other.run("import", str(file))
     assert other.entries() == 6
     for truck in ("NF-01", "NF-09"):
         left, right = shop.json("history", truck), other.json("history", truck)
@@ -60,7 +60,7 @@ def test_a_fleet_moves_to_where_no_file_names_its_trucks(
     folder.mkdir()
     other = open_shop(folder, fleet="[fluids.slow]\nreference_life_h = 7000\n")
     # Two trucks of the file, the rented one, and five more entries.
-    assert "8 entries of 3 trucks were entered" in other.run("import", str(file))
+    assert "New entries: 8, of trucks: 3." in other.run("import", str(file))
     with read_only(other.store) as conn:
         assert record.registered(conn) == {"NF-01", "NF-02", "NF-09"}
     assert "NF-01 is in the fleet file" in str(shop.invoke("import", str(file)).exception)

@@ -115,7 +115,7 @@ def test_a_file_is_taken_in_beside_the_daemon(shop: Shop, tmp_path: Path) -> Non
     day = rfc3339(shop.first_ms + 60_000)
     file.write_text(f"vehicle,kind,time,who\n{TRUCK},filter,{day},Lee\n")
     before = shop.account()
-    assert "1 entries of 1 trucks were entered" in shop.run("import", str(file))
-    assert "1 were in the record already" in shop.run("import", str(file))
+    assert "New entries: 1, of trucks: 1." in shop.run("import", str(file))
+    assert "In the record already: 1." in shop.run("import", str(file))
     assert shop.account()["life_used"] == before["life_used"]
     assert "Lee" in shop.run("history", TRUCK)
