@@ -78,7 +78,7 @@ def test_a_truck_of_other_settings_is_not_shown_with_numbers_of_the_old(settings
     done = runner.invoke(app, ["fleet", "list", "--config", str(settings), "--json"])
     assert done.exit_code == 0
     assert "NF-01" not in done.stdout
-    assert "1 trucks are not shown" in done.stderr
+    assert "1 truck is not shown" in done.stderr
 
 
 def test_what_was_refused_is_listed_shown_and_dropped(settings: Path) -> None:
