@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from models.ageing import AgeingParams, rate
 from models.compiled import compiled
-from models.histogram import BINS, Bins, spread
+from models.histogram import BINS, Bins, settle, spread
 from models.layout import Layout
 
 ASSUMED_AIR_C = 20.0
@@ -127,14 +127,23 @@ def decay(
         middle = rate(ageing, air_c + sign * math.sqrt(excess * lower))
         there = rate(ageing, air_c + sign * lower)
         total += piece_s * (here + 4.0 * middle + there) / 6.0
-        spread(bins_s, air_c + sign * excess, air_c + sign * lower, piece_s)
+        _note(bins_s, air_c + sign * excess, air_c + sign * lower, piece_s)
         left_s -= piece_s
         excess, here = lower, there
     if left_s > 0.0:
         last_c = air_c + sign * end
         total += left_s * rate(ageing, last_c)
-        spread(bins_s, last_c, last_c, left_s)
+        _note(bins_s, last_c, last_c, left_s)
     return total
+
+
+@compiled
+def _note(bins_s: NDArray[np.float64], from_c: float, to_c: float, span_s: float) -> None:
+    """Keep the time of a piece: a whole one evenly over its bins, the rest as near as bins can tell."""
+    if abs(from_c - to_c) < 0.99 * _STEP_K:
+        settle(bins_s, 0.5 * (from_c + to_c), span_s)
+    else:
+        spread(bins_s, from_c, to_c, span_s)
 
 
 @compiled

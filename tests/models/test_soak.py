@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.integrate import quad
@@ -36,6 +36,7 @@ AGEING = PARAMS.ageing
 PRIOR_S = float(PARAMS.soak.time_constant_s)
 
 celsius = st.floats(-40.0, 160.0)
+within_bins = st.floats(-38.0, 160.0)
 tau = st.floats(600.0, 20_000.0)
 span = st.floats(60.0, 400_000.0)
 
@@ -68,7 +69,9 @@ def test_a_night_after_key_off_costs_what_was_worked_out(start_c: float, hours: 
 
 
 @settings(max_examples=100, deadline=None)
-@given(celsius, celsius, tau, span)
+@given(within_bins, within_bins, tau, span)
+@example(-32.0, -31.0, 600.0, 60.0)
+@example(20.1, 20.1, 5400.0, 36_000.0)
 def test_the_histogram_holds_all_of_the_time_and_costs_the_same(
     start_c: float, air_c: float, tau_s: float, span_s: float
 ) -> None:
@@ -76,8 +79,7 @@ def test_the_histogram_holds_all_of_the_time_and_costs_the_same(
     told = decay(AGEING, bins, start_c, air_c, tau_s, span_s)
     assert bins.sum() == pytest.approx(span_s, rel=1e-9)
     assert bins.min() >= 0.0
-    # A fluid that has settled lies at one side of its bin: up to half a width of 2 K.
-    assert recost_s(bins, AGEING, 0.0, 1.0) == pytest.approx(told, rel=0.16)
+    assert recost_s(bins, AGEING, 0.0, 1.0) == pytest.approx(told, rel=0.03)
 
 
 def test_costed_again_from_its_histogram_a_cool_down_agrees_within_a_thousandth() -> None:
