@@ -27,6 +27,9 @@ MANUAL_FIRST = (
     "The maker's manual and local rules come before it."
 )
 
+ESTIMATED = frozenset({"service_due"})
+"""Kinds that rest on the account, which is an estimate, whatever their probability."""
+
 _PLAIN = frozenset(" ._-'()/#+")
 _NAME_LENGTH = 64
 _HEADS = {
@@ -120,8 +123,10 @@ def moment(time_ms: int, zone: tzinfo) -> str:
     return f"{local:%Y-%m-%d %H:%M:%S} {local:%Z} (UTC{offset[:3]}:{offset[3:5]})"
 
 
-def sureness(probability: float) -> str:
+def sureness(kind: str, probability: float) -> str:
     """Write how sure something is in a word; what is inferred is never certain."""
+    if kind in ESTIMATED:
+        return "by account"
     return "measured" if probability >= 1.0 else f"{min(probability, 0.999):.1%}"
 
 

@@ -229,7 +229,7 @@ def summary(facts: Facts, units: Units) -> RenderableType:
             alarm.vehicle,
             alarm.kind.replace("_", " "),
             alarm.priority.name.lower(),
-            sureness(alarm.probability),
+            sureness(alarm.kind, alarm.probability),
             alarm_state(alarm),
         )
     return Group(trucks, listed)

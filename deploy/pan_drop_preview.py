@@ -19,6 +19,7 @@ from models.mixture import (
     drops_until,
     oxidation,
     pan_drops,
+    settled_antioxidant,
 )
 from models.service import PAN_DROP_SHARE
 from models.words import SHORT_DRIVE
@@ -115,6 +116,16 @@ def preview(desk: Desk, truck: str, volume_l: float | None) -> None:
     show(made)
     say(
         f"{SHORT_DRIVE} It takes {found.mostly_new} until {MOSTLY_NEW:.0%} of the fluid is new. "
-        "Nothing was entered."
+        f"{_for_ever(found)} Nothing was entered."
     )
     caution()
+
+
+def _for_ever(found: Preview) -> str:
+    """Say what one such drop at each service comes to: never to new."""
+    now, once = found.mixtures[:2]
+    after, before = settled_antioxidant(now.antioxidant, once.old_share)
+    return (
+        f"One at each service, if an interval takes as much as this fluid has lost, would keep it "
+        f"between {before:.0%} and {after:.0%} of new fluid's antioxidant, never at new."
+    )

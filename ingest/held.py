@@ -21,6 +21,9 @@ from models.service import ENTRY
 NEVER_MS = -(2**62)
 """Before any sample."""
 
+PACKED = "zlib"
+"""How states are packed; a store with states packed otherwise is computed anew."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Held:
@@ -49,7 +52,8 @@ class Held:
 def basis_of(course: Course, model_version: str) -> str:
     """Name what a state depends on beside the samples: model code, layouts, parameters, entries."""
     digest = hashlib.sha256()
-    for part in (model_version, repr(STATE.descr), repr(PARAMS.descr), repr(ENTRY.descr)):
+    layouts = (repr(dtype.descr) for dtype in (STATE, PARAMS, ENTRY))
+    for part in (model_version, *layouts, PACKED):
         digest.update(part.encode())
     digest.update(course.params.tobytes())
     digest.update(course.entries.tobytes())

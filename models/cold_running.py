@@ -8,7 +8,12 @@ from dataclasses import dataclass
 from models.fleet import Fluid
 from models.histogram import FIRST_C, WIDTH_K, Bins, time_above_h
 from models.units import Units
-from models.viscosity import EXTRAPOLATED_BELOW_C, viscosity_mm2_s
+from models.viscosity import (
+    EXTRAPOLATED_BELOW_C,
+    LEAST_INDEX_MM2_S,
+    viscosity_index,
+    viscosity_mm2_s,
+)
 
 WORKING_C = 65.0
 """Temperature from which the fluid counts as warm [°C]. Own choice, about 15 K below the trade's best-life
@@ -138,8 +143,14 @@ def _how_thick(found: ColdRunning, units: Units) -> str:
         f"{units.degrees(found.compared_c)}; at its coldest, about {units.degrees(found.coldest_c)}, "
         f"{_two_digits(found.thickest)} times, some {_two_digits(found.thickest_mm2_s)} mm²/s. That "
         f"is for new fluid of {found.kv40_mm2_s:g} mm²/s at {units.degrees(40.0)} and "
-        f"{found.kv100_mm2_s:g} mm²/s at {units.degrees(100.0)}."
+        f"{found.kv100_mm2_s:g} mm²/s at {units.degrees(100.0)}{_index(found)}."
     )
+
+
+def _index(found: ColdRunning) -> str:
+    if found.kv100_mm2_s < LEAST_INDEX_MM2_S:
+        return ""
+    return f" (viscosity index {viscosity_index(found.kv40_mm2_s, found.kv100_mm2_s):.0f})"
 
 
 def _middle_c(row: int) -> float:

@@ -32,11 +32,6 @@ class Course:
         return record(self.params, int(state[0]["course"]["epoch"]))
 
 
-def simple(params: NDArray[Any]) -> Course:
-    """Give the course of a truck of which no service is recorded; ``params`` has shape (1,)."""
-    return Course(params, NO_ENTRIES)
-
-
 def run(course: Course, state: NDArray[Any], samples: NDArray[Any]) -> list[NDArray[Any]]:
     """Fold samples of one truck into its state; an entry counts before the first sample not older.
 

@@ -195,4 +195,5 @@ def test_an_ill_meant_name_is_harmless(name: str) -> None:
     ("probability", "said"), [(1.0, "measured"), (0.999999, "99.9%"), (0.912, "91.2%")]
 )
 def test_what_is_inferred_is_never_called_certain(probability: float, said: str) -> None:
-    assert sureness(probability) == said
+    assert sureness("bypass_stuck", probability) == said
+    assert sureness("service_due", probability) == "by account"

@@ -139,6 +139,7 @@ def test_a_preview_shows_three_drops_and_enters_nothing(shop: Shop) -> None:
     for left in (0.625, 0.390625, 0.244140625):
         assert f"{before * left:.1%}" in said
     assert "It takes 5 until 90% of the fluid is new" in said
+    assert "never at new" in said
     assert "Nothing was entered" in said
     assert said.count("Caution:") == 1
     assert shop.entries() == 0

@@ -6,7 +6,7 @@ import sqlite3
 
 from ingest import schema
 from ingest.held import Held, introduce
-from models.course import simple
+from models.course import NO_ENTRIES, Course
 from models.fleet import CHART, Vehicle
 from models.parameters import parameters
 
@@ -24,4 +24,4 @@ def memory() -> sqlite3.Connection:
 
 def newcomer(tx: sqlite3.Connection, name: str = "NF-01") -> Held:
     params = parameters(Vehicle(name=name), CHART, max_gap_s=300.0, silent_after_s=900.0)
-    return introduce(tx, name, simple(params), "tests", RECEIVED_MS)
+    return introduce(tx, name, Course(params, NO_ENTRIES), "tests", RECEIVED_MS)

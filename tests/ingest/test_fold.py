@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from ingest import fold as folding
 from ingest.fold import Folded, fold, rerun
 from ingest.held import NEVER_MS, Held, load, save, unpack
-from models.course import run, simple
+from models.course import NO_ENTRIES, Course, run
 from models.kernel import STATE
 from models.layout import blank
 from tests.ingest.folded import RECEIVED_MS, memory, newcomer
@@ -169,7 +169,7 @@ def test_a_saved_truck_is_loaded_as_it_was_and_not_on_another_basis() -> None:
     assert other.last_ms == NEVER_MS
     changed = held.course.params.copy()
     changed["account"]["ageing"]["reference_c"] = 80.0
-    moved = load(tx, "NF-01", simple(changed), "tests")
+    moved = load(tx, "NF-01", Course(changed, NO_ENTRIES), "tests")
     assert moved is not None
     assert moved.last_ms == NEVER_MS
     assert load(tx, "NF-99", held.course, "tests") is None

@@ -135,7 +135,10 @@ def test_words() -> None:
     assert "Below 65 °C for 12 % of the time seen (36 of 290 h)." in said
     assert "1.4 times as thick as at 90 °C; at its coldest, about -11 °C, " in said
     assert "65 times, some 480 mm²/s." in said
-    assert "for new fluid of 29.6 mm²/s at 40 °C and 6 mm²/s at 100 °C." in said
+    assert (
+        "for new fluid of 29.6 mm²/s at 40 °C and 6 mm²/s at 100 °C (viscosity index 154)."
+        in said
+    )
     assert "at most in proportion" in said
     assert "1 to 3 % (common practice, no source)" in said
     assert "not an alarm" in said
