@@ -47,12 +47,12 @@ class Pipeline:
     ) -> None:
         self.counts = Counts()
         self._database = database
-        self._registered = registered
+        self._registered = self._in_file = registered
         self._courses = courses
         self._rules = rules
         self._now_ms = now_ms
         self._trucks: dict[str, Held] = {}
-        self._given_up: set[str] = set()  # trucks whose service entries we failed on
+        self._given_up: dict[str, int] = {}  # trucks whose entries we failed on, to which
         self._aside = Aside(
             limit_rows=rules.quarantine_rows, limit_bytes=rules.quarantine_bytes
         )
@@ -138,9 +138,9 @@ class Pipeline:
     def commit_record(self) -> None:
         """Take up what people have entered in the service record, truck by truck."""
         with self._database.read() as conn:
-            names = record.pending(conn)
-        for name in names:
-            if name in self._given_up:
+            waiting = {name: record.newest(conn, name) for name in record.pending(conn)}
+        for name, newest in waiting.items():
+            if self._given_up.get(name) == newest:
                 continue
             try:
                 self._take_up(name)
@@ -149,7 +149,7 @@ class Pipeline:
                     raise
                 # A fault of ours; it must not stop the daemon nor touch another truck.
                 log.exception("record.failed", vehicle=name)
-                self._given_up.add(name)
+                self._given_up[name] = newest
 
     def _take_up(self, name: str) -> None:
         now_ms = self._now_ms()
@@ -166,8 +166,8 @@ class Pipeline:
                 tell_done(tx, taken.folded.held, now_ms, self._rules.policy)
         if taken.folded is not None:
             self._trucks[name] = taken.folded.held
-        if taken.registered:
-            self._registered |= {name}
+        self._registered -= {name} - self._in_file
+        self._registered |= {name} if taken.registered else set()
         log.info("record.taken", vehicle=name, entries=len(taken.entries))
 
     def _commit(self, get: Callable[[sqlite3.Connection], Sequence[Message]]) -> list[Position]:

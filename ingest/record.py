@@ -189,6 +189,12 @@ def pending(conn: sqlite3.Connection) -> list[str]:
     return [row[0] for row in rows]
 
 
+def newest(conn: sqlite3.Connection, vehicle: str) -> int:
+    """Give the id of a truck's newest entry, 0 if there is none."""
+    sql = "SELECT coalesce(max(id), 0) FROM service_entry WHERE vehicle = ?"
+    return int(conn.execute(sql, (vehicle,)).fetchone()[0])
+
+
 def take(tx: sqlite3.Connection, vehicle: str) -> int:
     """Count all entries of a truck from now on; give the earliest time [ms] that this touches.
 

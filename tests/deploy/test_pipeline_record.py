@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from random import Random
 from tempfile import TemporaryDirectory
@@ -180,6 +181,13 @@ def test_a_truck_that_the_record_registers_is_known(tmp_path: Path) -> None:
         again = pipeline(database, refuse_unregistered=True)
         again.commit([message("NF-77", DAY[1:2])])
         assert again.counts.refused == 0
+        with database.read() as conn:
+            (registration,) = record.effective(conn, "NF-77")
+        struck = replace(told, kind="struck", words={}, supersedes=registration.id)
+        enter(database, struck)
+        again.commit_record()
+        again.commit([message("NF-77", DAY[2:3])])
+        assert again.counts.refused == 1
 
 
 def test_a_fault_of_ours_in_one_trucks_record_touches_no_other(
@@ -201,6 +209,14 @@ def test_a_fault_of_ours_in_one_trucks_record_touches_no_other(
         assert running.trucks[TRUCK].state.tobytes() == alone([entry("pan_drop", 60)])
         with database.read() as conn:
             assert record.pending(conn) == ["NF-01"]
+        monkeypatch.undo()
+        running.commit_record()  # the same entries are not tried again and again
+        with database.read() as conn:
+            assert record.pending(conn) == ["NF-01"]
+        enter(database, entry("filter", 70, vehicle="NF-01"))
+        running.commit_record()
+        with database.read() as conn:
+            assert record.pending(conn) == []
 
 
 def test_a_service_after_the_last_sample_ends_the_alarm_and_the_samples_do_not_raise_it_again(
