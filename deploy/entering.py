@@ -9,11 +9,15 @@ from deploy.desk import PATIENCE_S, Desk, enter, uncounted
 from deploy.entry_rules import UnknownTruck
 from deploy.entry_words import KIND_WORDS, assumed, details
 from deploy.measures import Both, minute
+from deploy.past import state_at
 from deploy.printing import caution, say, warn
 from deploy.reading import Stored
 from deploy.record_book import Book
 from deploy.standing import life
+from ingest.held import Held
 from ingest.record import STRUCK, Entry
+from models.layout import record
+from models.renewal import counter_at_km
 
 WORK = frozenset(
     {"exchange", "pan_drop", "filter", "top_up", "fluid_change", "gearbox", "circuit", "sample"}
@@ -82,6 +86,23 @@ def say_assumed(desk: Desk, entry: Entry, stored: Stored) -> None:
     text = assumed(entry, stored.vehicle, Both(desk.units))
     if text:
         say(text)
+    if "odometer_km" in entry.numbers and stored.held is not None:
+        _doubt_counter(desk, entry, stored.held)
+
+
+def _doubt_counter(desk: Desk, entry: Entry, held: Held) -> None:
+    """Say so where the counter that somebody read does not fit the truck's own readings."""
+    with read_only(desk.store) as conn:
+        account = record(state_at(conn, held, entry.time_ms)).truck.account
+    told_km = entry.numbers["odometer_km"]
+    own_km = counter_at_km(account, told_km, entry.time_ms)
+    if own_km != told_km:
+        units = Both(desk.units)
+        warn(
+            f"The truck's own counter stood at {units.length(own_km)} then; "
+            f"{units.length(told_km)} does not fit and is left out of the distance. If it is a "
+            f"slip, 'heatbook fleet correct {entry.id} --odometer ...' mends it."
+        )
 
 
 def _say_change(before: Stored | None, after: Stored | None) -> None:

@@ -13,7 +13,7 @@ from models.fill import begin
 from models.heat_sums import recost_heat_s
 from models.histogram import recost_s
 from models.mixture import antioxidant_left, oxidation, thin
-from models.odometer import reach_km
+from models.odometer import TICK_KM, reach_km
 from models.soak import KEPT
 from models.travel import distance_km
 
@@ -39,9 +39,7 @@ def new_fill(
     fill = account.filling
     if fill.filter_ms > 0:
         fill.filter_km -= distance_at_km(account, entry)
-    odometer_km = float(entry.odometer_km)
-    if math.isnan(odometer_km) and account.travel.odometer.known == 1:
-        odometer_km = float(account.travel.odometer.km)
+    odometer_km = counter_at_km(account, float(entry.odometer_km), int(entry.time_ms))
     renew(account, "heat", ())
     renew(account, "soak", KEPT)
     renew(account, "travel", ())
@@ -105,6 +103,20 @@ def drive_to(account: Any, entry: Any) -> None:
         travelled.distance_km += km
         travelled.unseen_km += km
         travelled.fluid_unseen_km += km
+
+
+def counter_at_km(account: Any, read_km: float, time_ms: int) -> float:
+    """The counter at a time [km, Unix ms]: as somebody read it, if that fits the truck's own readings.
+
+    ``read_km`` is NaN where nobody did. A slip of the pen would count as distance driven.
+    """
+    counter = account.travel.odometer
+    if counter.known == 0:
+        return read_km
+    ahead_km = read_km - float(counter.km)
+    if -TICK_KM <= ahead_km <= reach_km(time_ms - counter.time_ms):
+        return read_km
+    return float(counter.km)
 
 
 def distance_at_km(account: Any, entry: Any) -> float:

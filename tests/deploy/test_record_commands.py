@@ -215,3 +215,13 @@ def test_a_process_without_a_login_name_signs_as_such(monkeypatch: pytest.Monkey
 
     monkeypatch.setattr(getpass, "getuser", nobody)
     assert login_name() == "unknown user"
+
+
+def test_a_counter_that_does_not_fit_the_trucks_own_is_doubted(shop: Shop) -> None:
+    said = shop.run("exchange", "NF-01", "--odometer", "500km", "--at", "2026-01-03T20:00Z")
+    assert "The truck's own counter stood at 50,299 km" in said
+    assert "500 km (311 mi) does not fit and is left out of the distance" in said
+    (found,) = [each for each in shop.json("list") if each["vehicle"] == "NF-01"]
+    assert found["account"]["distance_km"] < 1.0
+    fits = shop.run("exchange", "NF-01", "--odometer", "50300km", "--at", "2026-01-03T20:00Z")
+    assert "does not fit" not in fits

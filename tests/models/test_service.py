@@ -262,3 +262,13 @@ def test_every_kind_counts_in_any_state() -> None:
             life = float(record(state).truck.account.life_used)
             assert math.isfinite(life)
             assert life >= 0.0
+
+
+@pytest.mark.parametrize("read_km", [40_000.0, 900_000.0, 49_990.0])
+def test_a_counter_read_wrongly_adds_no_distance(read_km: float) -> None:
+    # Ninety thousand kilometres of unseen heat would follow from one slip of the pen.
+    state = driven()
+    _, account = parts(PARAMS, state)
+    own_km = float(account.travel.odometer.km)
+    count(PARAMS, state, entry("exchange", LATER_MS, odometer_km=read_km))
+    assert account.filling.installed_odometer_km == own_km
