@@ -64,14 +64,13 @@ def due_command(config: Config = None, as_json: AsJson = False) -> None:
             typer.echo(_line({**plain, **msgspec.to_builtins(standing.due)}))
         return
     numbers = ("Heat", "Distance", "Age")
-    made = table("Truck", "Due", "8 in 10", "By", *numbers, right=numbers)
+    made = table("Truck", "Due (8 in 10)", "By", *numbers, right=numbers)
     for truck, standing in found:
         due = standing.due
         shares = (due.share_by_heat, due.share_by_distance, due.share_by_age)
         made.add_row(
             foreign(truck.name),
-            due_date(due, desk.units),
-            due_interval(due, desk.units),
+            f"{due_date(due, desk.units)}\n{due_interval(due, desk.units)}".strip(),
             due.reason,
             *("–" if math.isnan(share) else f"{share:.0%}" for share in shares),
         )
