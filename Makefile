@@ -3,10 +3,10 @@ VENV := .venv
 BIN := $(VENV)/bin
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check lint bench torture lock clean
+.PHONY: help demo test check lint bench bench-diagnosis torture lock clean
 
 help: ## Say what there is to make
-	@grep -hE '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 17
 
 demo: $(VENV)/.run ## Show the main job: broker, simulated fleet, daemon, alarms (Ctrl-C ends it)
 	@$(BIN)/heatbook demo
@@ -22,6 +22,9 @@ lint: $(VENV)/.dev ## Check format, style, types and the direction of imports
 
 bench: $(VENV)/.dev ## Measure the whole path against a subscriber that does nothing
 	@$(BIN)/python -m tests.bench
+
+bench-diagnosis: $(VENV)/.dev ## Score the diagnosis on simulated trucks (some 8 minutes; ARGS="--days 200")
+	@$(BIN)/python -m tests.bench.diagnosis $(ARGS)
 
 torture: $(VENV)/.dev ## Kill, restart and flood the daemon and the broker; print what was lost
 	@$(BIN)/python -m tests.torture
