@@ -23,7 +23,7 @@ lint: $(VENV)/.dev ## Check format, style, types and the direction of imports
 bench: $(VENV)/.dev ## Measure the whole path against a subscriber that does nothing
 	@$(BIN)/python -m tests.bench
 
-bench-diagnosis: $(VENV)/.dev ## Score the diagnosis on simulated trucks (some 8 minutes; ARGS="--days 200")
+bench-diagnosis: $(VENV)/.dev ## Score the diagnosis on simulated trucks (some 10 minutes; ARGS="--days 200")
 	@$(BIN)/python -m tests.bench.diagnosis $(ARGS)
 
 torture: $(VENV)/.dev ## Kill, restart and flood the daemon and the broker; print what was lost

@@ -70,6 +70,7 @@ def test_days_are_whole_and_drives_apart() -> None:
         for before, after in zip(one.drives, one.drives[1:], strict=False):
             assert before.end_s < after.start_s
         assert one.drives[-1].end_s < DAYS * 86_400
+        assert all(drive.segments[-1].speed_km_h == 0.0 for drive in one.drives)
     hours = [sum(d.end_s - d.start_s for d in one.drives) / 3600.0 / DAYS for one in DRAWN]
     assert 2.0 <= float(np.quantile(hours, 0.05)) <= float(np.quantile(hours, 0.95)) <= 4.0
 

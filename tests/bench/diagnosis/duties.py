@@ -71,7 +71,7 @@ def _drive(rng: Random, terrain: Terrain, load_kg: float) -> tuple[Segment, ...]
     names, weights = zip(*PIECES[terrain].items(), strict=True)
     while sum(segment.duration_s or 0.0 for segment in segments) < wanted_s:
         segments += _piece(rng, rng.choices(names, weights)[0], load_kg)
-    return tuple(segments)
+    return (*segments, idle(2, trailer_kg=load_kg))  # nobody turns the key at speed
 
 
 def _piece(rng: Random, name: str, load_kg: float) -> list[Segment]:

@@ -69,7 +69,7 @@ def grid(outcomes: Sequence[Outcome]) -> Mapping[str, tuple[float, float]]:
 def main() -> int:
     """Print the grid."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--days", type=int, default=1_000, help="truck-days to simulate")
+    parser.add_argument("--days", type=int, default=800, help="truck-days to simulate")
     asked = parser.parse_args()
     with multiprocessing.Pool(2) as pool:
         outcomes = pool.map(_judged, tasks(TUNING_SEED, asked.days))
