@@ -14,7 +14,7 @@ from deploy import logs
 from deploy.assembly import rules_of
 from deploy.database import Database, StoreBusy, read_only
 from deploy.fleet import fleet_of
-from deploy.measures import distance_km, moment_ms, temperature_c, volume_l
+from deploy.measures import distance_km, moment_ms, share, temperature_c, volume_l
 from deploy.pipeline import Pipeline
 from deploy.reading import Reader
 from deploy.record_book import Book, open_book
@@ -69,6 +69,10 @@ class Desk:
     def distance(self, text: str | None) -> float | None:
         """Read a distance [km]."""
         return None if text is None else distance_km(text, self.units)
+
+    def share(self, text: str | None) -> float | None:
+        """Read a share [-]."""
+        return None if text is None else share(text)
 
     def temperature(self, text: str | None) -> float | None:
         """Read a temperature [°C]."""

@@ -17,7 +17,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from deploy.options import harmless
-from deploy.problems import Mistake
+from deploy.record_options import drawable
 from models.units import Units
 
 WIDTH_IN, DPI = 10.0, 100
@@ -101,14 +101,12 @@ def save(figure: Figure, path: Path, title: str, description: str) -> None:
         The file cannot be written.
     """
     title, description = harmless(title), harmless(description)
-    kind = path.suffix.lower()
-    if kind == ".svg":
+    drawable(path)
+    if path.suffix.lower() == ".svg":
         path.write_text(_svg(figure, title, description), encoding="utf-8")
-    elif kind == ".png":
+    else:
         told = {"Title": title, "Description": description, "Software": None}
         path.write_bytes(_drawn(figure, "png", told))
-    else:
-        raise Mistake(f"{path} is no picture that can be drawn; end its name in .svg or .png")
 
 
 def _svg(figure: Figure, title: str, description: str) -> str:

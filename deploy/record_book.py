@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
+from typing import TypeVar
 
 from deploy.database import beside_daemon
 from deploy.entry_rules import CannotEnter, examine
@@ -15,6 +16,8 @@ from ingest import record
 from ingest.entry_fields import with_derived
 from ingest.record import STRUCK, Entry, RecordError
 from models.fleet import Fleet
+
+_Given = TypeVar("_Given")
 
 _DERIVED = frozenset({"acid_rise_mg_g", "viscosity_change"})
 """Numbers of a sample that follow from others of it."""
@@ -143,6 +146,6 @@ def _corrected(
     return {**derived, **with_derived(bare)}
 
 
-def given(numbers: Mapping[str, float | None]) -> dict[str, float]:
+def given(values: Mapping[str, _Given | None]) -> dict[str, _Given]:
     """Leave out what was not given."""
-    return {name: value for name, value in numbers.items() if value is not None}
+    return {name: value for name, value in values.items() if value is not None}

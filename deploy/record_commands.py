@@ -39,7 +39,7 @@ def install_command(
     """Say when the present fill went in, at how many km, and what it had used by then."""
     desk = desk_of(config, who)
     at_ms, odometer_km = desk.moment(at), desk.distance(odometer)
-    used = None if life_used is None else measures.share(life_used)
+    used = desk.share(life_used)
     enter_one(
         desk,
         truck,

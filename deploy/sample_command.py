@@ -13,7 +13,6 @@ from deploy import record_options as options
 from deploy.database import read_only
 from deploy.desk import Desk, desk_of
 from deploy.entering import enter_one, look
-from deploy.measures import share
 from deploy.options import Config
 from deploy.past import state_at
 from deploy.printing import say
@@ -85,17 +84,17 @@ def sample_command(
     desk = desk_of(config, who)
     options.drawable(picture)
     findings = LabFindings(
-        antioxidant=_share(antioxidant),
-        antioxidant_sd=_share(antioxidant_sd),
+        antioxidant=desk.share(antioxidant),
+        antioxidant_sd=desk.share(antioxidant_sd),
         acid_mg_g=acid,
         acid_new_mg_g=acid_new,
         acid_limit_mg_g=acid_limit,
-        oxidation=_share(oxidation),
+        oxidation=desk.share(oxidation),
         viscosity_mm2_s=viscosity,
         viscosity_new_mm2_s=viscosity_new,
-        water_share=_share(water),
+        water_share=desk.share(water),
         glycol=glycol,
-        lab_sd=_share(spread),
+        lab_sd=desk.share(spread),
     )
     if not findings.numbers():
         raise Mistake(
@@ -153,7 +152,3 @@ def _say_findings(desk: Desk, entry: Entry, picture: Path | None) -> None:
         from deploy.account_drawing import draw_sample  # noqa: PLC0415
 
         draw_sample(entry.vehicle, update, picture)
-
-
-def _share(text: str | None) -> float | None:
-    return None if text is None else share(text)

@@ -225,8 +225,7 @@ def add_sample(
     ``laboratory`` is its name, ``number`` the one it gave the sample.
     """
     numbers = {**findings.numbers(), **given({"odometer_km": odometer_km})}
-    named = {"laboratory": laboratory, "sample": number}
-    words = {name: word for name, word in named.items() if word is not None}
+    words = given({"laboratory": laboratory, "sample": number})
     return add_entry(book, truck, "sample", at_ms, numbers=numbers, words=words, note=note)
 
 

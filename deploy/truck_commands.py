@@ -9,7 +9,6 @@ import typer
 from deploy import record_options as options
 from deploy.desk import Desk, desk_of
 from deploy.entering import enter_one
-from deploy.measures import share
 from deploy.options import Config
 from deploy.problems import Mistake
 from deploy.record_book import given
@@ -116,7 +115,7 @@ def gearbox_command(
     words = _words(fluid=fluid, sensor=sensor, thermal_class=thermal_class)
     numbers = given(
         {
-            "life_used": None if life_used is None else share(life_used),
+            "life_used": desk.share(life_used),
             "fluid_total_l": desk.volume(total),
             "odometer_km": desk.distance(odometer),
         }
@@ -165,8 +164,7 @@ def circuit_command(
 
 
 def _words(*, thermal_class: str | None = None, **words: str | None) -> dict[str, str]:
-    named = {"class": thermal_class, **words}
-    return {name: word for name, word in named.items() if word is not None}
+    return given({"class": thermal_class, **words})
 
 
 def _valve(

@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from ingest import journal
 from ingest.codec import join
-from ingest.held import NEVER_MS, Held, copied, pack, unpack
+from ingest.held import NEVER_MS, Held, pack, unpack
 from ingest.held import save as write_state
 from ingest.merge import Conflict, fresh_rows, merge
 from models.course import run
 from models.kernel import STATE
-from models.layout import blank
+from models.layout import blank, copied
 
 CHECKPOINT_MS = 3_600_000
 """Sample time between checkpoints [ms]. Halving it doubles their room and halves the work of a rewind."""

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.kernel import STATE, advance
-from models.layout import record
+from models.kernel import advance
+from models.layout import copied, record
 from models.service import ENTRY, apply
 
 NO_ENTRIES = np.zeros(0, ENTRY)
@@ -70,7 +70,7 @@ def run(course: Course, state: NDArray[Any], samples: NDArray[Any]) -> list[NDAr
 
 def settle(course: Course, state: NDArray[Any], until_ms: int) -> NDArray[Any]:
     """Give a copy of a state with the entries up to ``until_ms`` counted that no sample followed."""
-    settled = np.frombuffer(bytearray(state.tobytes()), STATE)
+    settled = copied(state)
     while _pending(course, settled) and _next_ms(course, settled) <= until_ms:
         _apply_next(course, settled)
     return settled

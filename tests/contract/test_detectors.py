@@ -11,13 +11,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from ingest.held import copied
 from models.course import run
 from models.detector import EVIDENCE_SIZE, Detector
 from models.detectors import DETECTORS
 from models.fleet import Limits, Vehicle
 from models.kernel import EVENT, KINDS, PARAMS, STATE
-from models.layout import blank
+from models.layout import blank, copied
 from models.units import METRIC, US
 from tests.contract.roads import (
     OVERLOADED,
