@@ -12,7 +12,7 @@ from models.thermal import Thermal
 from models.view import View
 from models.words import WriteWords
 
-EVIDENCE_SIZE = 12
+EVIDENCE_SIZE = 24
 """Most numbers that one transition can carry."""
 
 

@@ -16,6 +16,11 @@ class Words:
     seen and what a healthy truck would have shown; ``doubts`` what else could explain it and
     what would tell; ``action`` what to do now; ``cautions`` the dangers of doing it. ``sure`` says how
     sure it is where a probability would not: empty, the probability is said.
+
+    The rest may be empty. ``brief`` and ``at_once`` are title and action for a text message, in a few
+    words and without a full stop; ``share`` what the cooler carries of its own healthy share; ``since``
+    how long the signals have shown it; ``proven`` when the circuit was last seen to work, or not seen;
+    ``rivals`` the causes that remain with their probabilities; ``tells_apart`` what would tell them apart.
     """
 
     title: str
@@ -25,6 +30,13 @@ class Words:
     action: str
     cautions: tuple[str, ...]
     sure: str = ""
+    brief: str = ""
+    at_once: str = ""
+    share: str = ""
+    since: str = ""
+    proven: str = ""
+    rivals: str = ""
+    tells_apart: str = ""
 
 
 WriteWords = Callable[[Mapping[str, float], Units], Words]
