@@ -1,0 +1,265 @@
+"""The heat of one cooling circuit: fluid and metal, the case, the cooler and its valve.
+
+Two nodes, fluid and metal, take the heat made; both lose some through the case, the fluid the rest through the
+cooler:
+
+    C_f dT/dt = 0.8 Q + G (M - T) - 0.4 A (T - air) - K (T - sink)
+    C_m dM/dt = 0.2 Q - G (M - T) - 0.6 A (M - air)
+
+``K`` is two resistances in a row, the fluid's side and the sink's: starving either leaves the other. The
+sink is outside air (``thermostatic_bypass``, ``full_flow``), the coolant (``coolant_exchanger``), the cold tank of
+the radiator (``radiator_tank``), alone or with an air cooler after it. Source: lumped heat balance (US 5,319,963
+and theses on gearbox oil, by their abstracts); magnitudes are common practice, no source, and give way to what
+the truck itself shows.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.compiled import compiled
+from models.hypotheses import AIR, FLOW, LOW, OPEN, SHUT, SLIP
+from models.layout import Layout
+
+# What is estimated, by place in the vector of one hypothesis.
+FLUID = 0  # [°C]
+METAL = 1  # [°C]
+EXTRA = 2  # heat the signals do not tell, of minutes [kW]
+LN_HEAT = 3  # ln of the scale of the heat made [-]
+LN_CASE = 4  # ln of the scale of the case's conductance [-]
+LN_COOLER = 5  # ln of the scale of the cooler's conductance [-]
+SHIFT = 6  # how much hotter than stated the valve opens [K]
+SINK = 7  # how much warmer than taken the sink is [K]
+FAULT = 8  # what the hypothesis says of its fault
+SITE = 9  # where the fluid is read, or the line to the cooler [°C]
+LN_RISE = 10  # ln of the scale of that place's rise over the sump [-]
+STATES = 11
+
+# What a window of driving was, by place.
+SPAN_S = 0
+HEAT_W = 1
+CONVERTER_W = 2
+LOCKED_W = 3  # power that went through the locked clutch [W]
+AIR_C = 4
+COOLANT_C = 5
+SPEED_KM_H = 6
+RPM = 7
+DUTY = 8
+
+BYPASS = 1
+FULL_FLOW = 2
+COOLANT = 3
+COOLANT_VALVE = 4
+TANK = 5
+TANK_AND_AIR = 6
+
+SUMP = 0
+CONVERTER_OUT = 1
+COOLER_LINE = 2
+
+LEAK = 0.015
+"""Share of the flow that passes a shut valve [-]; common practice, no source: 0 to 3 %."""
+
+FLUID_SIDE = 0.7
+"""Share of the cooler's resistance at 60 km/h that is the fluid's [-]; common practice, no source."""
+
+FLUID_HEAT = 0.8
+"""Share of the heat made that goes to the fluid first [-]; own choice, learned scales make up for it."""
+
+PAN = 0.4
+"""Share of the case's conductance that is the pan's [-]; own choice."""
+
+VALVE_LAG_S = 35.0
+"""Time constant of the wax element [s]; common practice, no source: 10 to 60 s."""
+
+SINK_RISE_K = 4.0
+"""How much warmer than outside air the air before the cooler is [K]; common practice, no source."""
+
+TANK_DROP_K = 6.0
+"""How much colder than the engine's coolant the radiator's cold tank is [K]; common practice, no source."""
+
+LONGEST_STEP_S = 15.0
+"""Longest step of the balance [s]: the fastest node has some two minutes."""
+
+STANDING_FLOW = 0.3
+"""Share of the conductance between fluid and metal that is left with the pump at rest [-]; own choice."""
+
+
+class CircuitParams(Layout):
+    """What the truck's class and the fleet file say of its circuit."""
+
+    kind: int  # ``BYPASS`` …, 0: nothing is known
+    site: int  # where the fluid is read: ``SUMP`` …
+    fluid_j_k: float
+    metal_j_k: float
+    fluid_metal_w_k: float
+    case_w_k: float  # to outside air at 60 km/h [W/K]
+    cooler_w_k: float  # of the open cooler at 60 km/h [W/K]
+    flow_w_k: float  # capacity rate of the pump's flow at 1,700 rpm, warm [W/K]
+    open_c: float
+    full_c: float
+
+
+@compiled
+def opening(celsius: float, open_c: float, full_c: float) -> float:
+    """Share of the way that a healthy valve is open with its element at a temperature [-]."""
+    return min(1.0, max(0.0, (celsius - open_c) / (full_c - open_c)))
+
+
+@compiled
+def passed(params: CircuitParams, hypothesis: int, element_c: float, shift_k: float) -> float:
+    """Share of the way that the valve is open under a hypothesis, 1 for a circuit without one [-]."""
+    if params.kind != BYPASS and params.kind != COOLANT_VALVE:
+        return 1.0
+    if hypothesis == SHUT:
+        return LEAK
+    if hypothesis == OPEN:
+        return 1.0
+    share = opening(element_c, params.open_c + shift_k, params.full_c + shift_k)
+    return max(LEAK, share)
+
+
+@compiled
+def ram(speed_km_h: float) -> float:
+    """Air through the cooler, as a share of that at 60 km/h [-]: a fan's at standstill."""
+    return 0.2 + 0.8 * min(1.4, speed_km_h / 60.0) ** 0.8
+
+
+@compiled
+def pumped(rpm: float, fluid_c: float) -> float:
+    """Flow of the pump, as a share of that at 1,700 rpm and warm [-]: cold fluid flows less."""
+    if rpm < 1.0:
+        return 0.0
+    return min(1.1, 0.44 + rpm / 3000.0) / (1.0 + 0.9 * math.exp(-fluid_c / 18.0))
+
+
+@compiled
+def conductance_w_k(cooler_w_k: float, fluid_share: float, sink_share: float) -> float:
+    """Two resistances in a row, each with its share of the usual flow [W/K]."""
+    if fluid_share <= 1e-6 or sink_share <= 1e-6:
+        return 0.0
+    return cooler_w_k / (FLUID_SIDE / fluid_share + (1.0 - FLUID_SIDE) / sink_share)
+
+
+@compiled
+def case_at(case_w_k: float, speed_km_h: float) -> float:
+    """Conductance of the case at a speed [W/K]."""
+    return case_w_k * (0.6 + 0.4 * min(1.5, speed_km_h / 60.0))
+
+
+@compiled
+def _cooler(
+    params: CircuitParams,
+    hypothesis: int,
+    fault: float,
+    share: float,
+    pump: float,
+    air: float,
+) -> tuple[float, float]:
+    """Conductance to the coolant and to outside air [W/K] with the valve open by ``share``."""
+    fluid = pump
+    if hypothesis == FLOW:
+        fluid *= math.exp(fault)
+    if hypothesis == AIR:
+        air *= math.exp(fault)
+    scale = params.cooler_w_k * (math.exp(fault) if hypothesis == LOW else 1.0)
+    if params.kind == BYPASS:
+        return 0.0, conductance_w_k(scale, fluid * share, air)
+    if params.kind == FULL_FLOW:
+        return 0.0, conductance_w_k(scale, fluid, air)
+    if params.kind == TANK_AND_AIR:
+        return (
+            0.6 * conductance_w_k(scale, fluid, 1.0),
+            0.6 * conductance_w_k(scale, fluid, air),
+        )
+    return conductance_w_k(scale, fluid, share), 0.0
+
+
+@compiled
+def run(
+    params: CircuitParams,
+    hypothesis: int,
+    duty: NDArray[np.float64],
+    x: NDArray[np.float64],
+    element_c: float,
+) -> float:
+    """Run one hypothesis through a window of driving.
+
+    Parameters
+    ----------
+    params
+        Of the truck.
+    hypothesis
+        ``models.hypotheses``.
+    duty
+        Means over the window, shape (``DUTY``,).
+    x
+        State at its beginning, shape (``STATES``,); changed in place to that at its end.
+    element_c
+        Temperature of the valve's element [°C].
+
+    Returns
+    -------
+    float
+        Temperature of the valve's element at the end [°C].
+    """
+    steps = max(1, math.ceil(duty[SPAN_S] / LONGEST_STEP_S))
+    dt_s = duty[SPAN_S] / steps
+    speed, rpm = duty[SPEED_KM_H], duty[RPM]
+    fault = x[FAULT]
+    heat_w = math.exp(x[LN_HEAT]) * duty[HEAT_W] + 1000.0 * x[EXTRA]
+    if hypothesis == SLIP:
+        heat_w += fault * duty[LOCKED_W]
+    case_w_k = math.exp(x[LN_CASE]) * case_at(params.case_w_k, speed)
+    pump = pumped(rpm, x[FLUID])
+    air = ram(speed)
+    scale = math.exp(x[LN_COOLER])
+    between = params.fluid_metal_w_k * (1.0 if rpm >= 1.0 else STANDING_FLOW)
+    air_c = duty[AIR_C]
+    sink_c = air_c + SINK_RISE_K + x[SINK]
+    coolant_c = duty[COOLANT_C]
+    if params.kind == TANK or params.kind == TANK_AND_AIR:
+        coolant_c -= TANK_DROP_K
+    if params.kind >= COOLANT:
+        coolant_c += x[SINK]
+    follow = 1.0 - math.exp(-dt_s / VALVE_LAG_S)
+    share = 1.0
+    for _ in range(steps):
+        share = passed(params, hypothesis, element_c, x[SHIFT])
+        to_coolant, to_air = _cooler(params, hypothesis, fault, share, pump, air)
+        between_w = between * (x[METAL] - x[FLUID])
+        lost_w = PAN * case_w_k * (x[FLUID] - air_c)
+        carried_w = scale * (to_coolant * (x[FLUID] - coolant_c) + to_air * (x[FLUID] - sink_c))
+        metal_w = (1.0 - PAN) * case_w_k * (x[METAL] - air_c)
+        before_c = x[FLUID]
+        x[FLUID] += dt_s * (FLUID_HEAT * heat_w + between_w - lost_w - carried_w) / params.fluid_j_k
+        x[METAL] += dt_s * ((1.0 - FLUID_HEAT) * heat_w - between_w - metal_w) / params.metal_j_k
+        element_c += (0.5 * (before_c + x[FLUID]) - element_c) * follow
+    _site(params, duty, x, share, pump)
+    return element_c
+
+
+@compiled
+def _site(
+    params: CircuitParams,
+    duty: NDArray[np.float64],
+    x: NDArray[np.float64],
+    share: float,
+    pump: float,
+) -> None:
+    """Let the place where the fluid is read follow the sump: beyond the converter it is hotter by the heat made
+    there; in the line to the cooler it follows as far as anything flows."""
+    if pump <= 0.0:
+        x[SITE] += (x[FLUID] - x[SITE]) * (1.0 - math.exp(-duty[SPAN_S] / 900.0))
+        return
+    hot_c = x[FLUID] + math.exp(x[LN_RISE]) * duty[CONVERTER_W] / (params.flow_w_k * pump)
+    if params.site == CONVERTER_OUT:
+        x[SITE] += (hot_c - x[SITE]) * (1.0 - math.exp(-duty[SPAN_S] / 45.0))
+        return
+    flowing = 0.08 * share * pump
+    lost = 0.0006
+    goal_c = (flowing * hot_c + lost * duty[AIR_C]) / (flowing + lost)
+    x[SITE] += (goal_c - x[SITE]) * (1.0 - math.exp(-duty[SPAN_S] * (flowing + lost)))
