@@ -10,7 +10,7 @@ from deploy.problems import Mistake, nearest
 from deploy.trucks import vehicle_of
 from ingest import record
 from ingest.record import Entry
-from models.fleet import Fleet, Vehicle
+from models.fleet import FITTINGS, Fleet, Vehicle
 from models.units import METRIC
 
 FUTURE_MS = 300_000
@@ -130,9 +130,14 @@ def _fits(entry: Entry, vehicle: Vehicle) -> None:
             f"{_BOTH.amount(volume_l)} are more than the {total} that "
             f"{entry.vehicle} holds in all; correct the volume, or the truck's fluid_total_l"
         )
-    if vehicle.thermostat_open_c >= vehicle.thermostat_full_c:
+    if vehicle.valve_open_c >= vehicle.valve_full_c:
         raise CannotEnter(
-            f"the bypass valve would begin to open at {_BOTH.degrees(vehicle.thermostat_open_c)} "
-            f"and be fully open at {_BOTH.degrees(vehicle.thermostat_full_c)}; give both, the first "
-            "below the second"
+            f"the valve would begin to open at {_BOTH.degrees(vehicle.valve_open_c)} and be fully open "
+            f"at {_BOTH.degrees(vehicle.valve_full_c)}; give both, the first below the second"
         )
+    for name, needed in FITTINGS.items():
+        if entry.numbers.get(name) == 1.0 and vehicle.circuit != needed:
+            raise CannotEnter(
+                f"{name}: {entry.vehicle} has a circuit {vehicle.circuit!r} then, which has none; "
+                f"leave it out, or say circuit {needed!r} too"
+            )

@@ -35,6 +35,10 @@ def _number(text: str) -> _Say:
     return lambda value, _units: text.format(f"{value:.3g}")
 
 
+def _has(what: str) -> _Say:
+    return lambda value, _units: f"with {what}" if value == 1.0 else f"no {what}"
+
+
 _SAID: Mapping[str, _Say] = {
     "volume_l": lambda value, units: f"{units.amount(value)} of new fluid",
     "filter": lambda value, _units: "filter changed" if value == 1.0 else "filter not changed",
@@ -43,6 +47,8 @@ _SAID: Mapping[str, _Say] = {
     "fluid_total_l": lambda value, units: f"{units.amount(value)} in all",
     "thermostat_open_c": lambda value, units: f"valve opens at {units.degrees(value)}",
     "thermostat_full_c": lambda value, units: f"fully open at {units.degrees(value)}",
+    "coolant_valve": _has("coolant valve"),
+    "air_cooler": _has("air cooler after the tank"),
     "rated_torque_nm": lambda value, _units: f"rated torque {value:,.0f} N·m",
     "antioxidant": _percent("antioxidant left {}"),
     "antioxidant_sd": _percent("its error {}"),

@@ -18,6 +18,7 @@ from ingest.wire import vehicle_name
 from models.fleet import (
     BUILT_IN_FLUIDS,
     CHART_FLUID,
+    FITTINGS,
     Circuit,
     Cooler,
     Fleet,
@@ -25,6 +26,7 @@ from models.fleet import (
     Sensor,
     ThermalClass,
     Vehicle,
+    usual_valve_c,
 )
 
 
@@ -67,8 +69,10 @@ class VehicleTable(_Table):
     cooler: Cooler = "stacked_plate"
     fluid: str = CHART_FLUID
     fluid_total_l: Annotated[float, Field(ge=1.0, le=100.0)] = 12.0
-    thermostat_open_c: Annotated[float, Field(ge=30.0, le=150.0)] = 82.0
-    thermostat_full_c: Annotated[float, Field(ge=30.0, le=150.0)] = 96.0
+    thermostat_open_c: Annotated[float, Field(ge=30.0, le=150.0)] | None = None
+    thermostat_full_c: Annotated[float, Field(ge=30.0, le=150.0)] | None = None
+    coolant_valve: bool = False
+    air_cooler: bool = False
     thermal_class: ThermalClass = Field(default="medium", alias="class")
     sensor: Sensor = "sump"
     installed: Moment | None = None
@@ -166,13 +170,7 @@ def _check_vehicle(row: Mapping[str, Any], path: str, fluids: set[str]) -> Itera
     if isinstance(fluid, str) and fluid not in fluids:
         mend = f"add [fluids.{fluid}], or correct it: {nearest(fluid, fluids, 'fluid')}"
         yield Problem(path=f"{path}.fluid", what=f"no fluid is named {fluid!r}", mend=mend)
-    default = VehicleTable()
-    low = row.get("thermostat_open_c", default.thermostat_open_c)
-    high = row.get("thermostat_full_c", default.thermostat_full_c)
-    if _numbers(low, high) and low >= high:
-        what = f"the valve opens at {low:g} °C but is fully open at {high:g} °C"
-        mend = "thermostat_open_c must lie below thermostat_full_c (defaults 82 and 96)"
-        yield Problem(path=f"{path}.thermostat_open_c", what=what, mend=mend)
+    yield from _check_circuit(row, path)
     limits = _tables(row, "limits")
     limit = limits.get("over_temperature_c", 0.0)
     critical = limits.get("over_temperature_critical_c", 1e9)
@@ -180,6 +178,26 @@ def _check_vehicle(row: Mapping[str, Any], path: str, fluids: set[str]) -> Itera
         what = f"is {critical:g} °C, not above over_temperature_c ({limit:g} °C)"
         path = f"{path}.limits.over_temperature_critical_c"
         yield Problem(path=path, what=what, mend="raise it, or leave it out")
+
+
+def _check_circuit(row: Mapping[str, Any], path: str) -> Iterator[Problem]:
+    """Check that the valve opens before it is open, and that the circuit can have what it is said to."""
+    circuit = row.get("circuit", VehicleTable().circuit)
+    usual = usual_valve_c(str(circuit))
+    low = row.get("thermostat_open_c", usual[0])
+    high = row.get("thermostat_full_c", usual[1])
+    if _numbers(low, high) and low >= high:
+        what = f"the valve opens at {low:g} °C but is fully open at {high:g} °C"
+        mend = (
+            "thermostat_open_c must lie below thermostat_full_c (defaults "
+            f"{usual[0]:g} and {usual[1]:g})"
+        )
+        yield Problem(path=f"{path}.thermostat_open_c", what=what, mend=mend)
+    for key, needed in FITTINGS.items():
+        if row.get(key) is True and circuit != needed:
+            what = f"a circuit {circuit!r} has none"
+            mend = f"take it out, or write circuit = {needed!r}"
+            yield Problem(path=f"{path}.{key}", what=what, mend=mend)
 
 
 def _tables(table: Mapping[str, Any], name: str) -> Mapping[str, Any]:

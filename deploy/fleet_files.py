@@ -19,7 +19,7 @@ from ingest.held import NEVER_MS
 from ingest.record import Entry
 from ingest.record_import import Brought, bring_in
 from ingest.record_row import BadRecordFile, Defaults
-from models.fleet import Fleet, Vehicle
+from models.fleet import FITTINGS, Fleet, Vehicle
 
 _FORMS: dict[str, ModuleType] = {".csv": record_csv, ".toml": record_toml}
 
@@ -120,6 +120,7 @@ def _of_the_file(fleet: Fleet, name: str, now_ms: int) -> list[Entry]:
         "thermostat_open_c": truck.thermostat_open_c,
         "thermostat_full_c": truck.thermostat_full_c,
         "rated_torque_nm": truck.rated_torque_nm,
+        **{name: 1.0 for name in FITTINGS if getattr(truck, name)},
     }
     registered = Entry(
         vehicle=name,

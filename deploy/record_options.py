@@ -32,10 +32,10 @@ Total = Annotated[
     typer.Option("--total", help="Fluid in gearbox, converter, lines and cooler: 12L, 13qt."),
 ]
 OpenAt = Annotated[
-    str | None, typer.Option("--opens-at", help="Where the bypass valve begins to open: 82C.")
+    str | None, typer.Option("--opens-at", help="Where the valve begins to open: 82C.")
 ]
 FullAt = Annotated[
-    str | None, typer.Option("--full-at", help="Where the bypass valve is fully open: 96C.")
+    str | None, typer.Option("--full-at", help="Where the valve is fully open: 96C.")
 ]
 CircuitName = Annotated[
     str | None,
@@ -46,6 +46,19 @@ CircuitName = Annotated[
 ]
 CoolerName = Annotated[
     str | None, typer.Option("--cooler", help="stacked_plate or tube_and_fin.")
+]
+CoolantValve = Annotated[
+    bool | None,
+    typer.Option(
+        "--coolant-valve/--no-coolant-valve",
+        help="A valve in the coolant of a coolant_exchanger.",
+    ),
+]
+AirCooler = Annotated[
+    bool | None,
+    typer.Option(
+        "--air-cooler/--no-air-cooler", help="An air cooler that follows a radiator_tank."
+    ),
 ]
 ClassName = Annotated[str | None, typer.Option("--class", help="pickup, medium or heavy.")]
 SensorName = Annotated[

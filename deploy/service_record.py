@@ -76,8 +76,8 @@ def register_truck(
     """Register a truck that the fleet file does not name.
 
     ``words``: ``title``, ``circuit``, ``cooler``, ``fluid``, ``class``, ``sensor`` as in the fleet
-    file; ``numbers``: ``fluid_total_l``, ``thermostat_open_c``, ``thermostat_full_c``,
-    ``rated_torque_nm``. What is left out has the fleet file's default.
+    file; ``numbers``: ``fluid_total_l``, ``thermostat_open_c``, ``thermostat_full_c``, ``coolant_valve``
+    and ``air_cooler`` (1 yes, 0 no), ``rated_torque_nm``. What is left out has the fleet file's default.
     """
     return add_entry(
         book, truck, "register", book.now_ms, numbers=numbers, words=words, note=note
@@ -204,7 +204,8 @@ def change_circuit(
     """Change how the fluid is cooled: a cooler fitted, the bypass blocked, another valve.
 
     ``words``: ``circuit``, ``cooler``; ``numbers``: ``thermostat_open_c``, ``thermostat_full_c``,
-    ``fluid_total_l``, ``odometer_km``.
+    ``coolant_valve`` and ``air_cooler`` (1 yes, 0 no), ``fluid_total_l``, ``odometer_km``. Of another
+    circuit, what is left out has the fleet file's default.
     """
     return add_entry(book, truck, "circuit", at_ms, numbers=numbers, words=words, note=note)
 

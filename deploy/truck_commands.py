@@ -34,6 +34,8 @@ def register_command(
     sensor: options.SensorName = None,
     opens_at: options.OpenAt = None,
     full_at: options.FullAt = None,
+    coolant_valve: options.CoolantValve = None,
+    air_cooler: options.AirCooler = None,
     rated_torque: Annotated[
         float | None, typer.Option(help="Engine torque at 100 % load [N·m].")
     ] = None,
@@ -53,6 +55,7 @@ def register_command(
     )
     numbers = {
         **_valve(desk, total, opens_at, full_at),
+        **_fittings(coolant_valve=coolant_valve, air_cooler=air_cooler),
         **given({"rated_torque_nm": rated_torque}),
     }
     enter_one(
@@ -136,6 +139,8 @@ def circuit_command(
     cooler: options.CoolerName = None,
     opens_at: options.OpenAt = None,
     full_at: options.FullAt = None,
+    coolant_valve: options.CoolantValve = None,
+    air_cooler: options.AirCooler = None,
     total: options.Total = None,
     at: options.At = None,
     odometer: options.Odometer = None,
@@ -148,10 +153,11 @@ def circuit_command(
     at_ms = desk.moment(at)
     words = _words(circuit=circuit, cooler=cooler)
     numbers = _valve(desk, total, opens_at, full_at)
+    numbers |= _fittings(coolant_valve=coolant_valve, air_cooler=air_cooler)
     if not words and not numbers and not note:
         raise Mistake(
-            "say what has changed: --circuit, --cooler, --opens-at and --full-at, or --total; of a "
-            "part that was replaced by its like, say so with --note"
+            "say what has changed: --circuit, --cooler, --opens-at and --full-at, --coolant-valve, "
+            "--air-cooler, or --total; of a part that was replaced by its like, say so with --note"
         )
     numbers |= given({"odometer_km": desk.distance(odometer)})
     enter_one(
@@ -177,3 +183,7 @@ def _valve(
             "thermostat_full_c": desk.temperature(full_at),
         }
     )
+
+
+def _fittings(**fittings: bool | None) -> dict[str, float]:
+    return {name: float(has) for name, has in given(fittings).items()}

@@ -17,7 +17,7 @@ from deploy.problems import BadSettings, Problem
 from ingest.held import NEVER_MS
 from ingest.record import Entry
 from models.course import NO_ENTRIES, Course
-from models.fleet import Fleet, Fluid, Vehicle
+from models.fleet import FITTINGS, Fleet, Fluid, Vehicle
 from models.parameters import parameters
 from models.service import ENTRY, SERVICE_KINDS
 
@@ -29,7 +29,8 @@ FLEET_FILE = "fleet file"
 
 _WORDS = {"title": "title", "circuit": "circuit", "cooler": "cooler", "fluid": "fluid",
     "class": "thermal_class", "sensor": "sensor"}  # fmt: skip
-_NUMBERS = ("fluid_total_l", "thermostat_open_c", "thermostat_full_c", "rated_torque_nm")
+_VALVE = ("thermostat_open_c", "thermostat_full_c")
+_NUMBERS = ("fluid_total_l", *_VALVE, "rated_torque_nm")
 
 
 def courses_of(fleet: Fleet, *, max_gap_s: float, silent_after_s: float) -> CourseOf:
@@ -127,12 +128,18 @@ def _fluid_of(fleet: Fleet, vehicle: Vehicle) -> Fluid:
 
 
 def _changed(vehicle: Vehicle, entry: Entry) -> Vehicle:
-    """Give the truck as an entry leaves it."""
+    """Give the truck as an entry leaves it; what belonged to a circuit that is gone goes with it."""
     told: dict[str, Any] = {
         field: entry.words[word] for word, field in _WORDS.items() if word in entry.words
     }
+    circuit = told.get("circuit", vehicle.circuit)
+    if circuit != vehicle.circuit:
+        told |= dict.fromkeys(_VALVE)
     told |= {name: entry.numbers[name] for name in _NUMBERS if name in entry.numbers}
-    return replace(vehicle, **told) if told else vehicle
+    for name, needed in FITTINGS.items():
+        has = bool(entry.numbers.get(name, getattr(vehicle, name)))
+        told[name] = has and circuit == needed
+    return replace(vehicle, **told)
 
 
 def as_row(entry: Entry, epoch: int) -> tuple[float, ...]:

@@ -51,6 +51,8 @@ NUMBERS: Mapping[str, Number] = {
     "fluid_total_l": Number("L", 1.0, 100.0),
     "thermostat_open_c": Number("°C", 30.0, 150.0),
     "thermostat_full_c": Number("°C", 30.0, 150.0),
+    "coolant_valve": Number("yes or no", 0.0, 1.0),
+    "air_cooler": Number("yes or no", 0.0, 1.0),
     "rated_torque_nm": Number("N·m", 20.0, 10_000.0),
     "antioxidant": Number("share", 0.0, 1.2),
     "antioxidant_sd": Number("share", 0.005, 0.5),
@@ -84,7 +86,14 @@ WORDS: Mapping[str, tuple[str, ...]] = {
 }
 """Every word, with what it may be; an empty tuple: any text. ``sample`` is the laboratory's number."""
 
-TRUCK_NUMBERS = ("fluid_total_l", "thermostat_open_c", "thermostat_full_c", "rated_torque_nm")
+CIRCUIT_NUMBERS = (
+    "fluid_total_l",
+    "thermostat_open_c",
+    "thermostat_full_c",
+    "coolant_valve",
+    "air_cooler",
+)
+TRUCK_NUMBERS = (*CIRCUIT_NUMBERS, "rated_torque_nm")
 TRUCK_WORDS = ("title", "circuit", "cooler", "fluid", "class", "sensor")
 
 FINDINGS = (
@@ -111,7 +120,7 @@ KINDS: Mapping[str, Fields] = {
         numbers=(*TRUCK_NUMBERS, "life_used", "odometer_km"), words=TRUCK_WORDS[1:]
     ),
     "circuit": Fields(
-        numbers=("fluid_total_l", "thermostat_open_c", "thermostat_full_c", "odometer_km"),
+        numbers=(*CIRCUIT_NUMBERS, "odometer_km"),
         words=("circuit", "cooler"),
     ),
     "sample": Fields(

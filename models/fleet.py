@@ -124,12 +124,22 @@ class Limits:
     service_life_share: float | None = None
 
 
+USUAL_VALVE_C = (82.0, 96.0)
+"""Where a bypass valve begins to open and is fully open [°C]; common practice, no source."""
+
+USUAL_COOLANT_VALVE_C = (70.0, 80.0)
+"""The same of a coolant valve, by the fluid's temperature [°C]; common practice, no source: well below
+the coolant of a warm engine, so that it helps the fluid to warm and then holds it."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vehicle:
     """One truck.
 
     ``name`` is its name in the topic; ``title`` what people call it. ``thermostat_open_c`` and
-    ``thermostat_full_c`` [°C]: where the bypass valve begins to open and is fully open.
+    ``thermostat_full_c`` [°C]: where the valve of the circuit begins to open and is fully open (None: the
+    usual; ``valve_open_c`` and ``valve_full_c`` have it filled in). ``coolant_valve``: a coolant exchanger
+    has a valve in its coolant; ``air_cooler``: an air cooler follows the radiator's tank.
     ``installed_ms`` [Unix ms] and ``installed_odometer_km`` [km] say when the present fill went
     in (None: unknown); ``life_used_at_start`` [-] what it had used by then (0 fresh, 1 due).
     ``rated_torque_nm`` [N·m] is the engine's torque at 100 % load (None: by class).
@@ -142,8 +152,10 @@ class Vehicle:
     cooler: Cooler = "stacked_plate"
     fluid: str = CHART_FLUID
     fluid_total_l: float = 12.0
-    thermostat_open_c: float = 82.0
-    thermostat_full_c: float = 96.0
+    thermostat_open_c: float | None = None
+    thermostat_full_c: float | None = None
+    coolant_valve: bool = False
+    air_cooler: bool = False
     thermal_class: ThermalClass = "medium"
     sensor: Sensor = "sump"
     installed_ms: int | None = None
@@ -152,6 +164,29 @@ class Vehicle:
     rated_torque_nm: float | None = None
     limits: Limits = field(default_factory=Limits)
     registered: bool = True
+
+    @property
+    def valve_open_c(self) -> float:
+        """Where the valve of the circuit begins to open [°C]; the usual unless told."""
+        told = self.thermostat_open_c
+        return usual_valve_c(self.circuit)[0] if told is None else told
+
+    @property
+    def valve_full_c(self) -> float:
+        """Where it is fully open [°C]; the usual unless told."""
+        told = self.thermostat_full_c
+        return usual_valve_c(self.circuit)[1] if told is None else told
+
+
+def usual_valve_c(circuit: str) -> tuple[float, float]:
+    """Give where the valve of a circuit usually begins to open and is fully open [°C]."""
+    return USUAL_COOLANT_VALVE_C if circuit == "coolant_exchanger" else USUAL_VALVE_C
+
+
+FITTINGS: Mapping[str, Circuit] = MappingProxyType(
+    {"coolant_valve": "coolant_exchanger", "air_cooler": "radiator_tank"}
+)
+"""What a truck may have beside its cooler, and the one circuit that can have it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -95,8 +95,8 @@ def parameters(
     thermal["heat_capacity_j_k"] = capacity
     thermal["case_w_k"] = case
     thermal["cooler_w_k"] = cooler
-    thermal["open_c"] = vehicle.thermostat_open_c
-    thermal["full_c"] = vehicle.thermostat_full_c
+    thermal["open_c"] = vehicle.valve_open_c
+    thermal["full_c"] = vehicle.valve_full_c
     thermal["sensor_rise_k"] = SENSOR_RISE_K[vehicle.sensor]
     params["silence"]["silent_after_s"] = silent_after_s
     _detectors(params, vehicle, fluid)
@@ -128,7 +128,7 @@ def _detectors(params: np.void, vehicle: Vehicle, fluid: Fluid) -> None:
     params["over_temperature"]["limit_c"] = limit
     params["over_temperature"]["high_c"] = min(limit + HIGH_STEP_K, critical)
     params["over_temperature"]["critical_c"] = critical
-    params["bypass_stuck"]["full_c"] = vehicle.thermostat_full_c
+    params["bypass_stuck"]["full_c"] = vehicle.valve_full_c
     params["bypass_stuck"]["critical_c"] = limit
     params["bypass_stuck"]["assumed"] = int(not vehicle.registered)
     params["heat_rejection_low"]["critical_c"] = limit

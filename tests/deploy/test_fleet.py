@@ -42,6 +42,8 @@ def test_the_example() -> None:
         title="Recovery truck 1",
         installed_ms=1_768_435_200_000,
         installed_odometer_km=84_210.0,
+        thermostat_open_c=82.0,
+        thermostat_full_c=96.0,
         rated_torque_nm=850.0,
         limits=Limits(
             over_temperature_c=121.0,
@@ -82,6 +84,28 @@ def test_a_truck_needs_nothing_but_its_name() -> None:
     assert fleet.vehicles["NF-07"] == Vehicle(name="NF-07", title="NF-07")
     assert fleet.vehicle("NF-99") == Vehicle(name="NF-99", title="NF-99", registered=False)
     assert parse("") == Fleet()
+
+
+def test_the_usual_valve_goes_by_the_circuit() -> None:
+    # Common practice, no source: the coolant's valve opens lower than a bypass valve.
+    fleet = parse(
+        "[vehicles.a]\n[vehicles.b]\ncircuit = 'coolant_exchanger'\ncoolant_valve = true\n"
+        "[vehicles.c]\ncircuit = 'coolant_exchanger'\nthermostat_full_c = 88\n"
+    )
+    valves = {
+        name: (truck.valve_open_c, truck.valve_full_c) for name, truck in fleet.vehicles.items()
+    }
+    assert valves == {"a": (82.0, 96.0), "b": (70.0, 80.0), "c": (70.0, 88.0)}
+
+
+def test_a_circuit_may_have_its_fitting() -> None:
+    fleet = parse(
+        "[vehicles.a]\ncircuit = 'coolant_exchanger'\ncoolant_valve = true\n"
+        "[vehicles.b]\ncircuit = 'radiator_tank'\nair_cooler = true\n"
+        "[vehicles.c]\ncoolant_valve = false\n"
+    )
+    fitted = [(truck.coolant_valve, truck.air_cooler) for truck in fleet.vehicles.values()]
+    assert fitted == [(True, False), (False, True), (False, False)]
 
 
 def test_the_built_in_fluid_is_the_chart_at_the_stated_speed() -> None:
@@ -126,6 +150,11 @@ def test_installation_dates(written: str, zone: str, expected: datetime) -> None
             "vehicles.NF-01.limits.service_day",
             "service_days",
         ),
+        (
+            "[vehicles.NF-01]\ncoolant_valv = true\n",
+            "vehicles.NF-01.coolant_valv",
+            "coolant_valve",
+        ),
         ("[fluids.x]\nfilm_temp = 100\n", "fluids.x.film_temp", "film_temp_c"),
     ],
 )
@@ -167,6 +196,18 @@ def test_the_name_of_the_field_inside_is_no_key() -> None:
             "limits.over_temperature_critical_c",
             "raise it",
         ),
+        (
+            "circuit = 'coolant_exchanger'\nthermostat_open_c = 81",
+            "thermostat_open_c",
+            "70 and 80",
+        ),
+        ("coolant_valve = true", "coolant_valve", "circuit = 'coolant_exchanger'"),
+        (
+            "circuit = 'coolant_exchanger'\nair_cooler = true",
+            "air_cooler",
+            "circuit = 'radiator_tank'",
+        ),
+        ("air_cooler = 1", "air_cooler", "valid boolean"),
         ("limits.service_days = 0", "limits.service_days", "greater than 0"),
     ],
 )

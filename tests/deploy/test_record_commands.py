@@ -99,6 +99,14 @@ def test_the_login_name_signs_and_now_is_when(shop: Shop) -> None:
             ("circuit", "NF-01", "--circuit", "full_flow", "--cooler", "tube_and_fin"),
             "circuit changed, {}: circuit full flow, cooler tube and fin.",
         ),
+        (
+            ("circuit", "NF-01", "--circuit", "coolant_exchanger", "--coolant-valve"),
+            "circuit changed, {}: circuit coolant exchanger, with coolant valve.",
+        ),
+        (
+            ("circuit", "NF-01", "--no-air-cooler"),
+            "circuit changed, {}: no air cooler after the tank.",
+        ),
     ],
     ids=lambda words: words[0] if isinstance(words, tuple) else "",
 )

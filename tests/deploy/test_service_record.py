@@ -124,6 +124,32 @@ def test_a_truck_that_the_fleet_file_does_not_name_is_registered(tmp_path: Path)
         assert vehicle.registered
 
 
+def test_what_belonged_to_the_circuit_goes_with_it(tmp_path: Path) -> None:
+    def truck() -> tuple[Any, ...]:
+        running.commit_record()
+        with database.read() as conn:
+            vehicle = reader().truck(conn, TRUCK).vehicle
+        valve = (vehicle.valve_open_c, vehicle.valve_full_c)
+        return vehicle.circuit, vehicle.coolant_valve, vehicle.air_cooler, valve
+
+    def change(hour: int, circuit: str, **numbers: float) -> None:
+        words = {"circuit": circuit}
+        with book(database) as opened:
+            api.change_circuit(
+                opened, TRUCK, AT_MS + hour * HOUR_MS, words=words, numbers=numbers
+            )
+
+    with heard(tmp_path) as (database, running):
+        change(0, "coolant_exchanger", coolant_valve=1.0)
+        assert truck() == ("coolant_exchanger", True, False, (70.0, 80.0))
+        change(1, "coolant_exchanger", thermostat_full_c=85.0)
+        assert truck() == ("coolant_exchanger", True, False, (70.0, 85.0))
+        change(2, "radiator_tank", air_cooler=1.0)
+        assert truck() == ("radiator_tank", False, True, (82.0, 96.0))
+        change(3, "thermostatic_bypass")
+        assert truck() == ("thermostatic_bypass", False, False, (82.0, 96.0))
+
+
 Bad = Callable[[Book], Any]
 
 BAD: dict[str, tuple[Bad, str]] = {
@@ -160,6 +186,12 @@ BAD: dict[str, tuple[Bad, str]] = {
     "valve upside down": (
         lambda b: api.change_circuit(b, TRUCK, AT_MS, numbers={"thermostat_open_c": 100.0}),
         r"begin to open at 100 °C \(212 °F\) and be fully open at 96 °C",
+    ),
+    "no such fitting": (
+        lambda b: api.change_circuit(
+            b, TRUCK, AT_MS, words={"circuit": "full_flow"}, numbers={"air_cooler": 1.0}
+        ),
+        "air_cooler: NF-01 has a circuit 'full_flow' then.*say circuit 'radiator_tank' too",
     ),
     "no circuit": (
         lambda b: api.change_circuit(b, TRUCK, AT_MS, words={"circuit": "loop"}),
