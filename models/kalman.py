@@ -137,9 +137,9 @@ def update(
     h
         How the measurement hangs on the state, shape (n,).
     innovation
-        Measured less expected, in the measurement's unit.
+        Measured less expected [unit of the measurement].
     r
-        Variance of the measurement's error, in its unit squared.
+        Variance of the measurement's error [that unit squared].
     bound
         How many standard deviations of the innovation move the state at most: the gain is the usual one, so
         that one wild reading drags nothing along. ``UNBOUNDED``: the plain filter.
