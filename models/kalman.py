@@ -141,8 +141,8 @@ def update(
     r
         Variance of the measurement's error [that unit squared].
     bound
-        How many standard deviations of the innovation move the state at most: the gain is the usual one, so
-        that one wild reading drags nothing along. ``UNBOUNDED``: the plain filter.
+        Most of an innovation that moves the state [standard deviations]: the gain is the usual one, but one
+        wild reading drags nothing along. ``UNBOUNDED``: the plain filter.
     gain
         Room to work in, shape (n,).
 
