@@ -20,7 +20,7 @@ from deploy.schedule import Schedule, wall_clock
 from deploy.service_review import reviewing
 from deploy.settings import Settings
 from deploy.titles import Titles
-from deploy.trucks import courses_of
+from deploy.trucks import courses_by
 from ingest.source import MqttSource
 from models import silence
 from models.detectors import DETECTORS
@@ -104,11 +104,7 @@ def assemble(settings: Settings, fleet: Fleet) -> Daemon:
     pipeline = Pipeline(
         database,
         registered=frozenset(fleet.vehicles),
-        courses=courses_of(
-            fleet,
-            max_gap_s=settings.models.max_gap_s,
-            silent_after_s=settings.models.silent_after_s,
-        ),
+        courses=courses_by(settings, fleet),
         rules=rules,
         now_ms=now_ms,
     )

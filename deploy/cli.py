@@ -34,7 +34,7 @@ from deploy.replay_table import table_of
 from deploy.serve import serve
 from deploy.settings import load_settings
 from deploy.simulate_command import simulate_command
-from deploy.trucks import courses_of
+from deploy.trucks import courses_by
 from ingest.entry_fields import RecordError
 
 EXIT_BAD_SETTINGS = 78
@@ -158,11 +158,7 @@ def replay_command(
         result = _replay(
             capture,
             ReplaySettings(
-                courses=courses_of(
-                    trucks,
-                    max_gap_s=settings.models.max_gap_s,
-                    silent_after_s=settings.models.silent_after_s,
-                ),
+                courses=courses_by(settings, trucks),
                 wire=settings.wire.rules(),
                 registered=frozenset(trucks.vehicles),
                 refuse_unregistered=settings.wire.unregistered == "refuse",

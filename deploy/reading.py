@@ -14,7 +14,7 @@ from deploy.assembly import clock_of
 from deploy.entry_rules import UnknownTruck, known_trucks
 from deploy.model_version import model_version
 from deploy.settings import Settings
-from deploy.trucks import CourseOf, courses_of, vehicle_of
+from deploy.trucks import CourseOf, courses_by, vehicle_of
 from ingest import held as holding
 from ingest import journal
 from ingest import record as service_record
@@ -102,12 +102,7 @@ class Reader:
     @classmethod
     def of(cls, settings: Settings, fleet: Fleet) -> Reader:
         """Give the reader that goes by the settings."""
-        courses = courses_of(
-            fleet,
-            max_gap_s=settings.models.max_gap_s,
-            silent_after_s=settings.models.silent_after_s,
-        )
-        return cls(fleet=fleet, courses=courses, now_ms=clock_of(settings))
+        return cls(fleet=fleet, courses=courses_by(settings, fleet), now_ms=clock_of(settings))
 
     @cached_property
     def _version(self) -> str:

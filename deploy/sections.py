@@ -19,6 +19,7 @@ from pydantic import (
 from alerts.channels import LogSettings, SmtpSettings, WebhookSettings
 from alerts.service_date import DateRules
 from ingest.decoded import WireRules
+from models.parameters import FALSE_ALARMS_PER_H
 from models.transition import Priority
 from models.units import Units
 
@@ -85,6 +86,12 @@ class Models(Section):
             msg = "silent_after_s is below max_gap_s; raise it, or lower max_gap_s"
             raise ValueError(msg)
         return self
+
+
+class Diagnosis(Section):
+    """``[diagnosis]``: how often a sound truck may be accused."""
+
+    false_alarms_per_driving_hour: Annotated[float, Field(ge=1e-8, le=0.1)] = FALSE_ALARMS_PER_H
 
 
 class UnitNames(Section):

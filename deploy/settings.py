@@ -56,6 +56,7 @@ class Settings(BaseSettings):
     wire: sections.Wire = sections.Wire()
     quarantine: sections.Quarantine = sections.Quarantine()
     models: sections.Models = sections.Models()
+    diagnosis: sections.Diagnosis = sections.Diagnosis()
     fleet: sections.FleetSection = sections.FleetSection()
     alerts: sections.Alerts = sections.Alerts()
     service: sections.Service = sections.Service()

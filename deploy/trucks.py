@@ -14,11 +14,12 @@ from typing import Any
 import numpy as np
 
 from deploy.problems import BadSettings, Problem
+from deploy.settings import Settings
 from ingest.held import NEVER_MS
 from ingest.record import Entry
 from models.course import NO_ENTRIES, Course
 from models.fleet import FITTINGS, Fleet, Fluid, Vehicle
-from models.parameters import parameters
+from models.parameters import FALSE_ALARMS_PER_H, parameters
 from models.service import ENTRY, SERVICE_KINDS
 
 CourseOf = Callable[[str, Sequence[Entry]], Course]
@@ -33,7 +34,23 @@ _VALVE = ("thermostat_open_c", "thermostat_full_c")
 _NUMBERS = ("fluid_total_l", *_VALVE, "rated_torque_nm")
 
 
-def courses_of(fleet: Fleet, *, max_gap_s: float, silent_after_s: float) -> CourseOf:
+def courses_by(settings: Settings, fleet: Fleet) -> CourseOf:
+    """Give the look-up for a fleet, as the settings have it."""
+    return courses_of(
+        fleet,
+        max_gap_s=settings.models.max_gap_s,
+        silent_after_s=settings.models.silent_after_s,
+        false_alarms_per_h=settings.diagnosis.false_alarms_per_driving_hour,
+    )
+
+
+def courses_of(
+    fleet: Fleet,
+    *,
+    max_gap_s: float,
+    silent_after_s: float,
+    false_alarms_per_h: float = FALSE_ALARMS_PER_H,
+) -> CourseOf:
     """Give the look-up for a fleet; a truck that is not in it has every default.
 
     The look-up raises ``BadSettings`` where a record names a fluid that the fleet file has lost.
@@ -50,6 +67,7 @@ def courses_of(fleet: Fleet, *, max_gap_s: float, silent_after_s: float) -> Cour
                 _fluid_of(fleet, vehicle),
                 max_gap_s=max_gap_s,
                 silent_after_s=silent_after_s,
+                false_alarms_per_h=false_alarms_per_h,
             )
             for vehicle, _ in stretches
         ]

@@ -15,8 +15,7 @@ Working on conductance and not on temperature is what tells an overloaded truck 
 cooler carries its share) from one whose bypass valve is stuck. The scale of the heat is learned
 below the opening temperature, where the cooler plays no part.
 
-Source: multiple-model estimation (Blom and Bar-Shalom 1988, from memory); the prior's numbers are
-common practice, no source, and give way to what the truck itself shows.
+Source: multiple-model estimation (Blom and Bar-Shalom 1988, from memory); the prior is common practice.
 """
 
 from __future__ import annotations
@@ -79,6 +78,7 @@ class ThermalParams(Layout):
     open_c: float
     full_c: float
     sensor_rise_k: float  # how much hotter than the sump the sensor's place may rightly be [K]
+    false_alarms_per_h: float  # fault alarms allowed of a sound truck [1/h of driving]
 
 
 class Thermal(Layout):

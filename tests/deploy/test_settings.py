@@ -14,7 +14,9 @@ import pytest
 from alerts.channels import LogSettings, SmtpSettings, WebhookSettings
 from deploy.keys import ANY_NAME, leaves
 from deploy.settings import BadSettings, Settings, describe, load_settings
+from deploy.trucks import courses_by
 from ingest.wire import WireRules
+from models.fleet import Fleet
 from models.transition import Priority
 from models.units import Units
 from tests.deploy.settings_files import fill, load
@@ -145,6 +147,12 @@ def test_a_password_in_the_clear_is_a_warning(tmp_path: Path) -> None:
     (warning,) = load(tmp_path, text).warnings
     assert (warning.path, warning.warning) == ("mqtt.tls", True)
     assert load(tmp_path, text + "[mqtt.tls]\n").warnings == ()
+
+
+def test_the_allowed_rate_of_false_alarms_reaches_the_balance(tmp_path: Path) -> None:
+    loaded = load(tmp_path, "[diagnosis]\nfalse_alarms_per_driving_hour = 1e-3\n")
+    course = courses_by(loaded.settings, Fleet())("NF-01", ())
+    assert course.params[0]["thermal"]["false_alarms_per_h"] == 1e-3
 
 
 def test_the_example_is_the_defaults() -> None:

@@ -86,6 +86,11 @@ def test_a_bad_value_names_the_place_that_set_it(tmp_path: Path) -> None:
         ("[mqtt]\nport = 70000\n", "mqtt", "port must be 1 to 65535"),
         ('[mqtt.tls]\ncert_file = "a"\n', "mqtt.tls", "belong together"),
         ("[models]\nsilent_after_s = 60\n", "models", "below max_gap_s"),
+        (
+            "[diagnosis]\nfalse_alarms_per_driving_hour = 0\n",
+            "diagnosis.false_alarms_per_driving_hour",
+            "greater than or equal to 0.00000001",
+        ),
         ("[wire]\nfuture_s = nan\n", "wire.future_s", "nan"),
         ('[alerts.smtp]\nhost = "m"\nsender = "a@b.example"\n', "alerts.smtp.recipients", ""),
         (

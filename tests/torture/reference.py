@@ -10,7 +10,7 @@ from deploy.database import Database
 from deploy.fleet import load_fleet
 from deploy.pipeline import Pipeline
 from deploy.settings import load_settings
-from deploy.trucks import courses_of
+from deploy.trucks import courses_by
 from ingest.message import Message
 from tests.torture.ledger import Ledger, time_ms
 
@@ -38,11 +38,7 @@ def run_reference(
         pipeline = Pipeline(
             database,
             registered=frozenset(fleet.vehicles),
-            courses=courses_of(
-                fleet,
-                max_gap_s=settings.models.max_gap_s,
-                silent_after_s=settings.models.silent_after_s,
-            ),
+            courses=courses_by(settings, fleet),
             rules=rules_of(settings),
             now_ms=lambda: now_ms,
         )
