@@ -218,13 +218,14 @@ def run(
     air = ram(speed)
     scale = math.exp(x[LN_COOLER])
     between = params.fluid_metal_w_k * (1.0 if rpm >= 1.0 else STANDING_FLOW)
-    air_c = duty[AIR_C]
-    sink_c = air_c + SINK_RISE_K + x[SINK]
-    coolant_c = duty[COOLANT_C]
+    air_c, coolant_c = duty[AIR_C], duty[COOLANT_C]
     if params.kind == TANK or params.kind == TANK_AND_AIR:
         coolant_c -= TANK_DROP_K
     if params.kind >= COOLANT:
         coolant_c += x[SINK]
+    else:
+        air_c += x[SINK]
+    sink_c = air_c + SINK_RISE_K
     follow = 1.0 - math.exp(-dt_s / VALVE_LAG_S)
     share = 1.0
     for _ in range(steps):

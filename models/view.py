@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from models.compiled import compiled
+from models.engine import available_share
 from models.heat import gearbox_heat
 from models.layout import Layout
 
@@ -143,6 +144,8 @@ def look(params: ViewParams, view: View, sample: SampleRecord) -> None:
     torque = sample.engine_torque_nm
     if math.isnan(torque):
         torque = sample.engine_load_pct / 100.0 * params.rated_torque_nm
+        if not math.isnan(view.rpm):
+            torque *= available_share(view.rpm)
     view.torque_nm, view.torque_ms = _held(
         torque, view.torque_nm, view.torque_ms, now_ms, hold_s
     )
