@@ -27,8 +27,10 @@ class Registration:
     cooler: Literal["stacked_plate", "tube_and_fin"] = "stacked_plate"
     fluid: str = "standard"
     fluid_total_l: float = 12.0
-    thermostat_open_c: float = 82.0
-    thermostat_full_c: float = 96.0
+    thermostat_open_c: float | None = None
+    thermostat_full_c: float | None = None
+    coolant_valve: bool = False
+    air_cooler: bool = False
     truck_class: TruckClass = "pickup"
     sensor: Position = "sump"
     installed: str = "2026-01-15"
@@ -79,6 +81,10 @@ class Fleet:
     )
 
 
+UNSAID = frozenset({"life_used_at_start", "coolant_valve", "air_cooler"})
+"""Keys that are left out where they say nothing."""
+
+
 def fleet_toml(fleet: Fleet) -> str:
     """Write the fleet file of a fleet."""
     lines: list[str] = []
@@ -87,8 +93,8 @@ def fleet_toml(fleet: Fleet) -> str:
         lines.append(f"[vehicles.{_key(registration.vehicle)}]")
         for key in Registration.__dataclass_fields__:
             value = getattr(registration, key)
-            unsaid = key == "life_used_at_start" and value == 0.0
-            if key in ("vehicle", "limits") or value is None or unsaid:
+            unsaid = value is None or (key in UNSAID and not value)
+            if key in ("vehicle", "limits") or unsaid:
                 continue
             lines.append(f"{'class' if key == 'truck_class' else key} = {_value(value)}")
         if registration.limits:
@@ -109,4 +115,6 @@ def _key(name: str) -> str:
 
 
 def _value(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
     return f'"{value}"' if isinstance(value, str) else repr(value)

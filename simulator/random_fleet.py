@@ -42,7 +42,7 @@ TRAILER_KG: Mapping[TruckClass, float] = {
     "heavy": 11_000.0,
 }
 
-#: Faults a circuit can have, beside those of sensors and gateways.
+#: Faults a circuit can have, beside those of what it is fitted with, of sensors and of gateways.
 FAULTS: Mapping[Circuit, tuple[str, ...]] = {
     "thermostatic_bypass": (
         "bypass_stuck",
@@ -52,9 +52,11 @@ FAULTS: Mapping[Circuit, tuple[str, ...]] = {
         "lockup_slip",
     ),
     "full_flow": ("cooler_starved", "cooler_flow", "lockup_slip"),
-    "coolant_exchanger": ("coolant_valve_stuck", "cooler_flow", "lockup_slip"),
+    "coolant_exchanger": ("cooler_flow", "lockup_slip"),
     "radiator_tank": ("cooler_flow", "lockup_slip"),
 }
+OF_COOLANT_VALVE = ("coolant_valve_stuck",)
+OF_AIR_COOLER = ("cooler_starved",)
 SENSOR_FAULTS = (
     "sensor_frozen",
     "sensor_drift",
@@ -95,15 +97,17 @@ def _draw(
 ) -> TruckPlan:
     circuit = _pick(rng, CIRCUITS)
     truck_class = _pick(rng, CLASSES)
-    valve = circuit == "coolant_exchanger" and rng.random() < 0.6
+    valve, air = fittings(rng, circuit)
     faults: tuple[Fault, ...] = ()
     if rng.random() < faulty_share:
-        faults = _fault(rng, circuit, valve, hours, kinds)
+        able = able_faults(circuit, coolant_valve=valve, air_cooler=air)
+        faults = _fault(rng, able, hours, kinds)
     plan = truck_plan(
         vehicle,
         truck_class=truck_class,
         circuit=circuit,
         coolant_valve=valve,
+        air_cooler=air,
         route=_route(rng, TRAILER_KG[truck_class]),
         faults=faults,
         signals=rng.choice((BASIC, WITH_TORQUE, WITH_TORQUE, WITH_SLIP, WITH_LINES)),
@@ -120,6 +124,25 @@ def _draw(
     return _scatter(rng, plan)
 
 
+def fittings(rng: Random, circuit: Circuit) -> tuple[bool, bool]:
+    """Draw whether a circuit has a coolant valve, and an air cooler behind its tank."""
+    return (
+        circuit == "coolant_exchanger" and rng.random() < 0.6,
+        circuit == "radiator_tank" and rng.random() < 0.5,
+    )
+
+
+def able_faults(
+    circuit: Circuit, *, coolant_valve: bool = False, air_cooler: bool = False
+) -> tuple[str, ...]:
+    """Name the faults that a circuit with such fittings can have."""
+    return (
+        *(OF_COOLANT_VALVE if coolant_valve else ()),
+        *(OF_AIR_COOLER if air_cooler else ()),
+        *FAULTS[circuit],
+    )
+
+
 def _route(rng: Random, trailer_kg: float) -> Route:
     draw = rng.random()
     if draw < 0.15:
@@ -130,11 +153,9 @@ def _route(rng: Random, trailer_kg: float) -> Route:
 
 
 def _fault(
-    rng: Random, circuit: Circuit, valve: bool, hours: float, kinds: tuple[str, ...] | None
+    rng: Random, able: tuple[str, ...], hours: float, kinds: tuple[str, ...] | None
 ) -> tuple[Fault, ...]:
-    able = (*FAULTS[circuit], *SENSOR_FAULTS)
-    if circuit == "coolant_exchanger" and not valve:
-        able = tuple(kind for kind in able if kind != "coolant_valve_stuck")
+    able = (*able, *SENSOR_FAULTS)
     if kinds is not None:
         able = tuple(kind for kind in able if kind in kinds)
     if not able:

@@ -72,9 +72,17 @@ EXCHANGER_SHARE: Mapping[Circuit, float] = {
     "radiator_tank": 1.6,
 }
 
+AIR_COOLER_SHARE = 0.3
+"""Size of an air cooler behind a radiator's tank over the air cooler of a class that has no tank [-]; common
+practice, no source: added coolers are small."""
+
 
 def truck_spec(
-    truck_class: TruckClass, circuit: Circuit, *, coolant_valve: bool = False
+    truck_class: TruckClass,
+    circuit: Circuit,
+    *,
+    coolant_valve: bool = False,
+    air_cooler: bool = False,
 ) -> TruckSpec:
     """Return the physics of a class with a circuit."""
     spec = CLASSES[truck_class]
@@ -83,6 +91,7 @@ def truck_spec(
         circuit=circuit,
         cooler_ua_w_k=spec.thermal.cooler_ua_w_k * EXCHANGER_SHARE[circuit],
         coolant_valve=coolant_valve,
+        air_cooler_ua_w_k=AIR_COOLER_SHARE * spec.thermal.cooler_ua_w_k if air_cooler else 0.0,
     )
     if circuit == "coolant_exchanger":
         # The coolant valve opens with the fluid, well below the heat of a warm engine.
@@ -96,6 +105,7 @@ def truck_plan(
     truck_class: TruckClass = "pickup",
     circuit: Circuit = "thermostatic_bypass",
     coolant_valve: bool = False,
+    air_cooler: bool = False,
     route: Route | None = None,
     faults: tuple[Fault, ...] = (),
     signals: tuple[str, ...] = WITH_TORQUE,
@@ -106,12 +116,14 @@ def truck_plan(
     start_temp_c: float | None = None,
 ) -> TruckPlan:
     """Return a plan for one ordinary truck; a flat tow and no fault unless told."""
-    spec = truck_spec(truck_class, circuit, coolant_valve=coolant_valve)
+    spec = truck_spec(truck_class, circuit, coolant_valve=coolant_valve, air_cooler=air_cooler)
     return TruckPlan(
         registration=Registration(
             vehicle=vehicle,
             name=f"{truck_class} {vehicle}",
             circuit=circuit,
+            coolant_valve=coolant_valve,
+            air_cooler=air_cooler,
             truck_class=truck_class,
             sensor=position,
             installed_odometer_km=80_000.0,

@@ -2,7 +2,8 @@
 
 Five nodes: converter fluid, sump fluid with the pan, gearbox metal, the line to the cooler, and
 the cooler with its return line. The pump moves sump fluid through the converter; what leaves it
-goes to the cooler as far as the circuit lets it, the rest straight back to the sump. Explicit
+goes to the cooler as far as the circuit lets it, the rest straight back to the sump. Behind a tank
+in the radiator may stand an air cooler: it takes the fluid as the tank leaves it. Explicit
 steps of at most one second: the fastest node (the line) has a time constant of several seconds.
 """
 
@@ -16,6 +17,10 @@ from simulator.physics.fluid import density_kg_m3, root_viscosity, specific_heat
 from simulator.physics.valve import WaxValve
 
 Circuit = Literal["thermostatic_bypass", "full_flow", "coolant_exchanger", "radiator_tank"]
+
+FLUID_REF_W_K = 290.0
+AIR_REF_W_K = 805.0
+"""Capacity rates at which a cooler has its stated conductance [W/K]: 9.5 L/min of fluid, 0.8 kg/s of air."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +39,7 @@ class ThermalSpec:
     line_w_k: float = 1.2
     flow_l_min: float = 12.0
     cooler_ua_w_k: float = 300.0
+    air_cooler_ua_w_k: float = 0.0  # behind a radiator's tank; none: 0
     air_per_speed_kg_m: float = 0.045
     fan_kg_s: float = 0.45
     coolant_rate_w_k: float = 900.0
@@ -68,6 +74,8 @@ class Thermal:
     """Temperatures of the nodes and the running sums of heat, for the balance."""
 
     __slots__ = (
+        "air_cooler",
+        "air_cooling_w",
         "conductance_w_k",
         "converter_c",
         "cooling_w",
@@ -90,14 +98,24 @@ class Thermal:
         self.heat_j = 0.0
         self.rejected_j = 0.0
         self.cooling_w = 0.0
+        self.air_cooling_w = 0.0
         self.conductance_w_k = 0.0
         self.opening = 0.0
         by_air = spec.circuit in ("thermostatic_bypass", "full_flow")
         self.exchanger = Exchanger(
             ua_w_k=spec.cooler_ua_w_k,
-            hot_ref_w_k=290.0,
-            sink_ref_w_k=805.0 if by_air else spec.coolant_rate_w_k,
+            hot_ref_w_k=FLUID_REF_W_K,
+            sink_ref_w_k=AIR_REF_W_K if by_air else spec.coolant_rate_w_k,
             counterflow=not by_air,
+        )
+        self.air_cooler = (
+            Exchanger(
+                ua_w_k=spec.air_cooler_ua_w_k,
+                hot_ref_w_k=FLUID_REF_W_K,
+                sink_ref_w_k=AIR_REF_W_K,
+            )
+            if spec.circuit == "radiator_tank" and spec.air_cooler_ua_w_k > 0.0
+            else None
         )
         self.valve = WaxValve(
             open_c=spec.valve_open_c,
@@ -157,6 +175,13 @@ class Thermal:
         )
         self.conductance_w_k = self.exchanger.conductance_w_k(to_cooler, sink_w_k)
         self.cooling_w = self.conductance_w_k * (self.line_c - sink_c)
+        if self.air_cooler is not None and to_cooler > 0.0:
+            between_c = self.line_c - self.cooling_w / to_cooler
+            air_c, air_w_k = self._air(speed_m_s, fan, ambient_c, effects.air)
+            through_w_k = self.air_cooler.conductance_w_k(to_cooler, air_w_k)
+            self.air_cooling_w = through_w_k * (between_c - air_c)
+        else:
+            self.air_cooling_w = 0.0
         return to_cooler
 
     def _sink(
@@ -176,6 +201,13 @@ class Thermal:
             # The cold tank: coolant that has been through the radiator.
             drop = min(max(0.25 * (coolant_c - ambient_c - 30.0), 0.0), 14.0)
             return coolant_c - drop, spec.coolant_rate_w_k
+        return self._air(speed_m_s, fan, ambient_c, air)
+
+    def _air(
+        self, speed_m_s: float, fan: float, ambient_c: float, air: float
+    ) -> tuple[float, float]:
+        """Give the temperature of the air before an air cooler [°C] and its capacity rate [W/K]."""
+        spec = self.spec
         rate = air_rate_w_k(
             speed_m_s, fan, per_speed=spec.air_per_speed_kg_m, fan_kg_s=spec.fan_kg_s
         )
@@ -207,13 +239,14 @@ class Thermal:
         through_w = spec.sump_metal_w_k * (sump - metal)
         if pump_w_k <= 0.0:
             through_w *= 0.25
+        cooling_w = self.cooling_w + self.air_cooling_w
         soak_w = (15.0 if pump_w_k <= 0.0 else 0.0) * (converter - sump)
         self.converter_c += (
             dt_s * (converter_w - pump_w_k * (converter - sump) - soak_w) / spec.converter_j_k
         )
         self.line_c += dt_s * (to_cooler * (converter - line) - line_w) / spec.line_j_k
         self.return_c += (
-            dt_s * (to_cooler * (line - back) - self.cooling_w - back_w) / spec.return_j_k
+            dt_s * (to_cooler * (line - back) - cooling_w - back_w) / spec.return_j_k
         )
         returned = pump_w_k * (converter - sump) - to_cooler * (converter - back)
         self.sump_c += (
@@ -221,4 +254,4 @@ class Thermal:
         )
         self.metal_c += dt_s * (0.3 * gearbox_w + through_w - case_w) / spec.metal_j_k
         self.heat_j += dt_s * (converter_w + gearbox_w)
-        self.rejected_j += dt_s * (self.cooling_w + pan_w + case_w + line_w + back_w)
+        self.rejected_j += dt_s * (cooling_w + pan_w + case_w + line_w + back_w)

@@ -151,11 +151,12 @@ def _truck(
     truck_class: TruckClass = "pickup",
     circuit: str = "thermostatic_bypass",
     *,
+    air_cooler: bool = False,
     start_c: float | None = None,
 ) -> Truck:
     known = next(name for name in EXCHANGER_SHARE if name == circuit)
     return Truck(
-        truck_spec(truck_class, known),
+        truck_spec(truck_class, known, air_cooler=air_cooler),
         weather=Weather(mean_c=30.0, swing_c=0.0),
         start_s=0.0,
         rng=Random(4),
@@ -163,9 +164,12 @@ def _truck(
     )
 
 
-@pytest.mark.parametrize("circuit", list(EXCHANGER_SHARE))
-def test_heat_in_is_heat_stored_and_rejected(circuit: str) -> None:
-    truck = _truck(circuit=circuit)
+@pytest.mark.parametrize(
+    ("circuit", "air_cooler"),
+    [*((circuit, False) for circuit in EXCHANGER_SHARE), ("radiator_tank", True)],
+)
+def test_heat_in_is_heat_stored_and_rejected(circuit: str, air_cooler: bool) -> None:
+    truck = _truck(circuit=circuit, air_cooler=air_cooler)
     before = truck.thermal.stored_j()
     _drive(truck, 30, speed=70.0, grade=4.0, trailer=5_000.0)
     _drive(truck, 10, speed=0.0, grade=0.0, trailer=5_000.0, on=False)
@@ -194,6 +198,32 @@ def test_stuck_in_bypass_cooks_a_climb_within_half_an_hour() -> None:
     assert max(cooked) > 130.0
     assert next(i for i, temp in enumerate(cooked) if temp > 130.0) > 5 * 60
     assert stuck.thermal.line_c < stuck.thermal.sump_c - 40.0
+
+
+def test_an_air_cooler_behind_the_tank_takes_what_the_tank_left() -> None:
+    alone, both, starved = (
+        _truck(circuit="radiator_tank", air_cooler=air, start_c=80.0)
+        for air in (False, True, True)
+    )
+    starved.effects.air = 0.0
+    for truck in (alone, both, starved):
+        _drive(truck, 40, speed=70.0, grade=3.0, trailer=5_000.0)
+    thermal = both.thermal
+    # The cooler takes the fluid from where the tank left it, and only the tank's part warms the coolant.
+    assert thermal.air_cooling_w > 500.0
+    assert thermal.return_c < thermal.line_c - thermal.cooling_w / 400.0
+    assert thermal.sump_c < alone.thermal.sump_c - 3.0
+    assert both.coolant.radiator_w < alone.coolant.radiator_w
+    # Without air it is the tank alone.
+    assert starved.thermal.air_cooling_w == 0.0
+    assert starved.thermal.sump_c == pytest.approx(alone.thermal.sump_c, abs=0.1)
+
+
+def test_without_flow_nothing_is_cooled() -> None:
+    truck = _truck(circuit="radiator_tank", air_cooler=True, start_c=80.0)
+    truck.effects.flow = 0.0
+    _drive(truck, 5, speed=70.0, grade=0.0, trailer=0.0)
+    assert truck.thermal.cooling_w == truck.thermal.air_cooling_w == 0.0
 
 
 def test_heat_flows_have_the_size_they_should() -> None:
