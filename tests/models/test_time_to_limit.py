@@ -1,4 +1,4 @@
-"""Minutes until a limit: right on a lumped circuit worked by hand, whatever the sensor and the sample period."""
+"""Minutes until a limit: right on a circuit worked by hand, whatever the sensor and the sample period."""
 
 from __future__ import annotations
 
