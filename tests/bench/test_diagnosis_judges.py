@@ -8,7 +8,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from models.kernel import STATE
+from models.layout import blank
 from models.sample import SAMPLE
+from simulator.plan import Registration
 from tests.bench.diagnosis.baselines import (
     BREAK_S,
     HOTTER_PLACE_K,
@@ -17,6 +20,7 @@ from tests.bench.diagnosis.baselines import (
     cusum,
     fixed_limit,
 )
+from tests.bench.diagnosis.judge import cannot_have, fault_probability, vehicle_of
 from tests.bench.diagnosis.road import START_MS
 
 
@@ -74,3 +78,32 @@ def test_the_cusum_learns_a_truck_and_tells_a_shift(level_c: float, kind: str) -
 
 def test_the_cusum_is_silent_while_it_learns() -> None:
     assert cusum(_warm_drive(150.0, LEARN_MINUTES - 5, 0.0, 1)) == ()
+
+
+@pytest.mark.parametrize(
+    ("told", "kinds"),
+    [
+        (Registration(vehicle="a"), {"coolant_valve_stuck"}),
+        (
+            Registration(vehicle="a", circuit="coolant_exchanger", coolant_valve=True),
+            {"bypass_stuck"},
+        ),
+        (
+            Registration(vehicle="a", circuit="radiator_tank", air_cooler=True),
+            {"bypass_stuck", "overcooled", "coolant_valve_stuck"},
+        ),
+    ],
+)
+def test_what_a_truck_does_not_have_cannot_fail(told: Registration, kinds: set[str]) -> None:
+    assert cannot_have(told) == kinds
+
+
+def test_the_judge_knows_the_truck_as_its_file_has_it() -> None:
+    told = Registration(vehicle="a", circuit="coolant_exchanger", coolant_valve=True)
+    vehicle = vehicle_of(told)
+    assert (vehicle.coolant_valve, vehicle.air_cooler) == (True, False)
+    assert (vehicle.valve_open_c, vehicle.valve_full_c) == (70.0, 80.0)
+
+
+def test_nothing_is_held_likely_before_a_truck_is_judged() -> None:
+    assert fault_probability(blank(STATE)) is None

@@ -15,18 +15,21 @@ import pytest
 
 from simulator.faults import Fault
 from simulator.physics.truck import Truck
+from simulator.sensors import BASIC
 from tests.bench.diagnosis.draw import (
     BY_LABEL,
     DAYS,
     HIGHEST_C,
     KINDS,
     LOWEST_C,
+    MISSING,
     REPORTED_SEED,
     TUNING_SEED,
     Trial,
     trial,
 )
 from tests.bench.diagnosis.duties import DRIVES_A_DAY
+from tests.bench.diagnosis.judge import cannot_have
 from tests.bench.diagnosis.measure import tasks
 from tests.bench.diagnosis.road import record
 
@@ -48,12 +51,30 @@ def test_the_trucks_cover_what_the_benchmark_is_for() -> None:
         "coolant_exchanger",
         "radiator_tank",
     }
+    tanks = [p for p in plans if p.registration.circuit == "radiator_tank"]
+    assert {plan.registration.air_cooler for plan in tanks} == {False, True}
+    assert {plan.spec.thermal.air_cooler_ua_w_k > 0.0 for plan in tanks} == {False, True}
+    exchangers = [p for p in plans if p.registration.circuit == "coolant_exchanger"]
+    assert {plan.registration.coolant_valve for plan in exchangers} == {False, True}
     assert {plan.registration.truck_class for plan in plans} == {"pickup", "medium", "heavy"}
     assert {plan.fit.period_s for plan in plans} == {1, 5, 10, 30}
     assert {plan.fit.sensors["fluid_temp_c"].resolution for plan in plans} == {0.1, 1.0}
     assert {one.label for one in DRAWN} == {"", *BY_LABEL}
     assert any(not one.whole for one in DRAWN)
+    assert {drive.loaded for one in DRAWN for drive in one.drives} == {False, True}
+    missing = {name for one in DRAWN for name in BASIC if name not in one.plan.fit.signals}
+    assert {"gear", "lockup", "ambient_temp_c", "engine_load_pct", "coolant_temp_c"} == missing
+    assert {fault.kind for one in DRAWN for fault in one.plan.faults} >= set(MISSING)
     assert {one.fault.ramp_s > 0.0 for one in DRAWN if one.fault} == {False, True}
+
+
+def test_no_truck_has_a_fault_that_its_circuit_cannot_have() -> None:
+    for one in DRAWN:
+        told, fault = one.plan.registration, one.fault
+        kinds = set() if fault is None else BY_LABEL[one.label].named
+        assert not kinds & cannot_have(told)
+        if fault is not None and fault.kind == "cooler_starved":
+            assert told.circuit in ("thermostatic_bypass", "full_flow") or told.air_cooler
 
 
 def test_the_climates_reach_their_bounds_and_no_further() -> None:

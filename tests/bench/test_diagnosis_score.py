@@ -18,9 +18,11 @@ from tests.bench.diagnosis.score import (
     confusion,
     false_alarms,
     find,
+    impossible,
     row,
     within,
 )
+from tests.bench.diagnosis.targets import targets
 
 IGNORED = frozenset({"hot"})
 
@@ -229,3 +231,28 @@ def test_alarms_are_compared_with_what_they_name() -> None:
     )
     made = of_alarms(outcomes, "judge", "right", {"stuck"})
     assert (made.count, made.base_rate) == (4, 0.25)
+
+
+def test_an_alarm_of_a_part_that_the_truck_does_not_have_is_counted() -> None:
+    bare = replace(HEALTHY, cannot=frozenset({"bypass_stuck"}))
+    said = [_with(one, ("bypass_stuck", 2_000.0), ("poor", 2_500.0)) for one in (bare, HEALTHY)]
+    assert impossible(said, "judge") == Counter(bypass_stuck=1)
+    figures = targets(said, "judge", IGNORED, false_alarms(said, "judge"))
+    assert [figure.met for figure in figures if "does not have" in figure.asked] == [False]
+
+
+@pytest.mark.parametrize(
+    ("alarm", "named"),
+    [
+        (Alarm(kind="lockup_slip", second=2_000.0), 1),
+        (Alarm(kind="heat_rejection_low", second=2_000.0, p_slip=0.02), 1),
+        (Alarm(kind="heat_rejection_low", second=2_000.0, p_slip=0.019), 0),
+        (Alarm(kind="lockup_slip", second=1_400.0), 0),
+        (Alarm(kind="hot", second=2_000.0, p_slip=1.0), 0),
+    ],
+)
+def test_slip_is_named_as_such_or_as_a_rival_once_it_began(alarm: Alarm, named: int) -> None:
+    said = [replace(FAULTY, label="lockup slip", alarms={"judge": (alarm,)})]
+    figures = targets(said, "judge", IGNORED, false_alarms(said, "judge"))
+    (figure,) = (one for one in figures if "among the rivals" in one.asked)
+    assert figure.measured.startswith(f"{named:.1%} of 1")

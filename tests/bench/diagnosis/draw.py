@@ -10,10 +10,9 @@ from dataclasses import dataclass, replace
 from random import Random
 
 from simulator.faults import Fault
-from simulator.physics.thermal import Circuit
 from simulator.physics.weather import Weather
 from simulator.plan import TruckPlan
-from simulator.random_fleet import CIRCUITS, CLASSES, TRAILER_KG
+from simulator.random_fleet import CIRCUITS, CLASSES, TRAILER_KG, able_faults, fittings
 from simulator.sensors import (
     BASIC,
     WITH_LINES,
@@ -45,17 +44,6 @@ POSITIONS: tuple[tuple[Position, float], ...] = (
 )
 LOWEST_C, HIGHEST_C = -30.0, 45.0
 
-ALL: tuple[Circuit, ...] = (
-    "thermostatic_bypass",
-    "full_flow",
-    "coolant_exchanger",
-    "radiator_tank",
-)
-BYPASS: tuple[Circuit, ...] = ("thermostatic_bypass",)
-BY_AIR: tuple[Circuit, ...] = ("thermostatic_bypass", "full_flow")
-BY_COOLANT: tuple[Circuit, ...] = ("coolant_exchanger",)
-
-
 MISSING = ("ambient_missing", "sensor_dropout")
 
 
@@ -72,7 +60,6 @@ class Kind:
     high: float
     named: frozenset[str]
     less_exact: frozenset[str] = frozenset()
-    circuits: tuple[Circuit, ...] = ALL
     weight: float = 1.0
     grows: bool = True
     either_sign: bool = False
@@ -93,21 +80,21 @@ _SENSOR = frozenset({"sensor_fault"})
 # fmt: off
 KINDS: tuple[Kind, ...] = (
     Kind(label="bypass stuck", fault="bypass_stuck", low=1.0, high=1.0, named=_STUCK,
-         less_exact=_LOW, circuits=BYPASS, weight=3.0),
+         less_exact=_LOW, weight=3.0),
     Kind(label="bypass part-way", fault="bypass_stuck", low=0.5, high=0.85,
-         named=_STUCK | _LOW, circuits=BYPASS),
+         named=_STUCK | _LOW),
     Kind(label="stuck to cooler", fault="stuck_to_cooler", low=1.0, high=1.0, named=_COLD,
-         circuits=BYPASS, weight=2.0),
+         weight=2.0),
     Kind(label="starved by half", fault="cooler_starved", low=0.45, high=0.6, named=_STARVED,
-         less_exact=_LOW, circuits=BY_AIR, weight=1.5),
+         less_exact=_LOW, weight=1.5),
     Kind(label="starved of air", fault="cooler_starved", low=0.8, high=0.97, named=_STARVED,
-         less_exact=_LOW, circuits=BY_AIR, weight=1.5),
+         less_exact=_LOW, weight=1.5),
     Kind(label="starved of flow", fault="cooler_flow", low=0.6, high=0.95, named=_STARVED,
          less_exact=_LOW, weight=1.5),
     Kind(label="coolant valve shut", fault="coolant_valve_stuck", low=0.0, high=0.0,
-         named=_VALVE, less_exact=_LOW, circuits=BY_COOLANT, grows=False),
+         named=_VALVE, less_exact=_LOW, grows=False),
     Kind(label="coolant valve open", fault="coolant_valve_stuck", low=1.0, high=1.0,
-         named=_VALVE, less_exact=_COLD, circuits=BY_COOLANT, grows=False),
+         named=_VALVE, less_exact=_COLD, grows=False),
     Kind(label="lockup slip", fault="lockup_slip", low=80.0, high=350.0, named=_SLIP,
          weight=2.0),
     Kind(label="sensor frozen", fault="sensor_frozen", low=0.0, high=0.0, named=_SENSOR,
@@ -153,7 +140,7 @@ def trial(seed: int, number: int, *, healthy_share: float = HEALTHY_SHARE) -> Tr
     rng = Random(f"{seed}/{number}")
     (circuit,) = rng.choices([c for c, _ in CIRCUITS], [w for _, w in CIRCUITS])
     (truck_class,) = rng.choices([c for c, _ in CLASSES], [w for _, w in CLASSES])
-    valve = circuit == "coolant_exchanger" and rng.random() < 0.6
+    valve, air = fittings(rng, circuit)
     drives = random_days(rng, days=DAYS, trailer_kg=TRAILER_KG[truck_class])
     (position,) = rng.choices([p for p, _ in POSITIONS], [w for _, w in POSITIONS])
     plan = _scatter(
@@ -163,12 +150,13 @@ def trial(seed: int, number: int, *, healthy_share: float = HEALTHY_SHARE) -> Tr
             truck_class=truck_class,
             circuit=circuit,
             coolant_valve=valve,
+            air_cooler=air,
             position=position,
         ),
     )
     kind = None
     if rng.random() >= healthy_share:
-        kind = _kind(rng, circuit, valve)
+        kind = _kind(rng, able_faults(circuit, coolant_valve=valve, air_cooler=air))
     faults = () if kind is None else (_fault(rng, kind, drives),)
     return Trial(
         number=number,
@@ -194,15 +182,9 @@ def _weathers(rng: Random) -> tuple[Weather, ...]:
     )
 
 
-def _kind(rng: Random, circuit: Circuit, valve: bool) -> Kind:
+def _kind(rng: Random, of_truck: tuple[str, ...]) -> Kind:
     of_sensor = rng.random() < SENSOR_SHARE
-    able = [
-        kind
-        for kind in KINDS
-        if kind.of_sensor == of_sensor
-        and circuit in kind.circuits
-        and (valve or kind.fault != "coolant_valve_stuck")
-    ]
+    able = [kind for kind in KINDS if (kind.of_sensor if of_sensor else kind.fault in of_truck)]
     return rng.choices(able, [kind.weight for kind in able])[0]
 
 
@@ -274,6 +256,9 @@ def _scatter(rng: Random, plan: TruckPlan) -> TruckPlan:
         valve_flow_power=rng.uniform(1.0, 2.0),
         valve_leak=rng.uniform(0.0, 0.03),
     )
+    if thermal.air_cooler_ua_w_k > 0.0:
+        own = thermal.air_cooler_ua_w_k * rng.uniform(0.8, 1.25)
+        thermal = replace(thermal, air_cooler_ua_w_k=own)
     body = replace(body, mass_kg=body.mass_kg * rng.uniform(0.9, 1.15))
     line = replace(
         line,

@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from deploy.trucks import courses_of
 from models.course import run
+from models.detectors import DETECTORS
 from models.fleet import Fleet, Limits, Vehicle
+from models.hypotheses import HEALTHY
 from models.kernel import KINDS, STATE
 from models.layout import blank
 from simulator.plan import Registration
@@ -22,12 +24,16 @@ PROBE_S = 600
 NOT_FAULTS = frozenset({"over_temperature", "service_due", "gateway_silent"})
 """Alarm kinds that accuse no part of the cooling circuit and no sensor."""
 
+_EVIDENCE = {detector.kind: detector.evidence for detector in DETECTORS}
+
 
 def vehicle_of(told: Registration) -> Vehicle:
     """Give the truck as the fleet file has it; services are not the matter here."""
     return Vehicle(
         name=told.vehicle,
         circuit=told.circuit,
+        coolant_valve=told.coolant_valve,
+        air_cooler=told.air_cooler,
         thermal_class=told.truck_class,
         sensor=told.sensor,
         thermostat_open_c=told.thermostat_open_c,
@@ -35,6 +41,17 @@ def vehicle_of(told: Registration) -> Vehicle:
         rated_torque_nm=told.rated_torque_nm,
         limits=Limits(service_distance_km=1e6, service_days=1e5),
     )
+
+
+def cannot_have(told: Registration) -> frozenset[str]:
+    """Name the alarms that would accuse a part which the truck does not have: its valve."""
+    bypass = told.circuit == "thermostatic_bypass"
+    has = {
+        "bypass_stuck": bypass,
+        "overcooled": bypass or told.coolant_valve,
+        "coolant_valve_stuck": told.coolant_valve,
+    }
+    return frozenset(kind for kind, able in has.items() if not able)
 
 
 def judge(
@@ -59,9 +76,12 @@ def judge(
 
 
 def fault_probability(state: NDArray[Any]) -> float | None:
-    """Read from a record ``STATE`` how likely a fault of the circuit is held; None: not judged."""
+    """Read from a record ``STATE`` how likely it is held that something is wrong; None: not judged."""
     thermal = state[0]["truck"]["thermal"]
-    return 1.0 - float(thermal["p_healthy"]) if thermal["started"] else None
+    if not thermal["started"]:
+        return None
+    weighed = "p" in thermal.dtype.names
+    return 1.0 - float(thermal["p"][HEALTHY] if weighed else thermal["p_healthy"])
 
 
 def _comes(event: Any) -> bool:
@@ -70,10 +90,13 @@ def _comes(event: Any) -> bool:
 
 
 def _alarm(event: Any) -> Alarm:
+    kind = KINDS[int(event["kind"])]
+    evidence = dict(zip(_EVIDENCE.get(kind, ()), event["evidence"], strict=False))
     return Alarm(
-        kind=KINDS[int(event["kind"])],
+        kind=kind,
         second=_second(int(event["time_ms"])),
         probability=float(event["probability"]),
+        p_slip=float(evidence.get("p_slip", 0.0)),
     )
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from models.kernel import warm_up
 from tests.bench.diagnosis.baselines import cusum, fixed_limit
 from tests.bench.diagnosis.draw import DAYS, HEALTHY_SHARE, Trial, trial
-from tests.bench.diagnosis.judge import judge
+from tests.bench.diagnosis.judge import cannot_have, judge
 from tests.bench.diagnosis.outcome import Outcome
 from tests.bench.diagnosis.road import Recording, record
 
@@ -46,6 +46,7 @@ def truth(drawn: Trial, recording: Recording) -> Outcome:
         gradual=fault is not None and (fault.ramp_s > 0.0 or fault.kind == "sensor_drift"),
         slip_told="lockup_slip_rpm" in drawn.plan.fit.signals,
         whole=drawn.whole,
+        cannot=cannot_have(drawn.plan.registration),
         since_s=None if fault is None else fault.since_s,
         shows_s=recording.shows_s,
         plain_s=recording.plain_s,

@@ -9,14 +9,26 @@ import numpy as np
 
 from tests.bench.diagnosis.duties import Drive
 
+RIVAL_LEAST = 0.02
+"""From this probability [-] a hypothesis is among those that an alarm names beside its own."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alarm:
-    """An episode that began; ``second`` after the first midnight."""
+    """An episode that began; ``second`` after the first midnight.
+
+    ``p_slip``: the probability of slip in its evidence, where it has one.
+    """
 
     kind: str
     second: float
     probability: float = 1.0
+    p_slip: float = 0.0
+
+    @property
+    def names_slip(self) -> bool:
+        """Say whether slip of the lockup clutch is what the alarm says, or among what it may be."""
+        return self.kind == "lockup_slip" or self.p_slip >= RIVAL_LEAST
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +46,7 @@ class Outcome:
     ``since_s``: the fault begins; ``shows_s``, ``plain_s``: it shows in the
     physics, and is plain there (None: never).
     ``slip_told``, ``whole``: the slip signal, all the basic signals are there throughout.
+    ``cannot``: alarm kinds that accuse a part that the truck does not have.
     ``hot_s``: seconds in which the sump was hotter than fluid bears.
     """
 
@@ -44,6 +57,7 @@ class Outcome:
     gradual: bool = False
     slip_told: bool = False
     whole: bool = True
+    cannot: frozenset[str] = frozenset()
     since_s: float | None = None
     shows_s: float | None = None
     plain_s: float | None = None

@@ -194,6 +194,16 @@ def confusion(
     return table
 
 
+def impossible(outcomes: Sequence[Outcome], judge: str) -> Counter[str]:
+    """Count, by kind, the alarms that accuse a part which the truck does not have."""
+    return Counter(
+        alarm.kind
+        for outcome in outcomes
+        for alarm in outcome.alarms[judge]
+        if alarm.kind in outcome.cannot
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FalseAlarms:
     """Alarms of a fault where there was none: by kind, with the time in which they could come."""
