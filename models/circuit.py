@@ -84,6 +84,9 @@ TANK_DROP_K = 6.0
 LONGEST_STEP_S = 15.0
 """Longest step of the balance [s]: the fastest node has some two minutes."""
 
+MOST_EFFECTIVE = 0.98
+"""Most of what the fluid could give that a fitted cooler is taken to have taken from it [-]; own choice."""
+
 STANDING_FLOW = 0.3
 """Share of the conductance between fluid and metal that is left with the pump at rest [-]; own choice."""
 
@@ -101,6 +104,7 @@ class CircuitParams(Layout):
     flow_w_k: float  # capacity rate of the pump's flow at 1,700 rpm, warm [W/K]
     open_c: float
     full_c: float
+    core_ln: float  # ln of the size of the cooler's core relative to that fitted [-]
 
 
 @compiled
@@ -145,6 +149,28 @@ def conductance_w_k(cooler_w_k: float, fluid_share: float, sink_share: float) ->
 
 
 @compiled
+def grown_w_k(conductance_w_k: float, flow_w_k: float, core_ln: float) -> float:
+    """Conductance [W/K] that the cooler would have with another size of core, at the same flows.
+
+    The number of transfer units goes with the core; what it is comes from ``K = F (1 - exp(-N))``, the
+    limit of a sink that hardly warms. Fluid that already leaves near the sink's temperature gains nothing.
+
+    Parameters
+    ----------
+    conductance_w_k
+        As fitted [W/K].
+    flow_w_k
+        Capacity rate of the fluid through the cooler [W/K].
+    core_ln
+        ln of the size relative to that fitted [-].
+    """
+    if core_ln == 0.0 or flow_w_k <= 0.0 or conductance_w_k <= 0.0:
+        return conductance_w_k
+    used = min(MOST_EFFECTIVE, conductance_w_k / flow_w_k)
+    return conductance_w_k * (1.0 - (1.0 - used) ** math.exp(core_ln)) / used
+
+
+@compiled
 def case_at(case_w_k: float, speed_km_h: float) -> float:
     """Conductance of the case at a speed [W/K]."""
     return case_w_k * (0.6 + 0.4 * min(1.5, speed_km_h / 60.0))
@@ -158,24 +184,27 @@ def _cooler(
     share: float,
     pump: float,
     air: float,
+    own: float,
 ) -> tuple[float, float]:
-    """Conductance to the coolant and to outside air [W/K] with the valve open by ``share``."""
+    """Conductance to coolant and outside air [W/K], valve open by ``share``; ``own``: this truck's scale of it."""
     fluid = pump
     if hypothesis == FLOW:
         fluid *= math.exp(fault)
     if hypothesis == AIR:
         air *= math.exp(fault)
-    scale = params.cooler_w_k * (math.exp(fault) if hypothesis == LOW else 1.0)
+    scale = own * params.cooler_w_k * (math.exp(fault) if hypothesis == LOW else 1.0)
     if params.kind == BYPASS:
-        return 0.0, conductance_w_k(scale, fluid * share, air)
-    if params.kind == FULL_FLOW:
-        return 0.0, conductance_w_k(scale, fluid, air)
+        fluid *= share
+    # What this truck's cooler carries beyond its class's is taken for flow: more core than fits the flow
+    # would gain nothing from still more.
+    flow_w_k = own * params.flow_w_k * fluid
+    core_ln = params.core_ln
+    if params.kind == BYPASS or params.kind == FULL_FLOW:
+        return 0.0, grown_w_k(conductance_w_k(scale, fluid, air), flow_w_k, core_ln)
     if params.kind == TANK_AND_AIR:
-        return (
-            0.6 * conductance_w_k(scale, fluid, 1.0),
-            0.6 * conductance_w_k(scale, fluid, air),
-        )
-    return conductance_w_k(scale, fluid, share), 0.0
+        to_tank = 0.6 * conductance_w_k(scale, fluid, 1.0)
+        return to_tank, grown_w_k(0.6 * conductance_w_k(scale, fluid, air), flow_w_k, core_ln)
+    return grown_w_k(conductance_w_k(scale, fluid, share), flow_w_k, core_ln), 0.0
 
 
 @compiled
@@ -230,14 +259,18 @@ def run(
     share = 1.0
     for _ in range(steps):
         share = passed(params, hypothesis, element_c, x[SHIFT])
-        to_coolant, to_air = _cooler(params, hypothesis, fault, share, pump, air)
+        to_coolant, to_air = _cooler(params, hypothesis, fault, share, pump, air, scale)
         between_w = between * (x[METAL] - x[FLUID])
         lost_w = PAN * case_w_k * (x[FLUID] - air_c)
-        carried_w = scale * (to_coolant * (x[FLUID] - coolant_c) + to_air * (x[FLUID] - sink_c))
+        carried_w = to_coolant * (x[FLUID] - coolant_c) + to_air * (x[FLUID] - sink_c)
         metal_w = (1.0 - PAN) * case_w_k * (x[METAL] - air_c)
         before_c = x[FLUID]
-        x[FLUID] += dt_s * (FLUID_HEAT * heat_w + between_w - lost_w - carried_w) / params.fluid_j_k
-        x[METAL] += dt_s * ((1.0 - FLUID_HEAT) * heat_w - between_w - metal_w) / params.metal_j_k
+        x[FLUID] += (
+            dt_s * (FLUID_HEAT * heat_w + between_w - lost_w - carried_w) / params.fluid_j_k
+        )
+        x[METAL] += (
+            dt_s * ((1.0 - FLUID_HEAT) * heat_w - between_w - metal_w) / params.metal_j_k
+        )
         element_c += (0.5 * (before_c + x[FLUID]) - element_c) * follow
     _site(params, duty, x, share, pump)
     return element_c
