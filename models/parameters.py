@@ -134,13 +134,17 @@ def _ageing(account: np.void, fluid: Fluid) -> None:
 
 def _detectors(params: np.void, vehicle: Vehicle, fluid: Fluid) -> None:
     limits = vehicle.limits
-    rise = SENSOR_RISE_K[vehicle.sensor]
+    rise_k = SENSOR_RISE_K[vehicle.sensor]
     by_grade = min(SUMP_LIMIT_C, max(LOWEST_LIMIT_C, fluid.film_temp_c))
-    limit = _or(limits.over_temperature_c, by_grade + rise)
+    limit = _or(limits.over_temperature_c, by_grade + rise_k)
     critical = _or(limits.over_temperature_critical_c, limit + CRITICAL_STEP_K)
     params["over_temperature"]["limit_c"] = limit
     params["over_temperature"]["high_c"] = min(limit + HIGH_STEP_K, critical)
     params["over_temperature"]["critical_c"] = critical
+    params["over_temperature"]["coolant_cooled"] = int(vehicle.circuit == "coolant_exchanger")
+    rise = params["over_temperature"]["rise"]
+    capacity, case, cooler, _ = THERMAL_CLASSES[vehicle.thermal_class]
+    rise["heat_capacity_j_k"], rise["case_w_k"], rise["cooler_w_k"] = capacity, case, cooler
     params["bypass_stuck"]["full_c"] = vehicle.valve_full_c
     params["bypass_stuck"]["critical_c"] = limit
     params["bypass_stuck"]["assumed"] = int(not vehicle.registered)

@@ -2,20 +2,22 @@
 
 An exposure grows while the fluid is above the limit, twice as fast for each 10 K more, and
 shrinks below it. At the limit it takes ten minutes to reach one, at 10 K above it five, at the
-critical temperature one.
+critical temperature one. A rise that is about to pass the critical temperature is told ahead: when the
+fluid is warm already and the forecast (``models.time_to_limit``) has stood for more than a minute.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 
 from models.compiled import compiled
 from models.detector import Detector, Truck
+from models.hot_words import words
+from models.hypotheses import NAMES
 from models.layout import Layout
-from models.units import Units
+from models.thermal import Thermal
+from models.time_to_limit import Rise, RiseParams, follow, minutes_to
 from models.view import View
-from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
 
 SECONDS_AT_LIMIT = 600.0
 """Time at the limit that raises the alarm [s]. Common practice, no source: a pull of a few
@@ -39,24 +41,33 @@ for a deadband, EEMUA 191 starts at 1 % of range (from memory)."""
 RECOVERY_S = 600.0
 """Time below the limit after which the exposure is forgotten [s]."""
 
+NEAR_K = 15.0
+"""How far below the limit the fluid is warm enough to be foretold [K]: there a healthy bypass valve is fully
+open and a rise says something. Own choice; at 30 K every warm-up would be looked at."""
 
-HEALTHY_BELOW = 0.2
-"""Probability of a fault of the circuit below which the heat is called duty [-]."""
+AHEAD_MIN = 4.0
+"""Time to the critical temperature at which people are told ahead [min]: what finding a place to stop takes.
+Own choice; at twice the time, alarms for pulls that end by themselves."""
 
-RECENTLY_MIN = 30.0
-"""Age up to which the last look at the cooling circuit counts [min]."""
+STANDING_S = 75.0
+"""How long the forecast must have stood [s]; EEMUA 191 starts at 60 s for temperatures (from memory)."""
+
+RECENTLY_S = 1800.0
+"""Age up to which the last look at the cooling circuit counts [s]; own choice."""
 
 
 class Params(Layout):
-    """Limits of this truck [°C]: where its sensor sits and which fluid it has."""
+    """Limits of this truck [°C], by where its sensor sits and which fluid it has; its rise."""
 
     limit_c: float
     high_c: float
     critical_c: float
+    coolant_cooled: int  # 1: the circuit is a coolant exchanger
+    rise: RiseParams
 
 
 class State(Layout):
-    """State: exposure, and what happened since it began."""
+    """State: exposure and what happened since it began; the rise, and since when it foretells trouble."""
 
     exposure: float
     last_c: float
@@ -64,6 +75,9 @@ class State(Layout):
     peak_c: float
     above_s: float
     priority: int
+    rise: Rise
+    ahead_ms: int  # since when the critical temperature is foretold [Unix ms], 0: it is not
+    early: int  # 1: raised ahead, and upheld
 
 
 @compiled
@@ -103,24 +117,95 @@ def _read(params: Params, state: State, view: View) -> None:
 
 
 @compiled
+def _foresee(params: Params, state: State, view: View, carried: float) -> None:
+    """Tell ahead of a rise that is about to pass the critical temperature."""
+    follow(state.rise, view, params.limit_c - NEAR_K)
+    now_ms = view.time_ms
+    likely, _, latest = minutes_to(params.rise, state.rise, now_ms, params.critical_c, carried)
+    # Even a cooler that carries all that nobody has seen it fail to carry would not end the rise in time.
+    if (
+        not (likely <= AHEAD_MIN and not math.isnan(latest))
+        or view.fluid_c < params.limit_c - NEAR_K
+    ):
+        state.ahead_ms = 0
+    elif state.ahead_ms == 0:
+        state.ahead_ms = now_ms
+    if state.ahead_ms > 0 and now_ms - state.ahead_ms >= 1000.0 * STANDING_S:
+        state.early = 1
+    elif state.ahead_ms == 0 and view.fluid_c < params.limit_c - DEADBAND_K:
+        state.early = 0
+
+
+@compiled
+def _carried(thermal: Thermal, now_ms: int) -> float:
+    """What the cooler carries of its usual share [-], NaN where nothing has told lately."""
+    if thermal.judged_ms == 0 or now_ms - thermal.judged_ms > 1000.0 * RECENTLY_S:
+        return math.nan
+    carried = thermal.p_healthy * thermal.healthy.kappa + thermal.p_poor * thermal.poor.kappa
+    return max(0.0, carried + thermal.p_cut_off * thermal.cut_off.kappa)
+
+
+@compiled
+def _next_c(params: Params, fluid_c: float) -> float:
+    """The next level above a temperature [°C], NaN above all."""
+    for level_c in (params.limit_c, params.high_c, params.critical_c):
+        if fluid_c < level_c:
+            return level_c
+    return math.nan
+
+
+@compiled
 def step(
     params: Params, state: State, truck: Truck, evidence: dict[int, float]
 ) -> tuple[int, float]:
     """Say how urgent the fluid's temperature is now."""
     view = truck.latest
+    carried = _carried(truck.thermal, view.time_ms)
     if not math.isnan(view.fluid_c):
         _read(params, state, view)
+        _foresee(params, state, view, carried)
+    _show(params, state, truck, carried, evidence)
+    # Without a reading what held goes on: an alarm ends when the fluid is seen to have cooled.
+    return max(state.priority, 3 * state.early), 1.0
+
+
+@compiled
+def _show(
+    params: Params, state: State, truck: Truck, carried: float, evidence: dict[int, float]
+) -> None:
+    """Write the evidence."""
+    view = truck.latest
+    next_c = _next_c(params, state.last_c)
+    likely, soonest, latest = minutes_to(params.rise, state.rise, view.time_ms, next_c, carried)
     evidence[0] = state.last_c
     evidence[1] = params.limit_c
     evidence[2] = state.peak_c
     evidence[3] = state.above_s / 60.0
     evidence[4] = view.air_c
     evidence[5] = view.heat_w / 1000.0
-    evidence[6] = truck.thermal.p_cut_off + truck.thermal.p_poor
-    judged_ms = truck.thermal.judged_ms
-    evidence[7] = (view.time_ms - judged_ms) / 60_000.0 if judged_ms > 0 else math.nan
-    # Without a reading what held goes on: an alarm ends when the fluid is seen to have cooled.
-    return state.priority, 1.0
+    _show_circuit(truck.thermal, view.time_ms, evidence)
+    evidence[8] = 1.0 if state.early == 1 and state.priority < 3 else 0.0
+    evidence[9] = 60.0 * state.rise.slope_k_s if state.rise.span_s > 0.0 else math.nan
+    evidence[10] = next_c
+    evidence[11] = likely
+    evidence[12] = soonest
+    evidence[13] = latest
+    evidence[14] = 0.0
+    evidence[23] = params.coolant_cooled
+
+
+@compiled
+def _show_circuit(thermal: Thermal, now_ms: int, evidence: dict[int, float]) -> None:
+    """Write how likely each cause is, NaN before anything was weighed."""
+    judged_ms = thermal.judged_ms
+    evidence[6] = thermal.p_cut_off + thermal.p_poor
+    evidence[7] = (now_ms - judged_ms) / 60_000.0 if judged_ms > 0 else math.nan
+    for place in range(15, 23):
+        evidence[place] = 0.0 if thermal.started == 1 else math.nan
+    if thermal.started == 1:
+        evidence[15] = thermal.p_healthy
+        evidence[16] = thermal.p_cut_off
+        evidence[17] = thermal.p_poor
 
 
 @compiled
@@ -130,39 +215,6 @@ def _priority(params: Params, state: State, fluid_c: float, sustained_c: float) 
     if sustained_c >= params.critical_c:
         return 4
     return 3 if sustained_c >= params.high_c else 2
-
-
-def words(evidence: Mapping[str, float], units: Units) -> Words:
-    """Say it to a person."""
-    return Words(
-        title=f"Transmission fluid too hot: {units.degrees(evidence['fluid_temp_c'])}",
-        observed=(
-            f"Fluid above {units.degrees(evidence['limit_c'])} for "
-            f"{evidence['minutes_above_limit']:.0f} min, up to "
-            f"{units.degrees(evidence['peak_temp_c'])}; about {evidence['heat_kw']:.0f} kW of "
-            "heat going into the gearbox."
-        ),
-        expected=f"Below {units.degrees(evidence['limit_c'])} on any load this truck should pull.",
-        doubts=_doubts(evidence),
-        action=(
-            "Ease off: lower gear, less speed, less load on the next trip. If it keeps "
-            "climbing, stop where it is safe, put the gearbox in Park or Neutral and let the "
-            "engine run at a raised idle so that pump and fan cool the fluid."
-        ),
-        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
-    )
-
-
-def _doubts(evidence: Mapping[str, float]) -> str:
-    """Tell duty from a fault, where that can be told."""
-    if not evidence["circuit_judged_minutes_ago"] <= RECENTLY_MIN:
-        return (
-            "Load and grade, or the cooling circuit: this truck's signals do not show whether "
-            "its cooler carries its share."
-        )
-    if evidence["circuit_fault_probability"] < HEALTHY_BELOW:
-        return "The cooling circuit carries its share: this is load and grade, not a fault."
-    return "The cooling circuit may be at fault: see its own alarm, if there is one."
 
 
 OVER_TEMPERATURE = Detector(
@@ -178,6 +230,15 @@ OVER_TEMPERATURE = Detector(
         "heat_kw",
         "circuit_fault_probability",
         "circuit_judged_minutes_ago",
+        "foreseen",
+        "rise_k_min",
+        "next_limit_c",
+        "minutes_to_next_limit",
+        "minutes_to_next_limit_soonest",
+        "minutes_to_next_limit_latest",
+        "sensor_suspect",
+        *(f"p_{name}" for name in NAMES),
+        "coolant_cooled",
     ),
     step=step,
     on_delay_s=0.0,

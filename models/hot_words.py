@@ -1,0 +1,113 @@
+"""What an over-temperature says to a person: how hot, where it is going, duty or a fault."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from models import circuit_words
+from models.units import Units
+from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
+
+HEALTHY_BELOW = 0.2
+"""Probability of a fault of the circuit below which the heat is called duty [-]; own choice."""
+
+RECENTLY_MIN = 30.0
+"""Age up to which the last look at the cooling circuit counts [min]; own choice."""
+
+FARTHEST_MIN = 60.0
+"""Forecasts beyond this are not told [min]: no grade is that long."""
+
+_ACTION = (
+    "Ease off: lower gear, less speed, less load on the next trip. If it keeps "
+    "climbing, stop where it is safe, put the gearbox in Park or Neutral and let the "
+    "engine run at a raised idle so that pump and fan cool the fluid."
+)
+
+
+def words(evidence: Mapping[str, float], units: Units) -> Words:
+    """Say it to a person."""
+    now = units.degrees(evidence["fluid_temp_c"])
+    foreseen = evidence.get("foreseen", 0.0) > 0.0
+    fault = _fault(evidence)
+    title = f"Transmission fluid too hot: {now}"
+    if foreseen:
+        title = f"Transmission fluid at {now} and soon too hot"
+    return Words(
+        title=title,
+        observed=" ".join(
+            part for part in (_seen(evidence, units), _ahead(evidence, units)) if part
+        ),
+        expected=f"Below {units.degrees(evidence['limit_c'])} on any load this truck should pull.",
+        doubts=_doubts(evidence),
+        action=_ACTION,
+        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
+        brief=f"Fluid {now}, soon too hot" if foreseen else f"Fluid too hot, {now}",
+        at_once="Ease off; if it climbs on, stop where safe, Neutral, raised idle",
+        rivals=circuit_words.rivals(evidence) if fault else "",
+        tells_apart=circuit_words.tells_apart(evidence) if fault else "",
+    )
+
+
+def _seen(evidence: Mapping[str, float], units: Units) -> str:
+    heat = ""
+    if not math.isnan(evidence["heat_kw"]):
+        heat = f"; about {evidence['heat_kw']:.0f} kW of heat going into the gearbox"
+    if evidence.get("foreseen", 0.0) > 0.0:
+        rise = units.difference(evidence["rise_k_min"])
+        return (
+            f"Fluid at {units.degrees(evidence['fluid_temp_c'])}, rising {rise} a minute{heat}."
+        )
+    return (
+        f"Fluid above {units.degrees(evidence['limit_c'])} for "
+        f"{evidence['minutes_above_limit']:.0f} min, up to "
+        f"{units.degrees(evidence['peak_temp_c'])}{heat}."
+    )
+
+
+def _ahead(evidence: Mapping[str, float], units: Units) -> str:
+    """Say when the next level is passed if the load stays as it is."""
+    likely = evidence.get("minutes_to_next_limit", math.nan)
+    soonest = evidence.get("minutes_to_next_limit_soonest", math.nan)
+    latest = evidence.get("minutes_to_next_limit_latest", math.nan)
+    level = units.degrees(evidence.get("next_limit_c", math.nan))
+    if likely <= FARTHEST_MIN:
+        until = "or not at all" if math.isnan(latest) else f"to {max(latest, likely):.0f}"
+        return (
+            f"At this load it passes {level} in about {_minutes(likely)} "
+            f"({min(soonest, likely):.0f} {until})."
+        )
+    if soonest <= FARTHEST_MIN:
+        return f"At this load it may pass {level} in {_minutes(soonest)} or later, or level off before."
+    return ""
+
+
+def _minutes(minutes: float) -> str:
+    return f"{max(1.0, minutes):.0f} min"
+
+
+def _fault(evidence: Mapping[str, float]) -> bool:
+    """Say that the circuit was judged lately and is not clearly healthy."""
+    recent = evidence["circuit_judged_minutes_ago"] <= RECENTLY_MIN
+    return recent and evidence["circuit_fault_probability"] >= HEALTHY_BELOW
+
+
+def _doubts(evidence: Mapping[str, float]) -> str:
+    """Tell duty from a fault, where that can be told."""
+    if evidence.get("sensor_suspect", 0.0) > 0.0:
+        return (
+            "The fluid's sensor is suspect, see its own alarm: the fluid may be cooler than it says. Take "
+            "it for hot until a second reading says otherwise."
+        )
+    if not evidence["circuit_judged_minutes_ago"] <= RECENTLY_MIN:
+        return (
+            "Load and grade, or the cooling circuit: this truck's signals do not show whether "
+            "its cooler carries its share."
+        )
+    if not _fault(evidence):
+        return "The cooling circuit carries its share: this is load and grade, not a fault."
+    named = circuit_words.leading(evidence)
+    likeliest = f", likeliest {named}" if named else ""
+    return (
+        f"The cooling circuit may be at fault{likeliest}: see its own alarm, if there is one."
+    )
