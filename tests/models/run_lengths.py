@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -28,6 +29,7 @@ def _moves(width: float, mean: float, sd: float) -> Floats:
     return toeplitz(steps[STATES - 1 :: -1], steps[STATES - 1 :])
 
 
+@cache
 def chain_cusum(shift: float, k: float, h: float, start: float = 0.0) -> float:
     """Give the mean run length of a one-sided CUSUM of normal values (Brook and Evans 1972)."""
     width = 2.0 * h / (2 * STATES - 1)

@@ -19,6 +19,8 @@ from models.layout import Layout, blank, dtype_of, record
 
 Floats = NDArray[np.float64]
 
+unhurried = settings(deadline=None)  # the first call compiles
+
 seeds = st.integers(0, 2**32 - 1)
 
 
@@ -28,7 +30,7 @@ def covariance(random: np.random.Generator, n: int) -> Floats:
     return 0.5 * (product + product.T)
 
 
-@settings(deadline=None)
+@unhurried
 @given(seed=seeds, n=st.integers(1, 6), r=st.floats(1e-13, 1e3))
 def test_a_covariance_stays_one_however_exact_the_readings(seed: int, n: int, r: float) -> None:
     random = np.random.default_rng(seed)
@@ -47,6 +49,7 @@ def test_a_covariance_stays_one_however_exact_the_readings(seed: int, n: int, r:
         assert eigenvalues[0] >= -1e-12 * eigenvalues[-1]
 
 
+@unhurried
 @given(seed=seeds, n=st.integers(1, 5))
 def test_a_reading_never_makes_anything_less_sure(seed: int, n: int) -> None:
     random = np.random.default_rng(seed)
@@ -56,6 +59,7 @@ def test_a_reading_never_makes_anything_less_sure(seed: int, n: int) -> None:
     assert (p.diagonal() <= before * (1.0 + 1e-12)).all()
 
 
+@unhurried
 @given(seed=seeds, bound=st.floats(0.5, 6.0), wild=st.floats(1.0, 1e6))
 def test_a_wild_reading_moves_the_state_no_further_than_the_bound(
     seed: int, bound: float, wild: float
@@ -71,6 +75,7 @@ def test_a_wild_reading_moves_the_state_no_further_than_the_bound(
     assert np.array_equal(p, other)
 
 
+@unhurried
 @given(z=st.floats(-3.0, 3.0))
 def test_inside_the_bound_a_reading_counts_as_in_the_plain_filter(z: float) -> None:
     bounded, plain = np.zeros(1), np.zeros(1)
@@ -89,6 +94,7 @@ def test_the_bounded_likelihood_is_a_density(bound: float) -> None:
     assert 2.0 * (inner + tail) == pytest.approx(1.0, abs=1e-7)
 
 
+@unhurried
 @given(seed=seeds, n=st.integers(1, 5))
 def test_wandering_is_a_prediction_that_leads_nowhere(seed: int, n: int) -> None:
     random = np.random.default_rng(seed)
@@ -99,6 +105,7 @@ def test_wandering_is_a_prediction_that_leads_nowhere(seed: int, n: int) -> None
     assert p == pytest.approx(other)
 
 
+@unhurried
 @given(seed=seeds, n=st.integers(1, 4), m=st.integers(1, 5))
 def test_merging_keeps_mean_and_second_moment(seed: int, n: int, m: int) -> None:
     random = np.random.default_rng(seed)
@@ -122,6 +129,7 @@ def test_a_model_that_nothing_leads_to_keeps_what_it_had() -> None:
     assert (mixed_ps == ps).all()
 
 
+@unhurried
 @given(seed=seeds, m=st.integers(2, 6), level=st.floats(-1e4, 1e4))
 def test_weights_follow_bayes_however_unlikely_the_reading(
     seed: int, m: int, level: float

@@ -18,6 +18,8 @@ from tests.printed import agrees
 
 Floats = NDArray[np.float64]
 
+unhurried = settings(max_examples=50, deadline=None)  # the first call compiles
+
 
 class Filter:
     """Our steps over arrays of their own."""
@@ -58,7 +60,7 @@ def system(seed: int, n: int) -> tuple[Floats, Floats, Floats, Floats, Floats, f
     )
 
 
-@settings(deadline=None)
+@unhurried
 @given(seed=st.integers(0, 2**32 - 1), n=st.integers(1, 6))
 def test_filter_steps_are_those_of_filterpy(seed: int, n: int) -> None:
     parts = system(seed, n)
@@ -126,7 +128,7 @@ class Bank:
         self.weights = weights
 
 
-@settings(deadline=None, max_examples=40)
+@unhurried
 @given(seed=st.integers(0, 2**32 - 1), n=st.integers(1, 4), m=st.integers(2, 5))
 def test_mixing_and_probabilities_are_those_of_filterpy(seed: int, n: int, m: int) -> None:
     random = np.random.default_rng(seed)
