@@ -84,8 +84,12 @@ TANK_DROP_K = 6.0
 LONGEST_STEP_S = 15.0
 """Longest step of the balance [s]: the fastest node has some two minutes."""
 
-MOST_EFFECTIVE = 0.98
-"""Most of what the fluid could give that a fitted cooler is taken to have taken from it [-]; own choice."""
+MOST_USED = 0.95
+"""Most of what the usual flow could give that a fitted cooler is taken to take [-]; own choice."""
+
+CORE_FLOW = -0.7
+"""Power of the flow that a core's number of transfer units goes with [-]: -1 by the flow's heat capacity, and back
+by the film's falling conductance; common practice, no source."""
 
 STANDING_FLOW = 0.3
 """Share of the conductance between fluid and metal that is left with the pump at rest [-]; own choice."""
@@ -149,25 +153,30 @@ def conductance_w_k(cooler_w_k: float, fluid_share: float, sink_share: float) ->
 
 
 @compiled
-def grown_w_k(conductance_w_k: float, flow_w_k: float, core_ln: float) -> float:
-    """Conductance [W/K] that the cooler would have with another size of core, at the same flows.
+def grown(core_ln: float, used: float, fluid_share: float) -> float:
+    """How many times the heat a cooler carries with another size of core, at the same flows and temperatures [-].
 
-    The number of transfer units goes with the core; what it is comes from ``K = F (1 - exp(-N))``, the
-    limit of a sink that hardly warms. Fluid that already leaves near the sink's temperature gains nothing.
+    Fluid that leaves near the sink's temperature has little more to give: the less flows, the less a bigger
+    core adds.
 
     Parameters
     ----------
-    conductance_w_k
-        As fitted [W/K].
-    flow_w_k
-        Capacity rate of the fluid through the cooler [W/K].
     core_ln
-        ln of the size relative to that fitted [-].
+        ln of the size of the core relative to that fitted [-].
+    used
+        Share of what the fluid could give that the fitted cooler takes from the usual flow [-].
+    fluid_share
+        Flow of the fluid as a share of the usual [-].
+
+    Source
+    ------
+    Effectiveness ``1 - exp(-N)`` of a sink that hardly warms (check: ``ht``); ``N`` goes with the core, and
+    with the flow as ``CORE_FLOW`` says.
     """
-    if core_ln == 0.0 or flow_w_k <= 0.0 or conductance_w_k <= 0.0:
-        return conductance_w_k
-    used = min(MOST_EFFECTIVE, conductance_w_k / flow_w_k)
-    return conductance_w_k * (1.0 - (1.0 - used) ** math.exp(core_ln)) / used
+    if core_ln == 0.0 or fluid_share <= 1e-6:
+        return 1.0
+    units = -math.log(1.0 - min(MOST_USED, used)) * fluid_share**CORE_FLOW
+    return (1.0 - math.exp(-units * math.exp(core_ln))) / (1.0 - math.exp(-units))
 
 
 @compiled
@@ -184,27 +193,22 @@ def _cooler(
     share: float,
     pump: float,
     air: float,
-    own: float,
 ) -> tuple[float, float]:
-    """Conductance to coolant and outside air [W/K], valve open by ``share``; ``own``: this truck's scale of it."""
+    """Conductance to the coolant and to outside air [W/K] with the valve open by ``share``."""
     fluid = pump
     if hypothesis == FLOW:
         fluid *= math.exp(fault)
     if hypothesis == AIR:
         air *= math.exp(fault)
-    scale = own * params.cooler_w_k * (math.exp(fault) if hypothesis == LOW else 1.0)
+    scale = params.cooler_w_k * (math.exp(fault) if hypothesis == LOW else 1.0)
     if params.kind == BYPASS:
         fluid *= share
-    # What this truck's cooler carries beyond its class's is taken for flow: more core than fits the flow
-    # would gain nothing from still more.
-    flow_w_k = own * params.flow_w_k * fluid
-    core_ln = params.core_ln
+    more = scale * grown(params.core_ln, params.cooler_w_k / params.flow_w_k, fluid)
     if params.kind == BYPASS or params.kind == FULL_FLOW:
-        return 0.0, grown_w_k(conductance_w_k(scale, fluid, air), flow_w_k, core_ln)
-    if params.kind == TANK_AND_AIR:
-        to_tank = 0.6 * conductance_w_k(scale, fluid, 1.0)
-        return to_tank, grown_w_k(0.6 * conductance_w_k(scale, fluid, air), flow_w_k, core_ln)
-    return grown_w_k(conductance_w_k(scale, fluid, share), flow_w_k, core_ln), 0.0
+        return 0.0, conductance_w_k(more, fluid, air)
+    if params.kind == TANK_AND_AIR:  # a bigger one is the air cooler
+        return 0.6 * conductance_w_k(scale, fluid, 1.0), 0.6 * conductance_w_k(more, fluid, air)
+    return conductance_w_k(more, fluid, share), 0.0
 
 
 @compiled
@@ -259,10 +263,10 @@ def run(
     share = 1.0
     for _ in range(steps):
         share = passed(params, hypothesis, element_c, x[SHIFT])
-        to_coolant, to_air = _cooler(params, hypothesis, fault, share, pump, air, scale)
+        to_coolant, to_air = _cooler(params, hypothesis, fault, share, pump, air)
         between_w = between * (x[METAL] - x[FLUID])
         lost_w = PAN * case_w_k * (x[FLUID] - air_c)
-        carried_w = to_coolant * (x[FLUID] - coolant_c) + to_air * (x[FLUID] - sink_c)
+        carried_w = scale * (to_coolant * (x[FLUID] - coolant_c) + to_air * (x[FLUID] - sink_c))
         metal_w = (1.0 - PAN) * case_w_k * (x[METAL] - air_c)
         before_c = x[FLUID]
         x[FLUID] += (
