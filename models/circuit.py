@@ -75,6 +75,9 @@ PAN = 0.4
 VALVE_LAG_S = 35.0
 """Time constant of the wax element [s]; common practice, no source: 10 to 60 s."""
 
+PLAY_K = 4.0
+"""How much colder than on its way up a wax valve closes [K]; common practice, no source: 3 to 8 K."""
+
 SINK_RISE_K = 4.0
 """How much warmer than outside air the air before the cooler is [K]; common practice, no source."""
 
@@ -118,16 +121,22 @@ def opening(celsius: float, open_c: float, full_c: float) -> float:
 
 
 @compiled
-def passed(params: CircuitParams, hypothesis: int, element_c: float, shift_k: float) -> float:
-    """Share of the way that the valve is open under a hypothesis, 1 for a circuit without one [-]."""
+def passed(
+    params: CircuitParams, hypothesis: int, element_c: float, shift_k: float, before: float
+) -> float:
+    """Share of the way that the valve is open under a hypothesis, 1 for a circuit without one [-].
+
+    ``before``: how far it was open; the sleeve moves only when the element has taken up its play.
+    """
     if params.kind != BYPASS and params.kind != COOLANT_VALVE:
         return 1.0
     if hypothesis == SHUT:
         return LEAK
     if hypothesis == OPEN:
         return 1.0
-    share = opening(element_c, params.open_c + shift_k, params.full_c + shift_k)
-    return max(LEAK, share)
+    rising = opening(element_c, params.open_c + shift_k, params.full_c + shift_k)
+    falling = opening(element_c + PLAY_K, params.open_c + shift_k, params.full_c + shift_k)
+    return max(LEAK, min(max(before, rising), falling))
 
 
 @compiled
@@ -217,8 +226,8 @@ def run(
     hypothesis: int,
     duty: NDArray[np.float64],
     x: NDArray[np.float64],
-    element_c: float,
-) -> float:
+    valve: NDArray[np.float64],
+) -> None:
     """Run one hypothesis through a window of driving.
 
     Parameters
@@ -231,13 +240,8 @@ def run(
         Means over the window, shape (``DUTY``,).
     x
         State at its beginning, shape (``STATES``,); changed in place to that at its end.
-    element_c
-        Temperature of the valve's element [°C].
-
-    Returns
-    -------
-    float
-        Temperature of the valve's element at the end [°C].
+    valve
+        Temperature of the valve's element [°C] and how far it is open [-], shape (2,); changed in place.
     """
     steps = max(1, math.ceil(duty[SPAN_S] / LONGEST_STEP_S))
     dt_s = duty[SPAN_S] / steps
@@ -260,9 +264,9 @@ def run(
         air_c += x[SINK]
     sink_c = air_c + SINK_RISE_K
     follow = 1.0 - math.exp(-dt_s / VALVE_LAG_S)
-    share = 1.0
+    share = valve[1]
     for _ in range(steps):
-        share = passed(params, hypothesis, element_c, x[SHIFT])
+        share = passed(params, hypothesis, valve[0], x[SHIFT], share)
         to_coolant, to_air = _cooler(params, hypothesis, fault, share, pump, air)
         between_w = between * (x[METAL] - x[FLUID])
         lost_w = PAN * case_w_k * (x[FLUID] - air_c)
@@ -275,9 +279,9 @@ def run(
         x[METAL] += (
             dt_s * ((1.0 - FLUID_HEAT) * heat_w - between_w - metal_w) / params.metal_j_k
         )
-        element_c += (0.5 * (before_c + x[FLUID]) - element_c) * follow
+        valve[0] += (0.5 * (before_c + x[FLUID]) - valve[0]) * follow
+    valve[1] = share
     _site(params, duty, x, share, pump)
-    return element_c
 
 
 @compiled
