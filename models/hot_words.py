@@ -18,6 +18,9 @@ RECENTLY_MIN = 30.0
 FARTHEST_MIN = 60.0
 """Forecasts beyond this are not told [min]: no grade is that long."""
 
+LEAST_RISE_K_MIN = 0.75
+"""Rise from which it is spoken of [K/min]: less would be written as nothing a minute."""
+
 _ACTION = (
     "Ease off: lower gear, less speed, less load on the next trip. If it keeps "
     "climbing, stop where it is safe, put the gearbox in Park or Neutral and let the "
@@ -28,10 +31,9 @@ _ACTION = (
 def words(evidence: Mapping[str, float], units: Units) -> Words:
     """Say it to a person."""
     now = units.degrees(evidence["fluid_temp_c"])
-    foreseen = evidence.get("foreseen", 0.0) > 0.0
-    fault = _fault(evidence)
+    soon, fault = _soon(evidence), _fault(evidence)
     title = f"Transmission fluid too hot: {now}"
-    if foreseen:
+    if soon:
         title = f"Transmission fluid at {now} and soon too hot"
     return Words(
         title=title,
@@ -42,26 +44,34 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         doubts=_doubts(evidence),
         action=_ACTION,
         cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
-        brief=f"Fluid {now}, soon too hot" if foreseen else f"Fluid too hot, {now}",
+        brief=f"Fluid {now}, soon too hot" if soon else f"Fluid too hot, {now}",
         at_once="Ease off; if it climbs on, stop where safe, Neutral, raised idle",
         rivals=circuit_words.rivals(evidence) if fault else "",
         tells_apart=circuit_words.tells_apart(evidence) if fault else "",
     )
 
 
+def _soon(evidence: Mapping[str, float]) -> bool:
+    """Say that the fluid is not beyond its limit yet."""
+    return (
+        evidence.get("foreseen", 0.0) > 0.0 and evidence["fluid_temp_c"] < evidence["limit_c"]
+    )
+
+
 def _seen(evidence: Mapping[str, float], units: Units) -> str:
+    rise_k_min = evidence.get("rise_k_min", math.nan)
+    rising = ""
+    if rise_k_min >= LEAST_RISE_K_MIN:
+        rising = f", rising {units.difference(rise_k_min)} a minute"
     heat = ""
     if not math.isnan(evidence["heat_kw"]):
         heat = f"; about {evidence['heat_kw']:.0f} kW of heat going into the gearbox"
-    if evidence.get("foreseen", 0.0) > 0.0:
-        rise = units.difference(evidence["rise_k_min"])
-        return (
-            f"Fluid at {units.degrees(evidence['fluid_temp_c'])}, rising {rise} a minute{heat}."
-        )
+    if _soon(evidence):
+        return f"Fluid at {units.degrees(evidence['fluid_temp_c'])}{rising}{heat}."
     return (
         f"Fluid above {units.degrees(evidence['limit_c'])} for "
         f"{evidence['minutes_above_limit']:.0f} min, up to "
-        f"{units.degrees(evidence['peak_temp_c'])}{heat}."
+        f"{units.degrees(evidence['peak_temp_c'])}{rising}{heat}."
     )
 
 
@@ -72,14 +82,19 @@ def _ahead(evidence: Mapping[str, float], units: Units) -> str:
     latest = evidence.get("minutes_to_next_limit_latest", math.nan)
     level = units.degrees(evidence.get("next_limit_c", math.nan))
     if likely <= FARTHEST_MIN:
-        until = "or not at all" if math.isnan(latest) else f"to {max(latest, likely):.0f}"
-        return (
-            f"At this load it passes {level} in about {_minutes(likely)} "
-            f"({min(soonest, likely):.0f} {until})."
-        )
+        return f"At this load it passes {level} in about {_minutes(likely)}{_band(soonest, likely, latest)}."
     if soonest <= FARTHEST_MIN:
         return f"At this load it may pass {level} in {_minutes(soonest)} or later, or level off before."
     return ""
+
+
+def _band(soonest: float, likely: float, latest: float) -> str:
+    """Give the band, unless it is too narrow to be worth a word."""
+    first = f"{min(soonest, likely):.0f}"
+    if math.isnan(latest):
+        return f" ({first} or more, if at all)"
+    last = f"{max(latest, likely):.0f}"
+    return "" if first == last else f" ({first} to {last})"
 
 
 def _minutes(minutes: float) -> str:

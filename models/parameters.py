@@ -142,6 +142,7 @@ def _detectors(params: np.void, vehicle: Vehicle, fluid: Fluid) -> None:
     params["over_temperature"]["high_c"] = min(limit + HIGH_STEP_K, critical)
     params["over_temperature"]["critical_c"] = critical
     params["over_temperature"]["coolant_cooled"] = int(vehicle.circuit == "coolant_exchanger")
+    params["over_temperature"]["foretells"] = int(vehicle.sensor == "sump")
     rise = params["over_temperature"]["rise"]
     capacity, case, cooler, _ = THERMAL_CLASSES[vehicle.thermal_class]
     rise["heat_capacity_j_k"], rise["case_w_k"], rise["cooler_w_k"] = capacity, case, cooler

@@ -46,6 +46,9 @@ LONGEST_SPAN_S = 60.0
 LOW_SHARE, HIGH_SHARE = 0.1, 0.9
 """Shares of the slopes that the band leaves out below and above [-]: 8 cases in 10."""
 
+ROUNDING_K = 1.0
+"""How far the fitted line may stand above the newest reading [K]: a coarse sensor's step."""
+
 HELD_LOAD = 0.6
 """Share of the mean heat of the last minutes below which the load is no longer held [-]: then nothing is
 foretold. Own choice: a crest takes more than that off at once."""
@@ -251,7 +254,8 @@ def minutes_to(
     latest_s = time_constant_s(params, carried if known else 1.0)
     soonest_s = likely_s if known else math.inf
     age_s = (now_ms - rise.level_ms) / 1000.0
-    gap_k = limit_c - rise.level_c
+    # A reading that leaps bends the line: it is never taken to stand higher than the fluid was read.
+    gap_k = limit_c - min(rise.level_c, rise.last_c + ROUNDING_K)
     return (
         _left(gap_k, rise.slope_k_s, likely_s, rise.span_s, age_s),
         _left(gap_k, rise.high_k_s, soonest_s, rise.span_s, age_s),

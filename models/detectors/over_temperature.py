@@ -63,6 +63,10 @@ class Params(Layout):
     high_c: float
     critical_c: float
     coolant_cooled: int  # 1: the circuit is a coolant exchanger
+    foretells: (
+        int  # 1: the sensor sits in the sump; others follow load and valve at once, so that
+    )
+    # their rise does not tell where the fluid is going
     rise: RiseParams
 
 
@@ -119,6 +123,8 @@ def _read(params: Params, state: State, view: View) -> None:
 @compiled
 def _foresee(params: Params, state: State, view: View, carried: float) -> None:
     """Tell ahead of a rise that is about to pass the critical temperature."""
+    if params.foretells == 0:
+        return
     follow(state.rise, view, params.limit_c - NEAR_K)
     now_ms = view.time_ms
     likely, _, latest = minutes_to(params.rise, state.rise, now_ms, params.critical_c, carried)
