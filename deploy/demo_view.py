@@ -16,7 +16,8 @@ from rich.table import Table
 from rich.text import Text
 
 from alerts.ledger import Alarm
-from alerts.wording import explain, sureness
+from alerts.phrases import sureness
+from alerts.wording import explain
 from deploy.assembly import WORDS
 from deploy.demo_facts import Facts, Told, TruckFacts
 from models.due import Due

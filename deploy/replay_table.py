@@ -7,7 +7,7 @@ from datetime import UTC, datetime, tzinfo
 from rich.console import Group, RenderableType
 from rich.table import Table
 
-from alerts.wording import sureness
+from alerts.phrases import sureness
 from deploy.replay import Result, TruckResult
 from models.transition import Transition
 from models.units import Units

@@ -63,4 +63,6 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
             "and aerial at the next stop."
         ),
         cautions=("No one should handle a phone or the gateway while driving.",),
+        brief="Gateway silent while driving",
+        at_once="Ask the driver how the truck is, once it stands",
     )

@@ -145,6 +145,7 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         ),
         action="Service the fluid now." if overdue else "Book a fluid and filter service.",
         cautions=(HOT_FLUID, SHOP_ONLY, USED_OIL),
+        at_once="Service the fluid now" if overdue else "Book fluid and filter",
         sure=(
             "Distance and age are counted; what was not seen is estimated. The share of heat is a best "
             "estimate by a life chart: until a laboratory sample says more, the true one may well be "

@@ -13,8 +13,10 @@ from alerts import outbox
 from alerts.date_words import TOLD_BY, TOLD_MS, moved_words
 from alerts.journal import alarms
 from alerts.notice import Notice
+from alerts.phrases import MANUAL_FIRST
 from alerts.service_date import DateRules, Outlook, review
-from alerts.wording import MANUAL_FIRST, SHORT_LENGTH, compose
+from alerts.short_form import LENGTH
+from alerts.wording import compose
 from models.detectors.service_due import SERVICE_DUE
 from models.due import DISTANCE, HEAT
 from models.transition import Priority
@@ -54,7 +56,7 @@ def test_a_new_date_says_what_it_was_what_it_is_and_why() -> None:
         "NEW DATE LOW NF-01: Service due about 1 April 2026 (8 in 10:"
     )
     assert found.short.endswith("Before, 2 March 2026 was told.")
-    assert len(found.short) <= SHORT_LENGTH
+    assert len(found.short) <= LENGTH
     for part in (
         "THE DATE\nTold before: 2 March 2026, by heat.\nNow: 1 April 2026, by distance.",
         "That is 30 days later.",

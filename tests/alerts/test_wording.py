@@ -13,9 +13,10 @@ import models.silence
 from alerts import outbox
 from alerts.journal import alarms
 from alerts.notice import Notice
+from alerts.phrases import MANUAL_FIRST, moment, plain, sureness
 from alerts.silence import raise_silent
 from alerts.watch import EVERYBODY, SILENT
-from alerts.wording import MANUAL_FIRST, SHORT_LENGTH, compose, explain, moment, plain, sureness
+from alerts.wording import compose, explain
 from models.detectors import DETECTORS
 from models.transition import Priority, Transition
 from models.units import METRIC, US, Units
@@ -26,7 +27,7 @@ from tests.alerts.store import MINUTE, NOON, POLICY, memory, transition, write
 def hot(evidence: Mapping[str, float], units: Units) -> Words:
     return Words(
         title="Fluid too hot",
-        observed=f"Fluid at {units.degrees(evidence['fluid_temp_c'])} for 12 min. " + "x" * 200,
+        observed=f"Fluid at {units.degrees(evidence['fluid_temp_c'])} for 12 min. " + "X" * 200,
         expected=f"Below {units.degrees(110)}.",
         doubts="A steep pull.",
         action="Stop where it is safe.",
@@ -77,11 +78,11 @@ def test_a_notice_says_everything_that_is_asked_of_it() -> None:
     assert found.thread == found.id
 
 
-def test_a_short_notice_fits_a_text_message() -> None:
+def test_a_short_notice_says_what_to_do_before_what_was_seen() -> None:
     (found,) = notices([RAISED])
-    assert len(found.short) == SHORT_LENGTH
-    assert found.short.startswith("ALARM HIGH NF-01: Fluid too hot. Fluid at 121 °C")
-    assert found.short.endswith("…")
+    assert found.short == (
+        "ALARM HIGH NF-01: Fluid too hot. Stop where it is safe. Fluid at 121 C for 12 min."
+    )
 
 
 def test_a_rise_says_since_when() -> None:
