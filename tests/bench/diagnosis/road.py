@@ -8,11 +8,11 @@ as much from the truth.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from copy import deepcopy
 from dataclasses import dataclass
 from random import Random
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +55,15 @@ class Recording:
     hot_s: NDArray[np.int64]
 
 
+class Step(NamedTuple):
+    """From ``now_s`` on for ``span_s`` [s]; ``heard``: the gateway is awake."""
+
+    now_s: int
+    span_s: int
+    segment: Segment
+    heard: bool
+
+
 class _Road:
     """The truck, from its fault on the same without it, and what was read."""
 
@@ -76,7 +85,7 @@ class _Road:
         self.plain_s: int | None = None
         self._in_truck = tuple(fault for fault in plan.faults if fault.place == "truck")
         self._fluid = FLUID[plan.fit.position]
-        self._watched = _watched(trial)
+        self._watched = watched(trial)
 
     def weather(self, day: int) -> None:
         for truck in (self.truck, self.twin):
@@ -87,9 +96,9 @@ class _Road:
         """Go on to ``now_s + dt_s``."""
         if self._in_truck:
             self._fail(now_s)
-        _step(self.truck, now_s, dt_s, segment)
+        step_truck(self.truck, now_s, dt_s, segment)
         if self.twin is not None:
-            _step(self.twin, now_s, dt_s, segment)
+            step_truck(self.twin, now_s, dt_s, segment)
             self._compare(self.twin, now_s)
         if segment.engine_on and self.truck.thermal.sump_c > HOT_C:
             self.hot.append(now_s)
@@ -130,13 +139,15 @@ def _spoilt(fault: Fault | None, now_s: int) -> bool:
     return fault is not None and fault.place == "sensor" and now_s >= fault.since_s
 
 
-def _watched(trial: Trial) -> tuple[Callable[[Truck], float], ...]:
+def watched(trial: Trial) -> tuple[Callable[[Truck], float], ...]:
+    """Give the true temperatures that the truck measures."""
     lines = ("cooler_out_temp_c", "cooler_return_temp_c")
     fit = trial.plan.fit
     return (FLUID[fit.position], *(READ[name] for name in lines if name in fit.signals))
 
 
-def _step(truck: Truck, now_s: int, dt_s: int, segment: Segment) -> None:
+def step_truck(truck: Truck, now_s: int, dt_s: int, segment: Segment) -> None:
+    """Step one truck on the trial's clock."""
     truck.step(
         dt_s,
         START_MS / 1000.0 + now_s,
@@ -147,34 +158,38 @@ def _step(truck: Truck, now_s: int, dt_s: int, segment: Segment) -> None:
     )
 
 
-def record(trial: Trial) -> Recording:
-    """Drive all days of a truck."""
-    road = _Road(trial)
-    period_s, linger_s = trial.plan.fit.period_s, round(trial.plan.gateway.linger_s)
+def steps(trial: Trial) -> Iterator[Step]:
+    """Give the steps of a truck through all its days, at rest in longer ones once the gateway sleeps."""
+    linger_s = round(trial.plan.gateway.linger_s)
     ends = [drive.start_s for drive in trial.drives[1:]]
     for drive, next_s in zip(trial.drives, [*ends, DAYS * DAY_S], strict=True):
-        road.weather(drive.start_s // DAY_S)
         now_s = drive.start_s
         for segment in drive.segments:
             for _ in range(round(segment.duration_s or 0.0)):
-                road.step(now_s, 1, segment)
+                yield Step(now_s, 1, segment, heard=True)
                 now_s += 1
-                if now_s % period_s == 0:
-                    road.read(now_s)
-        _park(road, now_s, min(linger_s, next_s - now_s), next_s, period_s)
+        for _ in range(min(linger_s, next_s - now_s)):
+            yield Step(now_s, 1, PARKED, heard=True)
+            now_s += 1
+        while now_s < next_s:
+            span_s = min(PARKED_STEP_S, next_s - now_s)
+            yield Step(now_s, span_s, PARKED, heard=False)
+            now_s += span_s
+
+
+def record(trial: Trial) -> Recording:
+    """Drive all days of a truck."""
+    road = _Road(trial)
+    period_s = trial.plan.fit.period_s
+    starts = {drive.start_s for drive in trial.drives}
+    for step in steps(trial):
+        if step.now_s in starts:
+            road.weather(step.now_s // DAY_S)
+        road.step(step.now_s, step.span_s, step.segment)
+        end_s = step.now_s + step.span_s
+        if step.heard and end_s % period_s == 0:
+            road.read(end_s)
     return _recording(road)
-
-
-def _park(road: _Road, now_s: int, linger_s: int, until_s: int, period_s: int) -> None:
-    for _ in range(linger_s):
-        road.step(now_s, 1, PARKED)
-        now_s += 1
-        if now_s % period_s == 0:
-            road.read(now_s)
-    while now_s < until_s:
-        span_s = min(PARKED_STEP_S, until_s - now_s)
-        road.step(now_s, span_s, PARKED)
-        now_s += span_s
 
 
 def _recording(road: _Road) -> Recording:

@@ -1,0 +1,65 @@
+"""How well a fault can be told from a sound truck: the algebra of the bound, linear and Gaussian."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
+from scipy.stats import norm
+
+from tests.bench.diagnosis.twins import Twins
+
+MODEL_S = 900.0
+"""How long an error of a model of the fluid lasts [s]; own choice, the time constant of the fluid with its
+metal. Half as long makes it easier to average away."""
+
+RPM_MODEL_SD = 8.0
+RPM_MODEL_S = 120.0
+"""What the engine's speed while locked may be off by beside noise, and for how long [1/min, s]; own choice:
+grade and gusts. Twice as much halves the separation of a small slip."""
+
+
+def of_temperatures(twins: Twins) -> Twins:
+    """Keep the temperatures alone."""
+    kept = twins.channel >= 0
+    return replace(
+        twins,
+        time_s=twins.time_s[kept],
+        channel=twins.channel[kept],
+        noise=twins.noise[kept],
+        fault=twins.fault[kept],
+        mimic=twins.mimic[kept],
+    )
+
+
+def known(twins: Twins) -> float:
+    """Separation [-] for who knows the truck perfectly: the matched filter in the sensors' noise."""
+    return math.sqrt(float(np.sum((twins.fault / twins.noise) ** 2)))
+
+
+def learned(twins: Twins, *, model_sd_k: float) -> float:
+    """Separation [-] that is left when the truck's values are learned and the model errs [K]."""
+    covariance = twins.mimic @ twins.mimic.T
+    covariance += _model_error(twins, model_sd_k)
+    covariance[np.diag_indices_from(covariance)] += twins.noise**2
+    solved = cho_solve(cho_factor(covariance, lower=True), twins.fault)
+    return math.sqrt(max(0.0, float(twins.fault @ solved)))
+
+
+def _model_error(twins: Twins, model_sd_k: float) -> NDArray[np.float64]:
+    """Covariance, shape (n, n), of AR(1) errors, each channel by itself."""
+    temperature = twins.channel >= 0
+    sd = np.where(temperature, model_sd_k, RPM_MODEL_SD)
+    lasts_s = np.where(temperature, MODEL_S, RPM_MODEL_S)
+    apart_s = np.abs(twins.time_s[:, None] - twins.time_s[None, :])
+    same = twins.channel[:, None] == twins.channel[None, :]
+    error: NDArray[np.float64] = same * np.exp(-apart_s / lasts_s[:, None]) * sd[:, None] ** 2
+    return error
+
+
+def chance(separation: float, false_alarm: float) -> float:
+    """Chance to find [-] at so many standard deviations and so likely a false alarm."""
+    return float(norm.sf(norm.isf(false_alarm) - separation))
