@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from models.account import Account
+from models.kinematics import Kinematics
 from models.layout import Layout
 from models.thermal import Thermal
 from models.view import View
@@ -17,9 +18,10 @@ EVIDENCE_SIZE = 24
 
 
 class Truck(Layout):
-    """What every detector may read of a truck: the newest sample, the account, the heat balance."""
+    """What every detector may read of a truck: newest sample, what turns, account, heat balance."""
 
     latest: View
+    kinematics: Kinematics
     account: Account
     thermal: Thermal
 

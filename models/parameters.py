@@ -93,6 +93,7 @@ def parameters(
     params["latest"]["max_gap_s"] = max_gap_s
     params["latest"]["hold_s"] = HOLD_S
     params["latest"]["rated_torque_nm"] = _or(vehicle.rated_torque_nm, torque)
+    params["kinematics"]["rated_torque_nm"] = params["latest"]["rated_torque_nm"]
     account = params["account"]
     _ageing(account, fluid)
     account["soak"]["time_constant_s"] = capacity / (STILL_AIR_SHARE * case)

@@ -137,6 +137,7 @@ def _gearbox(params: Any, state: Any, entry: Any) -> None:
     _filter(params, state, entry)
     renew(state.truck.account, "soak", ())
     renew(state.truck.account, "offset", ())
+    renew(state.truck, "kinematics", ())
     _forget_the_circuit(state, "gearbox")
 
 

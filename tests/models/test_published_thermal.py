@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 import pytest
 
-from models.heat import _converter_heat, gearbox_heat
+from models.heat import converter_heat, gearbox_heat
 from models.layout import blank, dtype_of, record
 from models.parameters import THERMAL_CLASSES
 from models.thermal import (
@@ -134,9 +134,15 @@ CASES = [
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_converter_heat_lies_within_twice_the_stated_spread(case: Case) -> None:
-    power_w = case.torque_nm * case.rpm * 2.0 * math.pi / 60.0
-    heat_w, sd_w = _converter_heat(
-        power_w, case.torque_nm, case.speed_km_h, case.lockup, case.slip_rpm
+    heat_w, sd_w = converter_heat(
+        case.torque_nm,
+        case.rpm,
+        case.speed_km_h,
+        case.lockup,
+        case.slip_rpm,
+        0.0,
+        math.nan,
+        0.0,
     )
     assert abs(heat_w - 1000.0 * float(case.heat_kw)) <= 2.0 * sd_w + 5.0
     total_w, total_sd_w = gearbox_heat(
@@ -148,7 +154,7 @@ def test_converter_heat_lies_within_twice_the_stated_spread(case: Case) -> None:
 
 @pytest.mark.parametrize("slip_rpm", [40.0, 200.0, -40.0])
 def test_clutch_slip_heat_is_torque_times_slip(slip_rpm: float) -> None:
-    heat_w, _ = _converter_heat(84_823.0, 450.0, 80.0, 1.0, slip_rpm)
+    heat_w, _ = converter_heat(450.0, 1800.0, 80.0, 1.0, slip_rpm, 0.0, math.nan, 0.0)
     assert heat_w == pytest.approx(450.0 * abs(slip_rpm) * 2.0 * math.pi / 60.0)
 
 

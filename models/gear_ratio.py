@@ -1,0 +1,124 @@
+"""Engine speed per road speed in one gear, learned from what keeps coming back.
+
+Each gear holds a value and a rival. A reading near the value sharpens it; one that is not near feeds the
+rival, and a rival that keeps coming takes the value's place. Slip can only make the engine faster than the
+wheels, so a lower rival wins within half a minute, a higher one (another tyre) only after long, and only
+while nothing speaks for the old value.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.compiled import compiled
+from models.layout import Layout
+
+GEARS = 12
+"""Forward gears that a truck may have."""
+
+NEAR = 0.006
+NEAR_KM_H = 0.4
+"""How far a reading may lie from the value to speak for it [-], and the error of a road speed that comes on
+top [km/h]. Own choice: a speed of whole km/h is off by half of one. With twice as much a slip of 40 rpm
+would pass for the truck's own way."""
+
+LONGEST_S = 10.0
+"""Most that one reading counts [s], however rare the samples: neighbouring errors are one error."""
+
+KEPT_S = 1200.0
+"""Evidence that the value rests on at most [s]; what is older fades, so that tyre wear is followed. Own
+choice: twice as much follows half as fast."""
+
+LOWER_WINS_S = 25.0
+HIGHER_WINS_S = 300.0
+BLIND_HIGHER_WINS_S = 7200.0
+"""Evidence after which a lower, a higher rival takes the place of the value [s]; the last where nothing tells
+whether the engine pulls, so that slip could be taken for the truck's own. Own choice."""
+
+
+class GearRatios(Layout):
+    """State: engine speed per road speed [rpm per km/h] by gear, 0 where unknown; evidence [s]."""
+
+    per_km_h: Annotated[NDArray[np.float64], 12]
+    proof_s: Annotated[NDArray[np.float64], 12]
+    rival: Annotated[NDArray[np.float64], 12]
+    rival_s: Annotated[NDArray[np.float64], 12]
+
+
+@compiled
+def near(value: float, other: float, speed_km_h: float) -> bool:
+    """Say whether two readings of a ratio at a road speed may be one."""
+    return abs(value - other) <= other * (NEAR + NEAR_KM_H / speed_km_h)
+
+
+@compiled
+def take_reading(
+    ratios: GearRatios, place: int, reading: float, speed_km_h: float, dt_s: float, blind: bool
+) -> None:
+    """Take one reading in.
+
+    Parameters
+    ----------
+    ratios
+        Changed in place.
+    place
+        Gear, counted from 0.
+    reading
+        Engine speed per road speed [rpm per km/h].
+    speed_km_h
+        Road speed [km/h].
+    dt_s
+        Time that the reading stands for [s].
+    blind
+        Nothing says that the engine does not pull.
+    """
+    counts_s = min(dt_s, LONGEST_S)
+    value = ratios.per_km_h[place]
+    if value == 0.0:
+        _begin(ratios, place, reading, counts_s)
+    elif near(reading, value, speed_km_h):
+        proof_s = ratios.proof_s[place] + counts_s
+        ratios.per_km_h[place] += (reading - value) * counts_s / proof_s
+        ratios.proof_s[place] = min(KEPT_S, proof_s)
+        if ratios.rival[place] > value:
+            ratios.rival_s[place] = 0.0
+    else:
+        _oppose(ratios, place, reading, speed_km_h, counts_s)
+        lower = ratios.rival[place] < value
+        higher_s = BLIND_HIGHER_WINS_S if blind else HIGHER_WINS_S
+        if ratios.rival_s[place] >= (LOWER_WINS_S if lower else higher_s):
+            _begin(ratios, place, ratios.rival[place], ratios.rival_s[place])
+
+
+@compiled
+def _begin(ratios: GearRatios, place: int, value: float, proof_s: float) -> None:
+    ratios.per_km_h[place] = value
+    ratios.proof_s[place] = min(KEPT_S, proof_s)
+    ratios.rival[place] = 0.0
+    ratios.rival_s[place] = 0.0
+
+
+@compiled
+def _oppose(
+    ratios: GearRatios, place: int, reading: float, speed_km_h: float, counts_s: float
+) -> None:
+    """Feed the rival. A higher reading may be slip, and says little against a rival below the value."""
+    value, rival, rival_s = ratios.per_km_h[place], ratios.rival[place], ratios.rival_s[place]
+    if rival_s > 0.0 and near(reading, rival, speed_km_h):
+        ratios.rival_s[place] = rival_s + counts_s
+        ratios.rival[place] += (reading - rival) * counts_s / (rival_s + counts_s)
+        return
+    slips = rival_s > 0.0 and rival < value < reading
+    rival_s = max(0.0, rival_s - (0.1 if slips else 1.0) * counts_s)
+    if rival_s == 0.0 or reading < value < rival:
+        ratios.rival[place], rival_s = reading, counts_s
+    ratios.rival_s[place] = rival_s
+
+
+@compiled
+def ratio_sd(proof_s: float) -> float:
+    """How unsure a value is, as a share of itself [-], by its evidence [s]."""
+    return 0.002 + 0.02 / (1.0 + proof_s / 10.0)
