@@ -15,7 +15,7 @@ from models.account import soak_until
 from models.cold_running import ColdRunning, cold_running
 from models.cold_running import words as cold_words
 from models.due_words import words_of
-from models.fleet import Fluid
+from models.fleet import FITTINGS, Fluid
 from models.histogram import time_above_h
 from models.interval import HELP
 from models.statement import Statement
@@ -45,7 +45,8 @@ class Card:
 
     ``soak_hours_since`` [h at the reference temperature]: what it may have aged parked since the
     newest reading, not counted yet. ``hours_by_band``: measured time [h] of this fluid below each of
-    ``BAND_EDGES_C`` in turn, then above the last.
+    ``BAND_EDGES_C`` in turn, then above the last. ``fittings``: what the circuit has beside its
+    cooler, as in the fleet file.
     """
 
     standing: Standing
@@ -53,6 +54,7 @@ class Card:
     reference_temp_c: float
     fluid_total_l: float
     circuit: str
+    fittings: tuple[str, ...]
     cooler: str
     sensor: str
     services: Services
@@ -71,6 +73,7 @@ def card(truck: Stored, fluid: Fluid, now_ms: int) -> Card:
         reference_temp_c=fluid.reference_temp_c,
         fluid_total_l=truck.vehicle.fluid_total_l,
         circuit=truck.vehicle.circuit,
+        fittings=tuple(name for name in FITTINGS if getattr(truck.vehicle, name)),
         cooler=truck.vehicle.cooler,
         sensor=truck.vehicle.sensor,
         services=_services(account, standing.account.distance_km),
@@ -129,9 +132,10 @@ def card_lines(found: Card, units: Units) -> Iterator[tuple[str, str]]:
 def _fluid(found: Card, units: Units) -> str:
     started_ms = found.standing.account.started_ms
     since = f", in since {units.day(started_ms)}" if started_ms else ""
+    circuit = " with ".join((found.circuit, *found.fittings)).replace("_", " ")
     return (
         f"{found.fluid}, {units.amount(found.fluid_total_l)} in all{since}; "
-        f"{found.circuit.replace('_', ' ')}, {found.cooler.replace('_', ' ')} cooler, "
+        f"{circuit}, {found.cooler.replace('_', ' ')} cooler, "
         f"sensor in the {found.sensor.replace('_', ' ')}"
     )
 

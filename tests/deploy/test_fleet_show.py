@@ -70,6 +70,14 @@ def test_a_card_says_that_the_fleet_file_does_not_name_the_truck(shop: Shop) -> 
     assert "not in the fleet file" not in shop.run("show", "NF-01")
 
 
+def test_a_card_says_what_the_circuit_is_fitted_with(shop: Shop) -> None:
+    words = ("circuit", "NF-01", "--circuit", "radiator_tank", "--air-cooler")
+    shop.run(*words, "--at", "2026-01-04T09:30")
+    assert "radiator tank with air cooler, " in shop.run("show", "NF-01")
+    (told,) = shop.json("show", "NF-01")
+    assert told["fittings"] == ["air_cooler"]
+
+
 def test_where_there_is_nothing_that_is_said_and_no_table_drawn(tmp_path: Path) -> None:
     shop = Shop(folder=tmp_path)
     shop.config.write_text(f'[store]\npath = "{shop.store}"\n')
