@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields
 from itertools import pairwise
 from typing import Any
 
+from deploy.circuit_standing import circuit_lines
 from deploy.measures import minute
 from deploy.reading import Stored
 from deploy.standing import Standing, life, standing_of
@@ -124,6 +125,7 @@ def card_lines(found: Card, units: Units) -> Iterator[tuple[str, str]]:
         yield "Time at it", _bands(found, units)
     yield "Cold running", " ".join(cold_words(found.cold, units))
     yield "Sensor", _sensor(account, units)
+    yield from circuit_lines(standing.circuit, standing.last_ms, units)
     yield "Distance", _distance(account, units)
     yield "Services", _done(found.services, units)
     yield "Next service", _next(standing, units)

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from alerts.ledger import Alarm, alarms
+from deploy.circuit_standing import CircuitStanding, circuit_of
 from deploy.database import StoreError, read_only
 from deploy.trucks import CourseOf
 from ingest.held import unpack
@@ -42,6 +43,7 @@ class TruckFacts:
     trace_c: tuple[float, ...]
     account: Statement
     due: Due
+    circuit: CircuitStanding
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,6 +124,7 @@ def _truck(
         trace_c=_trace(samples["time_ms"], samples["fluid_temp_c"], now_ms),
         account=statement(params.account, truck.account),
         due=due_of(params, record(state), now_ms),
+        circuit=circuit_of(params, truck, last_ms),
     )
 
 

@@ -19,6 +19,7 @@ from alerts.ledger import Alarm
 from alerts.phrases import sureness
 from alerts.wording import explain
 from deploy.assembly import WORDS
+from deploy.circuit_standing import circuit_brief
 from deploy.demo_facts import Facts, Told, TruckFacts
 from models.due import Due
 from models.statement import Statement
@@ -130,6 +131,8 @@ def _row(
     )
     if not standing and stale:
         words = Text("quiet since it moved" if truck.moving else "parked", style="dim")
+    elif not standing:
+        words = Text(circuit_brief(truck.circuit, truck.last_ms, units), style="dim")
     speed = (
         [] if room.narrow else [_number(truck.speed_km_h, lambda value: f"{value:.0f} km/h")]
     )
@@ -179,12 +182,12 @@ def _look_at(facts: Facts, now_ms: int, units: Units, room: Room) -> RenderableT
 
 def _told_plainly(alarm: Alarm, units: Units) -> Text:
     said = explain(alarm.kind, alarm.vehicle, alarm.evidence, words=WORDS, units=units)
-    doubts = f" {said.doubts}" if alarm.kind == "over_temperature" else ""
+    doubts = said.rivals or (said.doubts if alarm.kind == "over_temperature" else "")
     return Text.assemble(
         (f"{alarm.vehicle} ", "bold"),
         (f"{said.title}. ", STYLES[alarm.priority]),
         said.observed,
-        (doubts, "italic"),
+        (f" {doubts}" if doubts else "", "italic"),
     )
 
 

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 import msgspec
 import typer
 
+from alerts.ledger import alarms
 from deploy import (
     file_commands,
     history_commands,
@@ -17,6 +18,7 @@ from deploy import (
     truck_commands,
 )
 from deploy import record_options as options
+from deploy.alarm_lines import alarm_lines
 from deploy.card import card, card_lines
 from deploy.database import read_only
 from deploy.desk import Desk, desk_of
@@ -94,6 +96,9 @@ def show_command(
     options.drawable(histogram)
     with read_only(desk.store) as conn:
         stored = desk.reader.truck(conn, truck)
+        raised = [
+            each for each in alarms(conn, vehicle=truck) if each.active and not each.withdrawn
+        ]
     if stored.state is None:
         warn(no_account(truck, stored.standing))
         raise typer.Exit(1)
@@ -103,6 +108,9 @@ def show_command(
         typer.echo(_line(found))
     else:
         show(grid(card_lines(found, desk.units)))
+        for alarm in raised:
+            say("")
+            show(grid(alarm_lines(alarm, desk.units)))
         for line in remarks(desk.reader, stored):
             say(line)
     if picture is not None or histogram is not None:

@@ -5,9 +5,16 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass
 from datetime import datetime
+from textwrap import fill
 
 from rich.text import Text
 
+from deploy.circuit_standing import (
+    SUSPECT_FROM,
+    CircuitStanding,
+    circuit_brief,
+    circuit_of,
+)
 from deploy.measures import day
 from deploy.printing import foreign
 from deploy.reading import Reader, Stored
@@ -15,6 +22,9 @@ from models.due import Due, due_of
 from models.layout import record
 from models.statement import Statement
 from models.units import Units
+
+NAME_COLUMNS = 24
+"""Room for what is said below a truck's name in a list [characters]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,12 +46,13 @@ class Standing:
     seq: int | None
     missing_samples: int
     waiting: bool
+    circuit: CircuitStanding
 
 
 def standing_of(truck: Stored, now_ms: int) -> Standing:
     """Write how a truck stands that has an account."""
     held = truck.held
-    if held is None:
+    if held is None or truck.state is None:
         raise ValueError(f"{truck.name} has no account")
     return Standing(
         vehicle=truck.name,
@@ -54,6 +65,7 @@ def standing_of(truck: Stored, now_ms: int) -> Standing:
         seq=held.sequence.gap_free,
         missing_samples=held.sequence.missing,
         waiting=truck.waiting,
+        circuit=circuit_of(truck.params, record(truck.state).truck, held.last_ms),
     )
 
 
@@ -78,9 +90,12 @@ def life(account: Statement) -> str:
 
 
 def list_row(truck: Stored, standing: Standing, units: Units) -> tuple[str | Text, ...]:
-    """Lay out one truck, two lines a cell."""
+    """Lay out one truck, two lines a cell; a third where the cooling circuit may be at fault."""
     account, due = standing.account, standing.due
     title = standing.title if standing.registered else "(not in the fleet file)"
+    if standing.circuit.fault_probability >= SUSPECT_FROM:
+        doubt = circuit_brief(standing.circuit, standing.last_ms, units)
+        title += f"\n{fill(doubt, NAME_COLUMNS)}"
     newest = datetime.fromtimestamp(standing.last_ms / 1000, units.zone)
     missing = f"{standing.missing_samples:,}" if standing.seq is not None else "no\ncounter"
     return (

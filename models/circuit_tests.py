@@ -97,12 +97,17 @@ _NAMES_BY_COOLANT: Mapping[int, str] = {
 }
 
 
+def called(hypothesis: int, *, by_coolant: bool) -> str:
+    """Name a hypothesis in a few words, with its article."""
+    return (_NAMES_BY_COOLANT if by_coolant else {}).get(hypothesis, _NAMES[hypothesis])
+
+
 def telling(one: int, other: int, *, by_coolant: bool) -> str:
     """Say what tells two hypotheses apart (``models.hypotheses``); empty if nothing does."""
-    names = {**_NAMES, **_NAMES_BY_COOLANT} if by_coolant else _NAMES
     looks = (*_LOOKS[:-1], _COOLANT_LINES) if by_coolant else _LOOKS
     for look in looks:
         first, second = look.shows.get(one, ""), look.shows.get(other, "")
         if first and second and first != second:
-            return f"{look.at}: with {names[one]} {first}; with {names[other]} {second}."
+            names = called(one, by_coolant=by_coolant), called(other, by_coolant=by_coolant)
+            return f"{look.at}: with {names[0]} {first}; with {names[1]} {second}."
     return ""

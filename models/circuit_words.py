@@ -70,12 +70,6 @@ def rivals(evidence: Mapping[str, float]) -> str:
     return f"{_capital('; '.join(named))}." if named else ""
 
 
-def leading(evidence: Mapping[str, float]) -> str:
-    """Name the likeliest cause with its probability; empty where no probability is known."""
-    found = causes(evidence)
-    return f"{cause(found[0][0], evidence)} ({likely(found[0][1])})" if found else ""
-
-
 def tells_apart(evidence: Mapping[str, float]) -> str:
     """Say what would tell the likeliest causes apart, or confirm the only one; empty if nothing is known."""
     found = [place for place, _ in causes(evidence)]

@@ -71,7 +71,7 @@ def _seen(evidence: Mapping[str, float], units: Units) -> str:
     return (
         f"Fluid above {units.degrees(evidence['limit_c'])} for "
         f"{evidence['minutes_above_limit']:.0f} min, up to "
-        f"{units.degrees(evidence['peak_temp_c'])}{rising}{heat}."
+        f"{units.degrees(max(evidence['peak_temp_c'], evidence['fluid_temp_c']))}{rising}{heat}."
     )
 
 
@@ -121,8 +121,4 @@ def _doubts(evidence: Mapping[str, float]) -> str:
         )
     if not _fault(evidence):
         return "The cooling circuit carries its share: this is load and grade, not a fault."
-    named = circuit_words.leading(evidence)
-    likeliest = f", likeliest {named}" if named else ""
-    return (
-        f"The cooling circuit may be at fault{likeliest}: see its own alarm, if there is one."
-    )
+    return "The cooling circuit may be at fault: see its own alarm, if there is one."

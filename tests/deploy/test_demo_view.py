@@ -11,6 +11,7 @@ from rich.console import Console
 
 from alerts.alarm import Matter, State
 from alerts.ledger import Alarm
+from deploy.circuit_standing import CircuitStanding
 from deploy.demo_facts import Facts, Told, TruckFacts
 from deploy.demo_view import (
     PICTURE,
@@ -64,6 +65,19 @@ DUE = Due(
 )
 
 
+CIRCUIT = CircuitStanding(
+    judged=True,
+    proven_ms=START_MS + 90 * 60_000,
+    judged_ms=START_MS + 90 * 60_000,
+    unseen_since_ms=None,
+    suspect_ms=None,
+    learned=0.5,
+    causes={"healthy": 0.998, "shut": 0.002},
+    coolant_cooled=False,
+    missing={},
+)
+
+
 def _truck(number: int, *, fluid_c: float = 86.0) -> TruckFacts:
     return TruckFacts(
         vehicle=f"NF-{number:02d}",
@@ -77,6 +91,7 @@ def _truck(number: int, *, fluid_c: float = 86.0) -> TruckFacts:
         trace_c=(math.nan, *(86.0 for _ in range(22)), fluid_c),
         account=ACCOUNT,
         due=DUE,
+        circuit=CIRCUIT,
     )
 
 

@@ -267,3 +267,17 @@ def test_a_date_that_is_not_known_is_not_made_up(
         late_ms=late_ms,
     )
     assert (due_date(due, METRIC), due_interval(due, METRIC)) == (date, interval)
+
+
+def test_a_card_says_what_is_known_of_the_circuit_and_then_each_standing_alarm(
+    shop: Shop,
+) -> None:
+    shown = shop.run("show", "NF-01")
+    (found,) = shop.json("show", "NF-01")
+    circuit = found["standing"]["circuit"]
+    assert sum(circuit["causes"].values()) == pytest.approx(1.0)
+    assert "lockup slip" in circuit["missing"]
+    for words in ("Cooler flow not proven yet.", "Missing now", "Learned"):
+        assert words in shown
+    assert shown.index("Next service") < shown.index("Do now")
+    assert shown.count("Do now") == shown.count("How sure") > 0

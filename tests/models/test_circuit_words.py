@@ -93,7 +93,6 @@ def test_a_single_cause_is_confirmed_against_health() -> None:
 def test_numbers_that_are_not_there_are_not_spoken_of() -> None:
     for evidence in ({}, {"cooler_share": math.nan, "expected_temp_c": math.nan}):
         assert circuit_words.rivals(evidence) == ""
-        assert circuit_words.leading(evidence) == ""
         assert circuit_words.tells_apart(evidence) == ""
         assert circuit_words.share(evidence) == ""
         assert circuit_words.expected(evidence, METRIC) == ""

@@ -1,0 +1,167 @@
+"""How the cooling circuit of a truck stands: what is judged, what was proven, what cannot be seen and why.
+
+Silence is not health: what has not been seen to work lately is said to be so.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from models import circuit_words
+from models.circuit_tests import called
+from models.hypotheses import HEALTHY, NAMES
+from models.units import Units
+
+SUSPECT_FROM = 0.2
+"""Probability of a fault from which the likeliest cause is named though no alarm stands [-]; own choice, as
+where an over-temperature is no longer called plain duty."""
+
+NEEDED: Mapping[str, tuple[str, str]] = {
+    "fluid_ms": ("fluid temperature", "nothing is watched without it"),
+    "air_ms": ("outside temperature", "the circuit cannot be judged without it"),
+    "torque_ms": (
+        "engine torque or load",
+        "the heat made is not known, the circuit cannot be judged",
+    ),
+    "rpm_ms": ("engine speed", "the heat made is not known, the circuit cannot be judged"),
+    "speed_ms": ("road speed", "the heat made is not known, the circuit cannot be judged"),
+}
+COOLANT: Mapping[str, tuple[str, str]] = {
+    "coolant_ms": ("coolant temperature", "what cools this circuit is a guess without it"),
+}
+HELPFUL: Mapping[str, tuple[str, str]] = {
+    "lockup_ms": (
+        "lockup",
+        "whether the converter makes heat is guessed from speed, faults show later",
+    ),
+    "slip_ms": (
+        "lockup slip",
+        "a slipping clutch is inferred from heat alone, later and less surely",
+    ),
+}
+"""Signals by their time in ``models.view.View``: what people call them, and what their absence costs."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CircuitStanding:
+    """The circuit of one truck.
+
+    Times [Unix ms], None: never, or not so now. ``unseen_since_ms``: since when a fault would not show.
+    ``learned``: how far this truck's own values are known, 0 to 1 [-]. ``causes``: probability by name
+    (``models.hypotheses.NAMES``), empty while nothing was weighed. ``missing``: signals that are absent at
+    the newest sample, with what that costs.
+    """
+
+    judged: bool
+    proven_ms: int | None
+    judged_ms: int | None
+    unseen_since_ms: int | None
+    suspect_ms: int | None
+    learned: float
+    causes: Mapping[str, float]
+    coolant_cooled: bool
+    missing: Mapping[str, str]
+
+    @property
+    def fault_probability(self) -> float:
+        """Probability that the circuit is not healthy [-], 0 while nothing was weighed."""
+        return 1.0 - self.causes.get(NAMES[HEALTHY], 1.0)
+
+    @property
+    def evidence(self) -> Mapping[str, float]:
+        """The causes as the evidence of an alarm has them."""
+        named = {f"p_{name}": share for name, share in self.causes.items()}
+        return {**named, "coolant_cooled": float(self.coolant_cooled)}
+
+
+def circuit_of(params: Any, truck: Any, last_ms: int) -> CircuitStanding:
+    """Read it from records ``models.kernel.PARAMS`` and ``models.detector.Truck``; ``last_ms`` [Unix ms]."""
+    thermal = truck.thermal
+    by_coolant = bool(params.over_temperature.coolant_cooled)
+    causes = _causes(thermal)
+    judged_ms = int(thermal.judged_ms)
+    return CircuitStanding(
+        judged=bool(causes),
+        proven_ms=int(thermal.proven_ms) or None,
+        judged_ms=judged_ms or None,
+        unseen_since_ms=_unseen_since_ms(thermal, last_ms) if judged_ms else None,
+        suspect_ms=int(thermal.suspect_ms) or None,
+        learned=_learned(thermal),
+        causes=causes,
+        coolant_cooled=by_coolant,
+        missing=_missing(truck.latest, by_coolant),
+    )
+
+
+def circuit_lines(
+    found: CircuitStanding, last_ms: int, units: Units
+) -> Iterator[tuple[str, str]]:
+    """Say it to a person: what each line is about, and what it says."""
+    if not found.judged:
+        yield "Circuit", "not judged: no drive yet whose signals would let it"
+    else:
+        yield "Circuit", f"{_seen(found, last_ms, units)} {_verdict(found)}"
+        if found.fault_probability >= SUSPECT_FROM:
+            yield "What tells", circuit_words.tells_apart(found.evidence)
+        yield "Learned", circuit_words.learned(found.learned)
+    if found.missing:
+        costs = "; ".join(f"{name}: {cost}" for name, cost in found.missing.items())
+        yield "Missing now", costs
+
+
+def circuit_brief(found: CircuitStanding, last_ms: int, units: Units) -> str:
+    """Say it in a few words, for a table."""
+    if found.fault_probability >= SUSPECT_FROM:
+        place, share = circuit_words.causes(found.evidence)[0]
+        named = called(place, by_coolant=found.coolant_cooled)
+        return f"perhaps {named} ({circuit_words.likely(share)})"
+    if not found.judged or found.judged_ms is None:
+        return "circuit not seen yet"
+    if found.proven_ms is None:
+        return "cooler flow not proven yet"
+    return f"cooler flow proven {circuit_words.clock(found.proven_ms, units, last_ms)}"
+
+
+def _seen(found: CircuitStanding, last_ms: int, units: Units) -> str:
+    return circuit_words.observability(
+        proven_ms=found.proven_ms or 0,
+        judged_ms=found.judged_ms or 0,
+        unseen_since_ms=found.unseen_since_ms or 0,
+        now_ms=last_ms,
+        units=units,
+    )
+
+
+def _verdict(found: CircuitStanding) -> str:
+    """Name the causes that remain; a normal sump clears a valve only where flow was shown."""
+    if found.fault_probability >= SUSPECT_FROM:
+        return circuit_words.rivals(found.evidence)
+    if "shut" in found.causes and found.proven_ms is None:
+        return circuit_words.HALF_WAY
+    return "No fault likely."
+
+
+def _missing(view: Any, by_coolant: bool) -> Mapping[str, str]:
+    asked = {**NEEDED, **(COOLANT if by_coolant else {}), **HELPFUL}
+    return {name: cost for time, (name, cost) in asked.items() if int(getattr(view, time)) == 0}
+
+
+def _causes(thermal: Any) -> Mapping[str, float]:
+    if not thermal.started:
+        return {}
+    odds = (thermal.p_healthy, thermal.p_cut_off, thermal.p_poor)
+    return {name: float(odd) for name, odd in zip(NAMES[:3], odds, strict=True)}
+
+
+def _unseen_since_ms(thermal: Any, last_ms: int) -> int | None:
+    """Give since when a fault would not show, None where it would."""
+    judged_ms = int(thermal.judged_ms)
+    return judged_ms if last_ms - judged_ms > 60_000 else None
+
+
+def _learned(thermal: Any) -> float:
+    """Give how far the scale of the heat is known, against its prior."""
+    return max(0.0, 1.0 - math.sqrt(thermal.healthy.tt) / 0.30) if thermal.started else 0.0
