@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from models import circuit_words
-from models.circuit_tests import called
 from models.hypotheses import HEALTHY, NAMES
+from models.tell_apart import called
 from models.units import Units
 
 SUSPECT_FROM = 0.2

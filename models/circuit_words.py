@@ -11,8 +11,8 @@ import math
 from collections.abc import Mapping
 from datetime import datetime
 
-from models.circuit_tests import telling
 from models.hypotheses import AIR, FLOW, HEALTHY, LOW, NAMES, OPEN, SENSOR, SHUT, SLIP
+from models.tell_apart import telling
 from models.units import Units
 
 WORTH_NAMING = 0.02

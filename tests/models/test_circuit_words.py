@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from models import circuit_words
-from models.circuit_tests import telling
 from models.fleet import Circuit
 from models.hypotheses import HEALTHY, NAMES, possible
+from models.tell_apart import telling
 from models.units import METRIC, US, Units
 from tests.recorded import HOUR_MS, MINUTE_MS, NOON_MS
 
