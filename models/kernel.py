@@ -18,6 +18,7 @@ from models.charge import charge
 from models.compiled import compiled
 from models.detector import EVIDENCE_SIZE, Detector, Truck
 from models.detectors import DETECTORS
+from models.heat_now import refine_heat
 from models.kinematics import KinematicsParams, observe
 from models.layout import Layout, blank, compose, dtype_of
 from models.presence import Presence, settle
@@ -167,6 +168,7 @@ def _run(
     while position < stop and count + _MOST_EVENTS_PER_SAMPLE <= len(events):
         look(params.latest, state.truck.latest, samples[position])
         observe(params.kinematics, state.truck.kinematics, state.truck.latest)
+        refine_heat(params.kinematics, state.truck.kinematics, state.truck.latest)
         charge(params.account, state.truck.account, state.truck.latest)
         balance(params.thermal, state.truck.thermal, state.truck.latest)
         count = _note_silence(params, state, events, count)

@@ -12,7 +12,6 @@ import math
 
 from models.compiled import compiled
 from models.gear_ratio import GEARS, GearRatios, ratio_sd, take_reading
-from models.heat import gearbox_heat, guessed_torque
 from models.layout import Layout
 from models.view import View
 
@@ -61,15 +60,6 @@ choice."""
 
 LAG_S = 0.7
 """How long after each other two signals of one sample may have been read [s]; own choice."""
-
-ACCESSORY_SHARE = 0.02
-"""Share of the rated torque that fan, alternator and pumps take before the converter, and its spread [-];
-common practice, no source. It matters at standstill alone."""
-
-TORQUE_HELD_MS = 20_000.0
-HELD_SPREAD = 0.15
-"""Age at which a held torque says little of now [ms], and how far it is off by then, as a share of the rated
-torque [-]; own choice."""
 
 SMOOTH_S = 30.0
 """Time over which the estimated slip is smoothed for the heat [s]."""
@@ -130,7 +120,7 @@ class Kinematics(Layout):
 
 @compiled
 def observe(params: KinematicsParams, state: Kinematics, view: View) -> None:
-    """Take the newest sample in, and with what it shows write the heat into the view.
+    """Take the newest sample in.
 
     Parameters
     ----------
@@ -139,7 +129,7 @@ def observe(params: KinematicsParams, state: Kinematics, view: View) -> None:
     state
         Changed in place.
     view
-        The truck at the newest sample; its heat is set.
+        The truck at the newest sample.
     """
     state.slip_now_rpm = math.nan
     state.slip_sd_rpm = math.nan
@@ -154,7 +144,6 @@ def observe(params: KinematicsParams, state: Kinematics, view: View) -> None:
         state.speed_ratio = math.nan
     if not math.isnan(view.slip_rpm):
         _measured(state, view)
-    _heat(params, state, view)
 
 
 @compiled
@@ -302,34 +291,3 @@ def _measured(state: Kinematics, view: View) -> None:
         state.measured = 1
         state.slip_now_rpm = view.slip_rpm
         state.slip_sd_rpm = SLIP_SIGNAL_SD_RPM
-
-
-@compiled
-def _heat(params: KinematicsParams, state: Kinematics, view: View) -> None:
-    slip_rpm, slip_sd_rpm = view.slip_rpm, SLIP_SIGNAL_SD_RPM
-    if math.isnan(slip_rpm) and state.closed == 1 and state.smooth_s >= SMOOTH_S:
-        slip_rpm = max(0.0, state.smooth_rpm) if view.torque_nm > 0.0 else 0.0
-        slip_sd_rpm = 8.0
-    spare_nm = ACCESSORY_SHARE * params.rated_torque_nm
-    held = min(1.0, (view.time_ms - view.torque_ms) / TORQUE_HELD_MS)
-    torque_nm = view.torque_nm
-    torque_sd_nm = spare_nm + held * HELD_SPREAD * params.rated_torque_nm
-    if torque_nm > 0.0:
-        torque_nm = max(0.0, torque_nm - spare_nm)
-    if math.isnan(torque_nm):
-        torque_nm, torque_sd_nm = guessed_torque(
-            params.rated_torque_nm, view.rpm, view.speed_km_h, state.pace_km_h_s
-        )
-    view.heat_w, view.heat_sd_w = gearbox_heat(
-        torque_nm,
-        view.rpm,
-        view.speed_km_h,
-        view.gear,
-        view.lockup,
-        slip_rpm,
-        slip_sd_rpm,
-        state.speed_ratio,
-        state.speed_ratio_sd,
-        torque_sd_nm,
-        view.fluid_c,
-    )
