@@ -23,6 +23,7 @@ from models.circuit import (
 )
 from models.compiled import compiled
 from models.heat import GEAR_LOSS_SHARE, gearbox_heat
+from models.heat_now import refine_heat
 from models.kinematics import observe
 from models.view import View, look
 
@@ -151,6 +152,7 @@ def _record(
     for place in range(len(samples)):
         look(params.latest, view, samples[place])
         observe(params.kinematics, truck.kinematics, view)
+        refine_heat(params.kinematics, truck.kinematics, view)
         if not math.isnan(view.odometer_km):
             odometer_km = view.odometer_km
         _read(view, odometer_km, read[place])
