@@ -173,9 +173,9 @@ def what_if(duty: Duty, own: Own, terms: Terms, changes: Sequence[Change]) -> Wh
     as_was = sums[0, 0]
     return WhatIf(
         outcomes=tuple(found),
-        seen_h=as_was[SEEN_S] / 3600.0,
-        parked_h=as_was[PARKED_S] / 3600.0,
-        unseen_h=as_was[UNSEEN_S] / 3600.0,
+        seen_h=float(as_was[SEEN_S]) / 3600.0,
+        parked_h=float(as_was[PARKED_S]) / 3600.0,
+        unseen_h=float(as_was[UNSEEN_S]) / 3600.0,
         followed_h=duty.followed_s / 3600.0,
     )
 
