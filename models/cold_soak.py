@@ -48,11 +48,20 @@ class Offset(Layout):
     weight: float  # 1 for a night with coolant and air, less with one of them
     sum_k: float
     faulty: int  # nights on which it was off by so much that it must be broken
+    seen: int  # nights on which the fluid and another of them were read, and what they read then [°C]
+    fluid_c: float
+    coolant_c: float
+    air_c: float
 
 
 @compiled
 def check_night(offset: Offset, fluid_c: float, coolant_c: float, air_c: float) -> bool:
     """Count the readings after a night [°C], NaN where one is not there; say whether they told."""
+    if not math.isnan(fluid_c) and not (math.isnan(coolant_c) and math.isnan(air_c)):
+        offset.seen += 1
+        offset.fluid_c = fluid_c
+        offset.coolant_c = coolant_c
+        offset.air_c = air_c
     weight, other_c = ALONE_WEIGHT, air_c
     if math.isnan(air_c):
         other_c = coolant_c

@@ -9,6 +9,7 @@ from typing import Any
 from models.account import Account
 from models.kinematics import Kinematics
 from models.layout import Layout
+from models.sensor_watch import SensorWatch
 from models.thermal import Thermal
 from models.view import View
 from models.words import WriteWords
@@ -24,6 +25,7 @@ class Truck(Layout):
     kinematics: Kinematics
     account: Account
     thermal: Thermal
+    sensor: SensorWatch
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,6 +23,7 @@ from models.kinematics import KinematicsParams, observe
 from models.layout import Layout, blank, compose, dtype_of
 from models.presence import Presence, settle
 from models.sample import SAMPLE
+from models.sensor_watch import SensorParams, watch
 from models.silence import KIND as SILENCE
 from models.silence import SilenceParams, silent_since_ms
 from models.thermal import ThermalParams, balance
@@ -41,6 +42,7 @@ PARAMS: np.dtype[Any] = np.dtype(
         ("latest", dtype_of(ViewParams)),
         ("kinematics", dtype_of(KinematicsParams)),
         ("account", dtype_of(AccountParams)),
+        ("sensor", dtype_of(SensorParams)),
         ("thermal", dtype_of(ThermalParams)),
         ("silence", dtype_of(SilenceParams)),
         *((detector.kind, dtype_of(detector.params)) for detector in DETECTORS),
@@ -170,6 +172,8 @@ def _run(
         observe(params.kinematics, state.truck.kinematics, state.truck.latest)
         refine_heat(params.kinematics, state.truck.kinematics, state.truck.latest)
         charge(params.account, state.truck.account, state.truck.latest)
+        truck = state.truck
+        watch(params.sensor, params.account, truck.sensor, truck.latest, truck.account)
         balance(params.thermal, state.truck.thermal, state.truck.latest)
         count = _note_silence(params, state, events, count)
         count = _detect(params, state, events, count)

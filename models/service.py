@@ -207,6 +207,7 @@ def _forget_the_circuit(state: Any, kind: str) -> None:
     An alarm that stands is ended by the next sample, so that everybody hears that it is over.
     """
     renew(state.truck, "thermal", ())
+    renew(state.truck, "sensor", ())
     for detector in DETECTORS:
         if kind in detector.begins_again_with:
             renew(state[detector.kind], "own", ())

@@ -14,6 +14,8 @@ class ViewParams(Layout):
     """What reading the samples needs to know of a truck."""
 
     max_gap_s: float  # longest span between samples that counts as seen [s]
+    leap_k: float  # how far one reading of the fluid may be off the one before at once [K],
+    leap_k_s: float  # and how much further for each second between them [K/s]
     hold_s: float  # how long a signal sent more rarely than the others stays valid [s]
     rated_torque_nm: float  # torque at 100 % load [N·m]
 
@@ -28,6 +30,10 @@ class View(Layout):
     fluid_c: float
     fluid_ms: int  # last reading of the fluid, 0 if it is longer ago than what counts as seen
     fluid_dt_s: float  # from the reading before to the one in this sample, else 0 [s]
+    fluid_last_c: float  # last reading that was believed
+    fluid_doubt_c: float  # a leap that waits for the next reading to confirm it
+    fluid_doubt_ms: int  # 0: none waits
+    fluid_glitches: int  # leaps that the next reading did not confirm
     air_c: float
     air_ms: int
     coolant_c: float
@@ -88,6 +94,25 @@ def _held(new: float, old: float, old_ms: int, now_ms: int, hold_s: float) -> tu
 
 
 @compiled
+def _waits(params: ViewParams, view: View, fluid_c: float, span_s: float) -> bool:
+    """Say whether a reading leaps further than fluid can, and is not confirmed yet."""
+    waited = view.fluid_doubt_ms > 0
+    view.fluid_doubt_ms, doubted_ms = 0, view.fluid_doubt_ms
+    near = abs(fluid_c - view.fluid_last_c) <= params.leap_k + params.leap_k_s * span_s
+    if waited and not near:
+        since_s = (view.time_ms - doubted_ms) / 1000.0
+        if abs(fluid_c - view.fluid_doubt_c) <= params.leap_k + params.leap_k_s * since_s:
+            return False
+    if waited:
+        view.fluid_glitches += 1
+    if near:
+        return False
+    view.fluid_doubt_c = fluid_c
+    view.fluid_doubt_ms = view.time_ms
+    return True
+
+
+@compiled
 def _look_at_fluid(params: ViewParams, view: View, fluid_c: float, gap: bool) -> None:
     """Take the fluid's temperature, which need not be in every sample."""
     span_s = (view.time_ms - view.fluid_ms) / 1000.0
@@ -95,10 +120,17 @@ def _look_at_fluid(params: ViewParams, view: View, fluid_c: float, gap: bool) ->
         view.fluid_ms = 0
     view.fluid_c = fluid_c
     view.fluid_dt_s = 0.0
-    if not math.isnan(fluid_c):
-        if view.fluid_ms > 0:
-            view.fluid_dt_s = span_s
-        view.fluid_ms = view.time_ms
+    if math.isnan(fluid_c):
+        return
+    if view.fluid_ms == 0:
+        view.fluid_doubt_ms = 0  # nothing to compare it with
+    elif _waits(params, view, fluid_c, span_s):
+        view.fluid_c = math.nan
+        return
+    else:
+        view.fluid_dt_s = span_s
+    view.fluid_ms = view.time_ms
+    view.fluid_last_c = fluid_c
 
 
 @compiled

@@ -212,3 +212,5 @@ def seconds_at(samples: NDArray[Any], celsius: float, after_s: float = 0.0) -> f
 STUCK = Road(fault="bypass_stuck", since_s=900.0, hours=1.2)
 OVERLOADED = Road(route="overload", mean_c=35.0, signals="slip", hours=2.0)
 STARVED = Road(fault="cooler_starved", size=0.95, since_s=900.0, mean_c=30.0, hours=1.5)
+SLIPPING = Road(fault="lockup_slip", size=150.0, since_s=1200.0, signals="slip", hours=1.2)
+FROZEN = Road(fault="sensor_frozen", since_s=1800.0, hours=1.0)

@@ -19,7 +19,9 @@ from models.kernel import EVENT, KINDS, PARAMS, STATE
 from models.layout import blank, copied
 from models.units import METRIC, US
 from tests.contract.roads import (
+    FROZEN,
     OVERLOADED,
+    SLIPPING,
     STARVED,
     STUCK,
     Finding,
@@ -56,6 +58,8 @@ TROUBLE: dict[str, tuple[Road, Callable[[Vehicle], Vehicle], Callable[[], float]
         lambda truck: truck,
         lambda: seconds_at(recorded(STARVED), 105.0),
     ),
+    "sensor_fault": (FROZEN, lambda truck: truck, lambda: FROZEN.since_s),
+    "lockup_slip": (SLIPPING, lambda truck: truck, lambda: SLIPPING.since_s),
     "service_due": (WORN, _worn, lambda: 0.0),
 }
 # Our own limits, no source: for the first three what leaves a driver on a climb time to act; the
@@ -64,6 +68,8 @@ IN_TIME_S = {
     "bypass_stuck": 360.0,
     "over_temperature": 660.0,
     "heat_rejection_low": 1000.0,
+    "sensor_fault": 600.0,
+    "lockup_slip": 600.0,
     "service_due": 3600.0,
 }
 

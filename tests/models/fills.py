@@ -33,8 +33,12 @@ INSTALLED = {
 
 
 def fill_params(*, max_gap_s: float = 300.0, **account: float) -> NDArray[Any]:
-    """Give the parameters of a default truck, numbers of its account replaced by name."""
+    """Give the parameters of a default truck, numbers of its account replaced by name.
+
+    Every reading of the fluid is believed at once: drives made up for the account may leap.
+    """
     params = parameters(Vehicle(name="NF-01"), CHART, max_gap_s=max_gap_s, silent_after_s=900.0)
+    params[0]["latest"]["leap_k"] = math.inf
     for name, value in account.items():
         own = params[0]["account"]
         place = own["ageing"] if name in (own["ageing"].dtype.names or ()) else own
