@@ -8,6 +8,7 @@ while nothing speaks for the old value.
 
 from __future__ import annotations
 
+import math
 from typing import Annotated
 
 import numpy as np
@@ -34,9 +35,29 @@ choice: twice as much follows half as fast."""
 
 LOWER_WINS_S = 25.0
 HIGHER_WINS_S = 300.0
-BLIND_HIGHER_WINS_S = 7200.0
-"""Evidence after which a lower, a higher rival takes the place of the value [s]; the last where nothing tells
-whether the engine pulls, so that slip could be taken for the truck's own. Own choice."""
+"""Evidence after which a lower, a higher rival takes the place of the value [s]; own choice."""
+
+SLIP_WINS_S = 7200.0
+"""The same for a higher one that could be slip, because the engine pulls or may pull [s]; own choice."""
+
+PULL_LOWER_WINS_S = 120.0
+PULL_KNOWN_S = 300.0
+"""The same for a lower one while the engine pulls, and the evidence from which such a value is used [s]; own
+choice: it has no floor, as a ratio in overrun has."""
+
+KNOWN_S = 30.0
+"""Evidence from which a ratio is used [s]; own choice: three readings of a slow gateway."""
+
+COAST_LEAD = 1.02
+COAST_LEAD_SD = 0.03
+"""Turbine over engine speed when an open converter is driven by the wheels, and its spread [-]; common
+practice, no source: up to 1.06, and a little below 1 at a light foot."""
+
+GEAR_STEP = 1.5
+GEAR_STEP_SD = 0.12
+MOST_STEPS = 3
+"""Ratio of one of the lower gears to the next, its spread as a share, and over how many gears that is trusted
+[-]; common practice, no source: 1.3 to 1.7."""
 
 
 class GearRatios(Layout):
@@ -56,7 +77,13 @@ def near(value: float, other: float, speed_km_h: float) -> bool:
 
 @compiled
 def take_reading(
-    ratios: GearRatios, place: int, reading: float, speed_km_h: float, dt_s: float, blind: bool
+    ratios: GearRatios,
+    place: int,
+    reading: float,
+    speed_km_h: float,
+    dt_s: float,
+    lower_s: float,
+    higher_s: float,
 ) -> None:
     """Take one reading in.
 
@@ -72,8 +99,8 @@ def take_reading(
         Road speed [km/h].
     dt_s
         Time that the reading stands for [s].
-    blind
-        Nothing says that the engine does not pull.
+    lower_s, higher_s
+        Evidence after which a lower, a higher rival takes the place of the value [s].
     """
     counts_s = min(dt_s, LONGEST_S)
     value = ratios.per_km_h[place]
@@ -88,8 +115,7 @@ def take_reading(
     else:
         _oppose(ratios, place, reading, speed_km_h, counts_s)
         lower = ratios.rival[place] < value
-        higher_s = BLIND_HIGHER_WINS_S if blind else HIGHER_WINS_S
-        if ratios.rival_s[place] >= (LOWER_WINS_S if lower else higher_s):
+        if ratios.rival_s[place] >= (lower_s if lower else higher_s):
             _begin(ratios, place, ratios.rival[place], ratios.rival_s[place])
 
 
@@ -122,3 +148,22 @@ def _oppose(
 def ratio_sd(proof_s: float) -> float:
     """How unsure a value is, as a share of itself [-], by its evidence [s]."""
     return 0.002 + 0.02 / (1.0 + proof_s / 10.0)
+
+
+@compiled
+def turbine_ratio(locked: GearRatios, coasting: GearRatios, place: int) -> tuple[float, float]:
+    """Turbine speed per road speed [rpm per km/h] in a gear, and its spread as a share [-].
+
+    Learned with the clutch closed, or coasting; else by the usual step from the next gear that is known,
+    NaN if none is. ``place`` is the gear, counted from 0.
+    """
+    if locked.proof_s[place] >= KNOWN_S:
+        return locked.per_km_h[place], ratio_sd(locked.proof_s[place])
+    if coasting.proof_s[place] >= KNOWN_S:
+        spread = COAST_LEAD_SD + ratio_sd(coasting.proof_s[place])
+        return COAST_LEAD * coasting.per_km_h[place], spread
+    for steps in range(1, MOST_STEPS + 1):
+        above = place + steps
+        if above < GEARS and locked.proof_s[above] >= KNOWN_S:
+            return locked.per_km_h[above] * GEAR_STEP**steps, GEAR_STEP_SD * math.sqrt(steps)
+    return math.nan, math.nan

@@ -3,7 +3,8 @@
 In each gear the ratio of engine speed to road speed is learned while the clutch is commanded on and the
 engine does not pull: then nothing slips, whatever the clutch is worth. Under load the engine's lead over
 that ratio is the slip; with the clutch open it is the converter's. Gears that never lock are learned
-coasting, less exactly. Learning from overrun alone keeps a slipping clutch from becoming the normal.
+coasting, less exactly. Learning from overrun keeps a slipping clutch from becoming the normal; until a
+gear has shown one, what it did pulling stands in, and only a change of that can be seen.
 """
 
 from __future__ import annotations
@@ -11,7 +12,20 @@ from __future__ import annotations
 import math
 
 from models.compiled import compiled
-from models.gear_ratio import GEARS, GearRatios, ratio_sd, take_reading
+from models.gear_ratio import (
+    GEARS,
+    HIGHER_WINS_S,
+    KNOWN_S,
+    LONGEST_S,
+    LOWER_WINS_S,
+    PULL_KNOWN_S,
+    PULL_LOWER_WINS_S,
+    SLIP_WINS_S,
+    GearRatios,
+    ratio_sd,
+    take_reading,
+    turbine_ratio,
+)
 from models.layout import Layout
 from models.view import View
 
@@ -40,20 +54,6 @@ LEAST_RPM = 300.0
 FRESH_MS = 12_000
 """How old gear and clutch may be beside speeds that are of this sample [ms]."""
 
-KNOWN_S = 30.0
-"""Evidence from which a ratio is used [s]; own choice: three readings of a slow gateway."""
-
-COAST_LEAD = 1.02
-COAST_LEAD_SD = 0.03
-"""Turbine over engine speed when an open converter is driven by the wheels, and its spread [-]; common
-practice, no source: up to 1.06, and a little below 1 at a light foot."""
-
-GEAR_STEP = 1.5
-GEAR_STEP_SD = 0.12
-MOST_STEPS = 3
-"""Ratio of one of the lower gears to the next, its spread as a share, and over how many gears that is trusted
-[-]; common practice, no source: 1.3 to 1.7."""
-
 IDLE_RISE = 1.2
 """Engine speed over idle from which the wheels, and not the idle governor, turn a coasting engine [-]; own
 choice."""
@@ -73,11 +73,17 @@ SLIP_SIGNAL_SD_RPM = 3.0
 SPEED_SD_KM_H = 0.3
 """Error of a road speed [km/h]: between one in tenths and one in whole km/h."""
 
+PULL_SLIP_RPM = 12.0
+"""Slip taken to be in a ratio that was learned pulling [1/min]; common practice, no source: 4 to 25."""
+
 FULLEST_SLIP = 0.3
 """Lead of the engine from which the gear signal, not the clutch, is doubted [-]: the next gear's."""
 
-LAUNCH_KM_H = 12.0
-"""Below this no clutch is closed [km/h]: what a slip signal says then shows what it speaks of."""
+LAUNCH_KM_H = 20.0
+"""Below this hardly a clutch is closed [km/h]: what a slip signal says then shows what it speaks of."""
+
+QUIET_S = 20.0
+"""How long it must have shown so little, pulling away [s]; own choice."""
 
 QUIET_RPM = 30.0
 """Slip at such a pull that only a signal of the clutch alone, not of the converter, would show [1/min]."""
@@ -92,8 +98,9 @@ class KinematicsParams(Layout):
 class Kinematics(Layout):
     """State: ratios by gear, how long gear and clutch have stood, what follows for this sample."""
 
-    locked: GearRatios
-    coasting: GearRatios
+    locked: GearRatios  # clutch closed, engine not pulling
+    pulling: GearRatios  # clutch closed, engine pulling: with the slip it had, held for its own
+    coasting: GearRatios  # clutch open, engine not pulling
     gear: int  # 1 and up; 0: none, or not known
     gear_s: float  # since when, seen [s]
     closed: int  # 1: the clutch is closed, by its command or, without that, by its slip
@@ -106,7 +113,7 @@ class Kinematics(Layout):
     measured: int  # 1: the slip is a signal
     slip_now_rpm: float  # of the closed clutch, in this sample; NaN: nothing to be said
     slip_sd_rpm: float
-    proof_s: float  # evidence that an estimated slip rests on [s]
+    proof_s: float  # evidence from overrun that an estimated slip rests on [s]
     smooth_rpm: float
     smooth_s: float
     speed_ratio: float  # turbine over engine speed, clutch open
@@ -172,7 +179,7 @@ def _stand(state: Kinematics, view: View) -> None:
 @compiled
 def _told_by_slip(state: Kinematics, view: View) -> bool:
     """Say that a slip without a command is the clutch's, on a truck whose signal is of the clutch alone."""
-    alone = state.quiet_s > 60.0 and state.loud_s < 0.1 * state.quiet_s
+    alone = state.quiet_s >= QUIET_S and state.loud_s < 0.1 * state.quiet_s
     moving = view.speed_km_h > LEAST_KM_H
     return math.isnan(view.lockup) and alone and moving and abs(view.slip_rpm) > QUIET_RPM
 
@@ -198,32 +205,38 @@ def _speeds(state: Kinematics, view: View) -> None:
     if state.gear == 0 or not fresh or view.rpm < LEAST_RPM:
         return
     place = state.gear - 1
-    known = state.locked.proof_s[place]
     if settled and steady:
         _learn(state, view, place)
     if state.closed == 0:
         _open(state, view, place)
-    elif settled and steady and known >= KNOWN_S and view.speed_km_h > LEAST_KM_H:
+    elif settled and steady and view.speed_km_h > LEAST_KM_H:
         _estimated(state, view, place)
 
 
 @compiled
 def _learn(state: Kinematics, view: View, place: int) -> None:
+    reading, km_h = view.rpm / view.speed_km_h, view.speed_km_h
     blind = math.isnan(view.torque_nm)
-    if view.speed_km_h < COAST_KM_H or not (blind or state.pull < 0):
-        return
-    reading = view.rpm / view.speed_km_h
-    if view.lockup > 0.5:
-        if view.speed_km_h >= LEAST_KM_H:
-            take_reading(state.locked, place, reading, view.speed_km_h, view.dt_s, blind)
-    elif not blind and view.rpm >= IDLE_RISE * state.idle_rpm:
-        take_reading(state.coasting, place, reading, view.speed_km_h, view.dt_s, False)
+    light = blind or state.pull < 0
+    turned = view.rpm >= IDLE_RISE * state.idle_rpm
+    if view.lockup > 0.5 and km_h >= LEAST_KM_H:
+        if light:
+            higher_s = SLIP_WINS_S if blind else HIGHER_WINS_S
+            take_reading(state.locked, place, reading, km_h, view.dt_s, LOWER_WINS_S, higher_s)
+        elif state.pull > 0:
+            take_reading(
+                state.pulling, place, reading, km_h, view.dt_s, PULL_LOWER_WINS_S, SLIP_WINS_S
+            )
+    elif state.pull < 0 and not view.lockup > 0.5 and km_h >= COAST_KM_H and turned:
+        take_reading(
+            state.coasting, place, reading, km_h, view.dt_s, LOWER_WINS_S, HIGHER_WINS_S
+        )
 
 
 @compiled
 def _open(state: Kinematics, view: View, place: int) -> None:
     """Give the speed ratio of an open converter, NaN where no gear is known yet."""
-    per_km_h, spread = ratio_of(state, place)
+    per_km_h, spread = turbine_ratio(state.locked, state.coasting, place)
     if view.speed_km_h < 0.5:
         per_km_h = 0.0  # stall, whatever the gear
     if math.isnan(per_km_h):
@@ -238,37 +251,22 @@ def _open(state: Kinematics, view: View, place: int) -> None:
 
 
 @compiled
-def ratio_of(state: Kinematics, place: int) -> tuple[float, float]:
-    """Turbine speed per road speed [rpm per km/h] in a gear, and its spread as a share [-].
-
-    Learned with the clutch closed, or coasting; else by the usual step from the next gear that is known,
-    NaN if none is.
-    """
-    if state.locked.proof_s[place] >= KNOWN_S:
-        return state.locked.per_km_h[place], ratio_sd(state.locked.proof_s[place])
-    if state.coasting.proof_s[place] >= KNOWN_S:
-        spread = COAST_LEAD_SD + ratio_sd(state.coasting.proof_s[place])
-        return COAST_LEAD * state.coasting.per_km_h[place], spread
-    for steps in range(1, MOST_STEPS + 1):
-        above = place + steps
-        if above < GEARS and state.locked.proof_s[above] >= KNOWN_S:
-            value = state.locked.per_km_h[above] * GEAR_STEP**steps
-            return value, GEAR_STEP_SD * math.sqrt(steps)
-    return math.nan, math.nan
-
-
-@compiled
 def _estimated(state: Kinematics, view: View, place: int) -> None:
     """Give the slip of a closed clutch from the two speeds."""
-    turbine_rpm = state.locked.per_km_h[place] * view.speed_km_h
+    overrun = state.locked.proof_s[place] >= KNOWN_S
+    ratios = state.locked if overrun else state.pulling
+    proof_s = ratios.proof_s[place]
+    if proof_s < (KNOWN_S if overrun else PULL_KNOWN_S):
+        return
+    turbine_rpm = ratios.per_km_h[place] * view.speed_km_h - (0.0 if overrun else PULL_SLIP_RPM)
     if abs(view.rpm - turbine_rpm) > FULLEST_SLIP * turbine_rpm:
         return
     state.measured = 0
-    state.proof_s = state.locked.proof_s[place]
+    state.proof_s = proof_s if overrun else 0.0
     state.slip_now_rpm = view.rpm - turbine_rpm
-    error = ratio_sd(state.proof_s) ** 2 + (SPEED_SD_KM_H / view.speed_km_h) ** 2
+    error = ratio_sd(proof_s) ** 2 + (SPEED_SD_KM_H / view.speed_km_h) ** 2
     state.slip_sd_rpm = turbine_rpm * math.sqrt(error)
-    if math.isnan(view.slip_rpm) and state.pull >= 0:
+    if overrun and math.isnan(view.slip_rpm) and state.pull >= 0:
         # Heat has no use for the noise of one reading.
         state.smooth_s = min(SMOOTH_S, state.smooth_s + view.dt_s)
         share = min(1.0, view.dt_s / max(1.0, state.smooth_s))
@@ -280,11 +278,14 @@ def _measured(state: Kinematics, view: View) -> None:
     """Take the slip signal, and learn what it speaks of."""
     if view.slip_ms != view.time_ms:
         return
-    if view.speed_km_h < LAUNCH_KM_H and state.pull > 0 and view.speed_km_h > 1.0:
+    driven = view.torque_ms == view.time_ms and state.pull >= 0
+    if 1.0 < view.speed_km_h < LAUNCH_KM_H and driven:
+        # The first sample after a rest tells as much as one of a slow gateway.
+        span_s = min(LONGEST_S, view.dt_s) if view.dt_s > 0.0 else LONGEST_S
         if abs(view.slip_rpm) < QUIET_RPM:
-            state.quiet_s += view.dt_s
+            state.quiet_s += span_s
         elif abs(view.slip_rpm) > 3.0 * QUIET_RPM:
-            state.loud_s += view.dt_s
+            state.loud_s += span_s
     state.slip_now_rpm = math.nan
     commanded = math.isnan(view.lockup) or view.time_ms - view.lockup_ms <= FRESH_MS
     if state.closed == 1 and commanded and state.closed_s >= SETTLED_S:

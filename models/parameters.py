@@ -178,6 +178,8 @@ def _detectors(params: np.void, vehicle: Vehicle, fluid: Fluid) -> None:
     params["bypass_stuck"]["critical_c"] = limit
     params["bypass_stuck"]["assumed"] = int(not vehicle.registered)
     params["heat_rejection_low"]["critical_c"] = limit
+    slip = params["lockup_slip"]
+    slip["limit_c"], slip["false_alarms_per_h"] = limit, params["thermal"]["false_alarms_per_h"]
     params["sensor_fault"]["sure"] = SENSOR_SURE
     _service(params, limits, fluid)
 

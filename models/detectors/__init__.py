@@ -3,6 +3,7 @@
 from models.detector import Detector
 from models.detectors.bypass_stuck import BYPASS_STUCK
 from models.detectors.heat_rejection_low import HEAT_REJECTION_LOW
+from models.detectors.lockup_slip import LOCKUP_SLIP
 from models.detectors.over_temperature import OVER_TEMPERATURE
 from models.detectors.sensor_fault import SENSOR_FAULT
 from models.detectors.service_due import SERVICE_DUE
@@ -11,6 +12,7 @@ DETECTORS: tuple[Detector, ...] = (
     OVER_TEMPERATURE,
     BYPASS_STUCK,
     HEAT_REJECTION_LOW,
+    LOCKUP_SLIP,
     SENSOR_FAULT,
     SERVICE_DUE,
 )
