@@ -6,9 +6,12 @@ the difference of the two is added to what was measured:
     T_changed(t) = T_measured(t) + [model_changed(t) - model_as_is(t)]
 
 so that what the model does not know (a driver, a head wind, a sensor's place) cancels as far as it acts
-on both alike. Every figure has an 80 % band: the same again for draws from what is known of the truck, of
-the fluid's activation energy, and of how true such differences have been. The draws are fixed points that
-fill their space evenly: the same record gives the same figures to the last bit.
+on both alike. Heat that the signals do not tell is found by keeping the model by what was measured, and goes
+into both runs: how far a valve opens depends on it.
+
+Every figure has an 80 % band: the same again for draws from what is known of the truck, of the fluid's
+activation energy, and of how true such differences have been. The draws are fixed points that fill their
+space evenly: the same record gives the same figures to the last bit.
 """
 
 from __future__ import annotations
@@ -36,20 +39,9 @@ from models.circuit import (
 from models.cold_running import WORKING_C
 from models.duty import Duty, Floats, Times
 from models.layout import copied, record
+from models.what_if_cost import ABOVE_S, PARKED_S, SEEN_S, UNSEEN_S, cost, difference
 from models.what_if_figures import Change, Outcome, WhatIf, outcome
-from models.what_if_run import (
-    ABOVE_S,
-    CHANGE,
-    CLEAN,
-    FULL,
-    LOAD,
-    PARKED_S,
-    SEEN_S,
-    UNSEEN_S,
-    cost,
-    difference,
-    play,
-)
+from models.what_if_run import CHANGE, CLEAN, FULL, LOAD, follow, play
 
 DRAWS = 60
 """Draws for a band [-]. Own choice; doubled, an edge of the band moves by a tenth of its width or less, and
@@ -57,7 +49,7 @@ the answer takes twice as long."""
 
 TRUE_WITHIN = 0.3
 """How true a difference of two runs is, one standard deviation of the logarithm of its size [-]. Measured on
-simulated trucks that share no physics with the model (``tests/models/test_what_if_truth.py``); doubled, the
+simulated trucks that share no physics with the model (``tests/contract/test_what_if_truth.py``); doubled, the
 bands are about twice as wide."""
 
 LEAST_FACTOR, MOST_FACTOR = 0.25, 4.0
@@ -211,12 +203,24 @@ def _drawn(
     edges_c = np.array([terms.limit_c, *terms.edges_c, WORKING_C])
     spans_s = (terms.max_gap_s, terms.soak_s)
     sums = np.zeros((len(asked), ABOVE_S + len(edges_c) - 1))
-    as_is = np.zeros(len(duty.end_ms))
+    as_is, extra_kw = np.zeros(len(duty.end_ms)), np.zeros(len(duty.end_ms))
+    measured_c = np.interp(duty.end_ms, duty.read_ms, duty.read_c)
+    follow(record(own.circuit), values, windows, faults, measured_c, extra_kw)
     apart_k = np.zeros(len(duty.read_ms))
     for row, change in enumerate(asked):
         course = as_is if row == 0 else np.zeros(len(as_is))
         circuit = record(_fitted(own.circuit, change))
-        play(circuit, values, _numbers(change), windows, faults, as_is, terms.soak_s, course)
+        play(
+            circuit,
+            values,
+            _numbers(change),
+            windows,
+            faults,
+            extra_kw,
+            as_is,
+            terms.soak_s,
+            course,
+        )
         apart = believed * (course - as_is)
         difference(duty.start_ms, duty.end_ms, apart, terms.soak_s, duty.read_ms, apart_k)
         cost(ageing, readings, apart_k, edges_c, spans_s, sums[row])

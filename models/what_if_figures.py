@@ -10,7 +10,7 @@ import numpy as np
 from models.ageing import kinetic_mean_temperature
 from models.duty import Floats
 from models.heat_sums import KINETIC_ENERGY_OVER_R_K, KINETIC_REFERENCE_C
-from models.what_if_run import (
+from models.what_if_cost import (
     ABOVE_S,
     COLD_S,
     EQUIVALENT_S,

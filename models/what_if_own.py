@@ -66,6 +66,18 @@ def _failed(
         looks_ms.append(int(part["time_ms"][0]))
         kinds.append(kind)
         numbers.append(float(thermal.x.reshape(COUNT, STATES)[kind, FAULT]))
-    # What was found by the end of a part holds from its beginning: the bank needs minutes.
+        _date_back(looks_ms, kinds, numbers, int(thermal.suspect_ms))
     which = np.searchsorted(np.array(looks_ms), end_ms, side="left")
     return np.array(kinds)[which], np.array(numbers)[which]
+
+
+def _date_back(
+    looks_ms: list[int], kinds: list[int], numbers: list[float], since_ms: int
+) -> None:
+    """A fault that holds by the last look has held since it was the likelier: the bank needs minutes."""
+    if kinds[-1] == HEALTHY or since_ms == 0:
+        return
+    place = len(looks_ms) - 1
+    while place > 0 and looks_ms[place - 1] >= since_ms and kinds[place] == HEALTHY:
+        kinds[place], numbers[place] = kinds[-1], numbers[-1]
+        place -= 1

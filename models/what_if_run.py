@@ -1,4 +1,4 @@
-"""One run of a truck's model through its recorded duty, and what a course of temperatures costs."""
+"""One run of a truck's model through its recorded duty, and the heat that its signals do not tell."""
 
 from __future__ import annotations
 
@@ -7,43 +7,38 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from models.ageing import AgeingParams, mean_of_exponential, mean_rate
 from models.circuit import (
     CONVERTER_W,
     EXTRA,
     FAULT,
     FLUID,
     HEAT_W,
+    LN_HEAT,
     LOCKED_W,
     METAL,
     SITE,
+    SPAN_S,
     STATES,
     SUMP,
     CircuitParams,
     run,
 )
 from models.compiled import compiled
-from models.heat_sums import KINETIC_ENERGY_OVER_R_K, KINETIC_REFERENCE_C
 from models.hypotheses import AIR, FLOW, HEALTHY, LOW, OPEN, SHUT
-from models.soak import decay_equivalent_s
-from models.units import ZERO_CELSIUS_K
+
+FOLLOW_S = 300.0
+"""How fast the unexplained heat follows what was measured [s]. Own choice, between the minute in which a
+sensor's rounding would pass for heat and the half hour that a climb lasts; doubled, the model is off by some
+kelvin more in the first minutes of one."""
+
+MOST_EXTRA_KW = 30.0
+"""Most heat that is believed without a signal of it [kW]: a gearbox at full load with an open converter."""
 
 # A change, by place.
 FULL = 0  # 1: without the bypass valve
 CLEAN = 1  # 1: the cooler as this truck's healthy one
 LOAD = 2  # factor on the torque [-]
 CHANGE = 3
-
-# What a course of temperatures comes to, by place.
-HOTTEST_C = 0
-SEEN_S = 1  # with readings no farther apart than what counts as seen [s]
-EQUIVALENT_S = 2  # at the reference temperature, seen [s]
-SOAKED_S = 3  # the same of parked spans without readings, estimated [s]
-KINETIC_S = 4  # the same of the mean kinetic temperature, at its own reference [s]
-PARKED_S = 5  # length of parked spans without readings [s]
-UNSEEN_S = 6  # other spans without readings [s]
-COLD_S = 7  # running below the last of the edges [s]
-ABOVE_S = 8  # above each of the other edges [s]
 
 Floats = NDArray[np.float64]
 Times = NDArray[np.int64]
@@ -66,12 +61,74 @@ def carried_over(apart_k: float, gap_ms: float, tau_s: float) -> float:
 
 
 @compiled
+def _begin(own: Floats, celsius: float, x: Floats, valve: Floats) -> None:
+    """Begin a stretch with all at one temperature [°C]."""
+    x[:] = own
+    x[FLUID] = x[METAL] = x[SITE] = celsius
+    x[EXTRA] = 0.0
+    valve[0], valve[1] = celsius, 0.0
+
+
+@compiled
+def _no_less_than_none(own: Floats, duty: Floats, extra_kw: float) -> float:
+    """Bound heat that is lacking [kW]: a gearbox does not cool."""
+    return max(extra_kw, -math.exp(own[LN_HEAT]) * duty[HEAT_W] / 1000.0)
+
+
+@compiled
+def follow(
+    circuit: CircuitParams,
+    own: Floats,
+    windows: tuple[Times, Times, Floats, Floats, Floats],
+    faults: tuple[Times, Floats],
+    measured_c: Floats,
+    extra_kw: Floats,
+) -> None:
+    """Find the heat that the signals do not tell: what keeps the model by what was measured.
+
+    A trailer's wind, a converter unlike its class's: without it the model might see a valve half open that
+    was wide open, and say that a bigger cooler changes nothing. An observer of second order, critically
+    damped.
+
+    Parameters
+    ----------
+    circuit, own, windows, faults
+        As for ``play``.
+    measured_c
+        What the fluid read at the end of each window [°C], shape (m,).
+    extra_kw
+        Written: that heat in each window [kW], shape (m,).
+    """
+    _, end_ms, means, _, begin_c = windows
+    hypotheses, numbers = faults
+    capacity_j_k = circuit.fluid_j_k + circuit.metal_j_k
+    x, valve = np.zeros(STATES), np.zeros(2)
+    for row in range(len(end_ms)):
+        if not math.isnan(begin_c[row]):
+            _begin(own, begin_c[row], x, valve)
+        x[EXTRA] = _no_less_than_none(own, means[row], x[EXTRA])
+        extra_kw[row] = x[EXTRA]
+        x[FAULT] = numbers[row]
+        run(circuit, int(hypotheses[row]), means[row], x, valve)
+        place = FLUID if circuit.site == SUMP else SITE
+        off_k = measured_c[row] - x[place]
+        share = min(0.5, means[row, SPAN_S] / FOLLOW_S)
+        x[FLUID] += 2.0 * share * off_k
+        x[METAL] += share * off_k
+        if place == SITE:
+            x[SITE] += 2.0 * share * off_k
+        more_kw = share * off_k * capacity_j_k / FOLLOW_S / 1000.0
+        x[EXTRA] = max(-MOST_EXTRA_KW, min(MOST_EXTRA_KW, x[EXTRA] + more_kw))
+
+
+@compiled
 def play(
     circuit: CircuitParams,
     own: Floats,
     change: Floats,
     windows: tuple[Times, Times, Floats, Floats, Floats],
     faults: tuple[Times, Floats],
+    extra_kw: Floats,
     as_is: Floats,
     tau_s: float,
     course: Floats,
@@ -91,6 +148,8 @@ def play(
         ``models.duty.Duty`` has them.
     faults
         In each window the hypothesis that held, and its number.
+    extra_kw
+        Heat that the signals do not tell, shape (m,).
     as_is
         The course without the change [°C], shape (m,): from it a stretch takes up the difference that was
         left by the one before. The run without a change is given its own course.
@@ -101,149 +160,24 @@ def play(
     """
     start_ms, end_ms, means, idle_w, begin_c = windows
     hypotheses, numbers = faults
-    x = np.zeros(STATES)
-    valve = np.zeros(2)
+    load = change[LOAD]
+    x, valve = np.zeros(STATES), np.zeros(2)
     for row in range(len(end_ms)):
         if not math.isnan(begin_c[row]):
             apart_k = 0.0
             if row > 0:
                 gap_ms = float(start_ms[row] - end_ms[row - 1])
                 apart_k = carried_over(course[row - 1] - as_is[row - 1], gap_ms, tau_s)
-            x[:] = own
-            valve[0] = begin_c[row] + apart_k
-            valve[1] = 0.0
-            x[FLUID] = x[METAL] = x[SITE] = valve[0]
-            x[EXTRA] = 0.0
+            _begin(own, begin_c[row] + apart_k, x, valve)
         duty = means[row].copy()
-        load = change[LOAD]
+        x[EXTRA] = extra_kw[row]
         if load != 1.0:
             duty[HEAT_W] = idle_w[row] + load * max(0.0, duty[HEAT_W] - idle_w[row])
             duty[CONVERTER_W] *= load
             duty[LOCKED_W] *= load
-        hypothesis = _healed(int(hypotheses[row]), change)
+            # Heat that nothing tells is most likely the load's; a lack of it stays.
+            x[EXTRA] *= load if x[EXTRA] > 0.0 else 1.0
+            x[EXTRA] = _no_less_than_none(own, duty, x[EXTRA])
         x[FAULT] = numbers[row]
-        run(circuit, hypothesis, duty, x, valve)
+        run(circuit, _healed(int(hypotheses[row]), change), duty, x, valve)
         course[row] = x[FLUID] if circuit.site == SUMP else x[SITE]
-
-
-@compiled
-def difference(
-    start_ms: Times,
-    end_ms: Times,
-    apart_k: Floats,
-    tau_s: float,
-    read_ms: Times,
-    found_k: Floats,
-) -> None:
-    """Give the difference between two courses at the times of the readings.
-
-    Straight within a window; where the model had to pause, a difference dies away as the truck cools.
-
-    Parameters
-    ----------
-    start_ms, end_ms
-        Windows [Unix ms], shape (m,).
-    apart_k
-        The difference at their ends [K].
-    tau_s
-        How fast a parked truck cools [s].
-    read_ms
-        Times of the readings [Unix ms], shape (n,).
-    found_k
-        Written: the difference then [K], shape (n,).
-    """
-    done = 0  # windows that have ended
-    for row in range(len(read_ms)):
-        now_ms = read_ms[row]
-        while done < len(end_ms) and end_ms[done] <= now_ms:
-            done += 1
-        last_k = apart_k[done - 1] if done > 0 else 0.0
-        last_ms = end_ms[done - 1] if done > 0 else now_ms
-        if done < len(end_ms) and start_ms[done] < now_ms:
-            first_k = (
-                carried_over(last_k, float(start_ms[done] - last_ms), tau_s)
-                if done > 0
-                else 0.0
-            )
-            share = (now_ms - start_ms[done]) / (end_ms[done] - start_ms[done])
-            found_k[row] = first_k + share * (apart_k[done] - first_k)
-        else:
-            found_k[row] = carried_over(last_k, float(now_ms - last_ms), tau_s)
-
-
-@compiled
-def _kinetic(celsius: float) -> float:
-    inverse = 1.0 / (KINETIC_REFERENCE_C + ZERO_CELSIUS_K) - 1.0 / (celsius + ZERO_CELSIUS_K)
-    return KINETIC_ENERGY_OVER_R_K * inverse
-
-
-@compiled
-def share_above(from_c: float, to_c: float, edge_c: float) -> float:
-    """Share of a span above a temperature [-] while 1/T runs straight from one [°C] to the other."""
-    low_c, high_c = min(from_c, to_c), max(from_c, to_c)
-    if low_c >= edge_c:
-        return 1.0
-    if high_c <= edge_c:
-        return 0.0
-    part = (high_c - edge_c) / (edge_c + ZERO_CELSIUS_K)
-    return part * (low_c + ZERO_CELSIUS_K) / (high_c - low_c)
-
-
-@compiled
-def cost(
-    ageing: AgeingParams,
-    readings: tuple[Times, Floats, Floats, NDArray[np.bool_], NDArray[np.bool_]],
-    apart_k: Floats,
-    edges_c: Floats,
-    spans_s: tuple[float, float],
-    sums: Floats,
-) -> None:
-    """Cost the readings moved by a difference; between two of them as the account does.
-
-    Parameters
-    ----------
-    ageing
-        The fluid's law.
-    readings
-        Times [Unix ms], the fluid and the air [°C], whether the engine ran, whether parked till the next.
-    apart_k
-        The difference [K], shape (n,).
-    edges_c
-        Temperatures whose excess is timed; below the last a running truck's fluid is cold [°C].
-    spans_s
-        Longest span between readings that counts as seen, and how fast a parked truck cools [s].
-    sums
-        Written, shape (ABOVE_S + len(edges_c) - 1,).
-    """
-    read_ms, read_c, air_c, running, parked = readings
-    longest_s, tau_s = spans_s
-    sums[:] = 0.0
-    sums[HOTTEST_C] = math.nan
-    for row in range(len(read_ms)):
-        here_c = read_c[row] + apart_k[row]
-        if not here_c <= sums[HOTTEST_C]:
-            sums[HOTTEST_C] = here_c
-        if row + 1 == len(read_ms):
-            break
-        span_s = (read_ms[row + 1] - read_ms[row]) / 1000.0
-        there_c = read_c[row + 1] + apart_k[row + 1]
-        if span_s <= longest_s:
-            sums[SEEN_S] += span_s
-            sums[EQUIVALENT_S] += span_s * mean_rate(ageing, here_c, there_c)
-            kinetic = mean_of_exponential(_kinetic(here_c), _kinetic(there_c))
-            sums[KINETIC_S] += span_s * kinetic
-            for edge in range(len(edges_c) - 1):
-                sums[ABOVE_S + edge] += span_s * share_above(here_c, there_c, edges_c[edge])
-            if running[row + 1]:
-                warm = share_above(here_c, there_c, edges_c[len(edges_c) - 1])
-                sums[COLD_S] += span_s * (1.0 - warm)
-        elif parked[row]:
-            sums[PARKED_S] += span_s
-            air = (
-                min(air_c[row], read_c[row + 1])
-                if not math.isnan(air_c[row])
-                else read_c[row + 1]
-            )
-            sums[SOAKED_S] += decay_equivalent_s(ageing, here_c, air, tau_s, span_s)
-        else:
-            sums[UNSEEN_S] += span_s

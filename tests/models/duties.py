@@ -116,6 +116,7 @@ def course(
         numbers,
         (driven.start_ms, driven.end_ms, driven.means, driven.idle_w, driven.begin_c),
         (np.full(count, hypothesis), np.zeros(count)),
+        np.zeros(count),
         found,
         10_000.0,
         found,

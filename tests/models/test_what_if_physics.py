@@ -27,8 +27,8 @@ from models.circuit import (
 )
 from models.duty import Floats
 from models.hypotheses import SHUT
+from models.what_if_cost import share_above
 from models.what_if_figures import Change
-from models.what_if_run import share_above
 from tests.models.duties import AIR, RPM_WARM, circuit, course, duty
 
 LIBRARY: Callable[..., float] = effectiveness_from_NTU
