@@ -12,8 +12,8 @@ import math
 from models.compiled import compiled
 from models.layout import Layout
 
-START_LOG = -8.5
-"""Log odds that a value which begins to hold is frozen [-]: about one hold in five thousand. Own choice;
+START_LOG = -9.0
+"""Log odds that a value which begins to hold is frozen [-]: about one hold in eight thousand. Own choice;
 doubled in odds, an alarm comes some seconds sooner."""
 
 FINE_K = 0.3

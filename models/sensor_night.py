@@ -36,10 +36,10 @@ OFF_SD_K = 9.0
 WALK_K = 4.0
 """What a fault changes by from night to night [K]: drift. Own choice."""
 
-NIGHT_SD_K = 1.3
+NIGHT_SD_K = 1.7
 """What one night is off by itself [K] where coolant and air agree: heat left, sun, wind. Own choice."""
 
-AIR_ALONE_SD_K = 3.5
+AIR_ALONE_SD_K = 4.5
 COOLANT_ALONE_SD_K = 3.0
 """The same with one of them alone [K]. Own choice."""
 

@@ -34,6 +34,14 @@ OWN_MOST = 1.6
 learned as the truck's own. Own choice."""
 
 
+USUAL_K = 0.45
+USUAL_K_S = 0.012
+FAST_USUAL_K_S = 0.04
+"""Scatter of a class, sensors of whole degrees among them [K], and what real motion adds for each second
+between readings [K/s]: in the sump, and where the fluid swings with the load. From simulated trucks; doubled,
+a scatter of 2 K is not told."""
+
+
 class Noise(Layout):
     """State: log odds of noise, and the truck's own scatter."""
 
@@ -51,17 +59,23 @@ def _log_t3(value: float, scale: float) -> float:
 
 
 @compiled
-def weigh_noise(noise: Noise, off_k: float, span_s: float, usual_k: float) -> None:
-    """Take a residual [K] of neighbours ``span_s`` apart; ``usual_k`` is what the class shows [K]."""
+def usual_k(fast: int, span_s: float) -> float:
+    """Scatter of a healthy sensor [K] whose neighbours are so far apart [s]; ``fast``: 1 beyond the sump."""
+    return USUAL_K + (FAST_USUAL_K_S if fast == 1 else USUAL_K_S) * span_s
+
+
+@compiled
+def weigh_noise(noise: Noise, off_k: float, span_s: float, class_k: float) -> None:
+    """Take a residual [K] of neighbours ``span_s`` apart; ``class_k`` is what the class shows [K]."""
     if math.isnan(off_k) or span_s > LONGEST_SPAN_S:
         return
     if noise.started == 0:
         noise.started = 1
         noise.log_odds = LEAST
-        noise.own_k = usual_k
+        noise.own_k = class_k
     size = abs(off_k)
     noise.shown_k += (size - noise.shown_k) / 20.0
-    scale = max(usual_k, min(OWN_MOST * usual_k, noise.own_k))
+    scale = max(class_k, min(OWN_MOST * class_k, noise.own_k))
     wide = math.sqrt(FAULTY_SD_K * FAULTY_SD_K + scale * scale)
     faulty = -0.5 * (size / wide) ** 2 - math.log(wide) - 0.919
     moved = max(MOST_DOWN, min(MOST_UP, faulty - _log_t3(size, scale)))

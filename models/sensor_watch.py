@@ -32,12 +32,12 @@ from models.sensor_night import (
     weigh_night,
     weigh_step,
 )
-from models.sensor_noise import LEAST, Noise, weigh_noise
+from models.sensor_noise import LEAST, Noise, usual_k, weigh_noise
 from models.sensor_others import Others, compare_others, note_missing
 from models.sensor_recent import (
-    FAST_SHARE,
-    PUSHED_SHARE,
     Recent,
+    is_busy,
+    note_motion,
     push,
     roughness_k,
     step_evidence,
@@ -48,9 +48,6 @@ from models.view import View
 FINE, FROZEN, NOISY, STEPPED, BIASED, DRIFTING, IMPOSSIBLE = 0, 1, 2, 3, 4, 5, 6
 """What is wrong with the fluid's sensor, as ``SensorWatch.what`` has it."""
 
-HOTTEST_C = 250.0
-"""Fluid in a gearbox that still runs is not hotter [°C]: seals and clutches are gone before. Own choice."""
-
 BELOW_K = 15.0
 """Fluid of a running truck is not colder than both outside air and coolant by more than this [K]: after a
 cold night it may lag. Own choice."""
@@ -60,6 +57,10 @@ IMPOSSIBLE_S = 300.0
 
 SLOWER = 1.5
 """A parked truck may cool this much slower than is known of it [-]. Own choice."""
+
+LONG_SPAN_S = 12.0
+"""Between readings further apart than this [s] a hard start heats the fluid unseen, where no load is sent.
+Own choice."""
 
 NEXT_NIGHT_S = 4.0 * 3600.0
 """Two nights are so far apart at least [s]: one told in pieces is one. Own choice."""
@@ -138,7 +139,7 @@ def watch(
         sensor.hold.log_odds = START_LOG
     sensor.step_k = 0.0
     note_missing(sensor.others, view)
-    sensor.recent.span_most_w = max(sensor.recent.span_most_w, view.heat_w)
+    note_motion(sensor.recent, view)
     if sensor.hold.started == 1 and view.dt_s > 0.0 and _runs(view):
         _move(params, sensor.hold, view)
     if not math.isnan(view.fluid_c):
@@ -193,9 +194,8 @@ def _read(
         recent.count = 0
     push(recent, float(view.time_ms), view.fluid_c)
     off_k, span_s = roughness_k(recent)
-    usual_k = 0.45 + (0.04 if params.fast == 1 else 0.012) * span_s
-    weigh_noise(sensor.noise, off_k, span_s, usual_k)
-    _step(params, sensor)
+    weigh_noise(sensor.noise, off_k, span_s, usual_k(params.fast, span_s))
+    _step(params, sensor, view)
     _impossible(sensor, view)
     sensor.last_c = view.fluid_c
     sensor.last_ms = view.time_ms
@@ -203,14 +203,12 @@ def _read(
 
 
 @compiled
-def _step(params: SensorParams, sensor: SensorWatch) -> None:
-    fast = params.fast == 1
-    step_k, evidence, span_s = step_evidence(
-        sensor.recent,
-        0.6,
-        0.15 if fast else 0.02,
-        params.heat_capacity_j_k * (FAST_SHARE if fast else PUSHED_SHARE),
-    )
+def _step(params: SensorParams, sensor: SensorWatch, view: View) -> None:
+    recent = sensor.recent
+    step_k, evidence, span_s = step_evidence(recent, params.fast, params.heat_capacity_j_k)
+    unseen = params.fast == 1 or (span_s > LONG_SPAN_S and math.isnan(view.torque_nm))
+    if unseen and is_busy(recent):
+        return
     if span_s > 0.0 and weigh_step(sensor.nights, step_k, evidence, span_s):
         sensor.step_k = step_k
 
@@ -236,10 +234,10 @@ def _rest(
 
 @compiled
 def _impossible(sensor: SensorWatch, view: View) -> None:
-    """Time how long the fluid reads what it cannot be."""
+    """Time how long the fluid reads colder than all around; too hot is no fault of a sensor."""
     # Where one is not known nothing is too cold: comparing with NaN says no.
     too_cold = view.fluid_c < view.air_c - BELOW_K and view.fluid_c < view.coolant_c - BELOW_K
-    if view.fluid_c > HOTTEST_C or (too_cold and _runs(view)):
+    if too_cold and _runs(view):
         sensor.impossible_s = min(IMPOSSIBLE_S, sensor.impossible_s + view.fluid_dt_s)
     else:
         sensor.impossible_s = max(0.0, sensor.impossible_s - view.fluid_dt_s)
