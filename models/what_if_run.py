@@ -72,7 +72,7 @@ def _begin(own: Floats, celsius: float, x: Floats, valve: Floats) -> None:
 @compiled
 def _no_less_than_none(own: Floats, duty: Floats, extra_kw: float) -> float:
     """Bound heat that is lacking [kW]: a gearbox does not cool."""
-    return max(extra_kw, -math.exp(own[LN_HEAT]) * duty[HEAT_W] / 1000.0)
+    return max(extra_kw, -math.exp(float(own[LN_HEAT])) * float(duty[HEAT_W]) / 1000.0)
 
 
 @compiled
