@@ -36,12 +36,12 @@ WINDOW_S = 300.0
 FORGET_S = 240.0
 """Time constant with which the circuit evens out a change of heat [s]; common practice, no source."""
 
-MOTION_SHARE = 0.45
+MOTION_SHARE = 0.35
 MOTION_SD_K = 1.5
 """How far the motion expected may be wrong, as a share of it and at least [-, K]. Own choice; with half the
-share, two windows decide where now it takes three to five."""
+share, two windows decide where now it takes three to six."""
 
-COOLED_SHARE = 0.25
+COOLED_SHARE = 0.15
 COOLED_SD_K = 2.0
 """The same for a fall while parked [-, K]. Own choice."""
 

@@ -56,6 +56,9 @@ WILD_SD_K = 4.0
 """Nights that mislead though all seemed settled [-, K]: a warm hall, a start that nobody saw. Own choice;
 doubled, one more night is needed where the difference is near 10 K."""
 
+STEP_SD_K = 1.5
+"""How well the size of a step is known [K], one standard deviation. Own choice."""
+
 SMALLEST_K = 3.0
 """A sensor that is off by less is no matter for an alarm [K]. Own choice."""
 
@@ -173,11 +176,11 @@ def weigh_step(nights: Nights, step_k: float, evidence: float, span_s: float) ->
     begun = RUNNING_LOG + math.log(span_s / 3600.0) + evidence
     if begun < -4.0 or abs(step_k) < SMALLEST_K:
         return False
-    if begun > nights.log_odds:
+    if begun > 0.0 and nights.log_odds > 0.0:
+        nights.off_k += step_k  # it was off before
+    elif begun > nights.log_odds:
         nights.off_k = nights.own_k + step_k
-        nights.off_var = nights.own_var + 2.0
-    elif begun > 0.0:
-        nights.off_k += step_k
+        nights.off_var = nights.own_var + STEP_SD_K * STEP_SD_K
     nights.log_odds = min(MOST_LOG, log_add(nights.log_odds, begun))
     if begun > 0.0:
         nights.jumped = 1
