@@ -192,6 +192,14 @@ def weigh_step(nights: Nights, step_k: float, evidence: float, span_s: float) ->
 
 
 @compiled
+def forget_step(nights: Nights) -> None:
+    """Take back a step that something else explains."""
+    if nights.jumped == 1:
+        nights.log_odds = PRIOR_LOG
+        _expect_anything(nights)
+
+
+@compiled
 def p_off(nights: Nights) -> float:
     """Probability that the sensor is off by more than does not matter [-]."""
     if nights.started == 0 or abs(nights.off_k - nights.own_k) < SMALLEST_K:

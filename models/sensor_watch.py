@@ -27,6 +27,7 @@ from models.sensor_night import (
     FAST_OWN_SD_K,
     OWN_SD_K,
     Nights,
+    forget_step,
     open_nights,
     p_off,
     weigh_night,
@@ -206,6 +207,9 @@ def _read(
 def _step(params: SensorParams, sensor: SensorWatch, view: View) -> None:
     recent = sensor.recent
     step_k, evidence, span_s = step_evidence(recent, params.fast, params.heat_capacity_j_k)
+    if sensor.noise.log_odds > 0.0:
+        forget_step(sensor.nights)  # it was noise
+        return
     unseen = params.fast == 1 or (span_s > LONG_SPAN_S and math.isnan(view.torque_nm))
     if unseen and is_busy(recent):
         return
