@@ -40,6 +40,10 @@ HIGHER_WINS_S = 300.0
 SLIP_WINS_S = 7200.0
 """The same for a higher one that could be slip, because the engine pulls or may pull [s]; own choice."""
 
+RIVAL_HEARD_S = 150.0
+"""Evidence from which a higher rival is reckoned with before it wins [s]. Own choice: with half of it a light
+foot on a slipping clutch delays an alarm to an hour."""
+
 PULL_LOWER_WINS_S = 120.0
 PULL_KNOWN_S = 300.0
 """The same for a lower one while the engine pulls, and the evidence from which such a value is used [s]; own
@@ -84,8 +88,8 @@ def take_reading(
     dt_s: float,
     lower_s: float,
     higher_s: float,
-) -> None:
-    """Take one reading in.
+) -> bool:
+    """Take one reading in; say whether it speaks for the value.
 
     Parameters
     ----------
@@ -106,17 +110,27 @@ def take_reading(
     value = ratios.per_km_h[place]
     if value == 0.0:
         _begin(ratios, place, reading, counts_s)
-    elif near(reading, value, speed_km_h):
+        return False
+    if near(reading, value, speed_km_h):
         proof_s = ratios.proof_s[place] + counts_s
         ratios.per_km_h[place] += (reading - value) * counts_s / proof_s
         ratios.proof_s[place] = min(KEPT_S, proof_s)
         if ratios.rival[place] > value:
             ratios.rival_s[place] = 0.0
-    else:
-        _oppose(ratios, place, reading, speed_km_h, counts_s)
-        lower = ratios.rival[place] < value
-        if ratios.rival_s[place] >= (lower_s if lower else higher_s):
-            _begin(ratios, place, ratios.rival[place], ratios.rival_s[place])
+        return True
+    _oppose(ratios, place, reading, speed_km_h, counts_s)
+    lower = ratios.rival[place] < value
+    if ratios.rival_s[place] >= (lower_s if lower else higher_s):
+        _begin(ratios, place, ratios.rival[place], ratios.rival_s[place])
+    return False
+
+
+@compiled
+def highest(ratios: GearRatios, place: int) -> float:
+    """Give the value of a gear, or a higher rival that has been seen for a while: as other tyres would do."""
+    if ratios.rival_s[place] >= RIVAL_HEARD_S:
+        return max(ratios.per_km_h[place], ratios.rival[place])
+    return ratios.per_km_h[place]
 
 
 @compiled

@@ -22,6 +22,7 @@ from models.gear_ratio import (
     PULL_LOWER_WINS_S,
     SLIP_WINS_S,
     GearRatios,
+    highest,
     ratio_sd,
     take_reading,
     turbine_ratio,
@@ -37,10 +38,9 @@ PULL_SHARE = 0.12
 """Share of the rated torque from which it does [-]; own choice."""
 
 LEAST_KM_H = 25.0
-"""Road speed below which a ratio is not learned [km/h]: an error of 0.5 km/h would be 2 %."""
-
 COAST_KM_H = 10.0
-"""The same for gears that coast with the clutch open [km/h], which are known to some per cent anyway."""
+"""Road speed below which a ratio is not learned with the clutch closed, and with it open [km/h]: an error of
+0.5 km/h would be 2 %, and 5 %."""
 
 STEADY_KM_H_S = 0.8
 """Change of road speed up to which two signals read a moment apart still fit [km/h per s]."""
@@ -68,10 +68,8 @@ RATIO_HELD_MS = 15_000
 """How long a speed ratio holds until both speeds are read together again [ms]."""
 
 SLIP_SIGNAL_SD_RPM = 3.0
-"""Error of a measured slip [1/min]; own choice."""
-
 SPEED_SD_KM_H = 0.3
-"""Error of a road speed [km/h]: between one in tenths and one in whole km/h."""
+"""Errors of a measured slip [1/min] and of a road speed, in tenths or in whole km/h [km/h]; own choice."""
 
 PULL_SLIP_RPM = 12.0
 """Slip taken to be in a ratio that was learned pulling [1/min]; common practice, no source: 4 to 25."""
@@ -82,11 +80,10 @@ FULLEST_SLIP = 0.3
 LAUNCH_KM_H = 20.0
 """Below this hardly a clutch is closed [km/h]: what a slip signal says then shows what it speaks of."""
 
-QUIET_S = 20.0
-"""How long it must have shown so little, pulling away [s]; own choice."""
-
 QUIET_RPM = 30.0
-"""Slip at such a pull that only a signal of the clutch alone, not of the converter, would show [1/min]."""
+QUIET_S = 20.0
+"""Slip at such a pull that only a signal of the clutch alone, not of the converter, would show [1/min], and
+how long it must have shown no more [s]; own choice."""
 
 
 class KinematicsParams(Layout):
@@ -114,6 +111,9 @@ class Kinematics(Layout):
     slip_now_rpm: float  # of the closed clutch, in this sample; NaN: nothing to be said
     slip_sd_rpm: float
     proof_s: float  # evidence from overrun that an estimated slip rests on [s]
+    agreed_ms: (
+        int  # last overrun that agreed with the ratio of its gear: the tyres are the same
+    )
     smooth_rpm: float
     smooth_s: float
     speed_ratio: float  # turbine over engine speed, clutch open
@@ -222,7 +222,11 @@ def _learn(state: Kinematics, view: View, place: int) -> None:
     if view.lockup > 0.5 and km_h >= LEAST_KM_H:
         if light:
             higher_s = SLIP_WINS_S if blind else HIGHER_WINS_S
-            take_reading(state.locked, place, reading, km_h, view.dt_s, LOWER_WINS_S, higher_s)
+            agrees = take_reading(
+                state.locked, place, reading, km_h, view.dt_s, LOWER_WINS_S, higher_s
+            )
+            if agrees and not blind:
+                state.agreed_ms = view.time_ms
         elif state.pull > 0:
             take_reading(
                 state.pulling, place, reading, km_h, view.dt_s, PULL_LOWER_WINS_S, SLIP_WINS_S
@@ -258,7 +262,7 @@ def _estimated(state: Kinematics, view: View, place: int) -> None:
     proof_s = ratios.proof_s[place]
     if proof_s < (KNOWN_S if overrun else PULL_KNOWN_S):
         return
-    turbine_rpm = ratios.per_km_h[place] * view.speed_km_h - (0.0 if overrun else PULL_SLIP_RPM)
+    turbine_rpm = highest(ratios, place) * view.speed_km_h - (0.0 if overrun else PULL_SLIP_RPM)
     if abs(view.rpm - turbine_rpm) > FULLEST_SLIP * turbine_rpm:
         return
     state.measured = 0
@@ -275,7 +279,9 @@ def _estimated(state: Kinematics, view: View, place: int) -> None:
 
 @compiled
 def _measured(state: Kinematics, view: View) -> None:
-    """Take the slip signal, and learn what it speaks of."""
+    """Take the slip signal, and learn what it speaks of; where it is held no estimate steps in."""
+    state.slip_now_rpm = math.nan
+    state.slip_sd_rpm = math.nan
     if view.slip_ms != view.time_ms:
         return
     driven = view.torque_ms == view.time_ms and state.pull >= 0
@@ -286,7 +292,6 @@ def _measured(state: Kinematics, view: View) -> None:
             state.quiet_s += span_s
         elif abs(view.slip_rpm) > 3.0 * QUIET_RPM:
             state.loud_s += span_s
-    state.slip_now_rpm = math.nan
     commanded = math.isnan(view.lockup) or view.time_ms - view.lockup_ms <= FRESH_MS
     if state.closed == 1 and commanded and state.closed_s >= SETTLED_S:
         state.measured = 1

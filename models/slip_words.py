@@ -64,7 +64,9 @@ def _rivals(evidence: Mapping[str, float], *, measured: bool) -> str:
         return f"{clutch}; a command that says on while the controller lets the clutch slip on purpose."
     other = "tyres of another size, a gear signal that is wrong or late, a command that says on too soon"
     if evidence["overrun_unknown"] > 0.0:
-        return f"{clutch}; {other}; the gear was not seen in overrun for sure, so its ratio may be off."
+        return (
+            f"{clutch}; {other}. No overrun since has shown that the gear's ratio still holds."
+        )
     return f"{clutch}; {other}."
 
 

@@ -65,9 +65,9 @@ RARITY = 2e-6
 8,000 hours of pulling."""
 
 SURE_MEASURED = 0.99
-SURE_ESTIMATED = 0.9
-SURE_BLIND = 0.7
-"""Most that can be said by a signal, by the speeds, by the speeds where no overrun was known as such [-]: a
+SURE_ESTIMATED = 0.95
+SURE_BLIND = 0.8
+"""Most that can be said by a signal, by the speeds, by the speeds with no overrun since that agreed [-]: a
 command that lies, other tyres, a wrong gear signal look the same. Own choice."""
 
 NEAR_LIMIT_K = 8.0
@@ -96,6 +96,7 @@ class State(Layout):
     evidence: ShiryaevRoberts
     log_odds: float
     since_ms: int  # first window of the run that speaks for a fault, 0: none does
+    run_ms: int  # when its first window was full
     run_windows: int
     run_s: float  # sums over that run, times seconds
     run_slip: float
@@ -108,6 +109,7 @@ class State(Layout):
     sound_s: float
     measured: int
     proof_s: float
+    agreed_ms: int
     fluid_ms: int  # 0: never read
     fluid_c: float
 
@@ -142,6 +144,7 @@ def _fill(state: State, truck: Truck) -> None:
     span_s = min(view.dt_s, LONGEST_S)
     state.measured = speeds.measured
     state.proof_s = speeds.proof_s
+    state.agreed_ms = speeds.agreed_ms
     state.added_ms = view.time_ms
     state.window_s += span_s
     state.slip += min(FULL_SLIP_RPM, speeds.slip_now_rpm) * span_s
@@ -149,7 +152,7 @@ def _fill(state: State, truck: Truck) -> None:
     if not math.isnan(view.torque_nm):
         slip_w = abs(view.torque_nm * speeds.slip_now_rpm) * (2.0 * math.pi / 60.0)
         state.power += slip_w * span_s
-        state.heat += view.heat_w * span_s
+        state.heat += max(view.heat_w, slip_w) * span_s
         state.told_s += span_s
 
 
@@ -177,7 +180,7 @@ def _close(params: Params, state: State, now_ms: int) -> None:
     log_r = suspect(state.evidence, step, state.window_s, 1.0)
     state.log_odds = log_r + math.log(RARITY)
     state.limit_rpm = limit_rpm
-    state.blind = 1 if state.told_s == 0.0 or state.proof_s == 0.0 else 0
+    state.blind = 1 if state.proof_s == 0.0 or state.agreed_ms <= state.run_ms else 0
     if step > 0.0:
         _run(state, now_ms)
     elif state.upheld == 0 and log_r < 0.0:
@@ -191,6 +194,7 @@ def _run(state: State, now_ms: int) -> None:
     """Keep what the windows that speak for a fault have shown."""
     if state.since_ms == 0:
         state.since_ms = now_ms - round(1000.0 * state.window_s)
+        state.run_ms = now_ms
     state.run_windows += 1
     if state.run_windows == 2:
         _empty_run(state)  # the first may lie half before the fault
@@ -257,7 +261,7 @@ def _report(params: Params, state: State, evidence: dict[int, float]) -> None:
     evidence[6] = state.since_ms / 1000.0
     evidence[7] = state.measured
     evidence[8] = 0.0 if state.measured == 1 else state.proof_s / 60.0
-    evidence[9] = state.blind
+    evidence[9] = 0.0 if state.measured == 1 else state.blind
     evidence[10] = state.fluid_c if state.fluid_ms > 0 else math.nan
     evidence[11] = params.limit_c
 

@@ -15,14 +15,19 @@ RATED_NM = 850.0
 
 
 class Road:
-    """Samples of one truck, piece by piece; ``tyre`` scales its ratios, signals may be left out."""
+    """Samples of one truck, piece by piece; ``tyre`` scales its ratios, signals and values may be lost."""
 
     def __init__(
-        self, *, period_s: float = 10.0, absent: tuple[str, ...] = (), seed: int = 1
+        self,
+        *,
+        period_s: float = 10.0,
+        absent: tuple[str, ...] = (),
+        lost: float = 0.0,
+        seed: int = 1,
     ) -> None:
         self.samples: list[Sample] = []
         self.tyre = 1.0
-        self._period_s, self._absent = period_s, absent
+        self._period_s, self._absent, self._lost = period_s, absent, lost
         self._rng = Random(seed)
         self._now_ms = NOON_MS
 
@@ -64,4 +69,7 @@ class Road:
             self.piece(2, gear=6, km_h=80.0, load=0.0)
 
     def _told(self, sample: Sample) -> Iterator[tuple[str, float]]:
-        return ((name, value) for name, value in sample.items() if name not in self._absent)
+        for name, value in sample.items():
+            kept = name == "time_ms" or self._rng.random() >= self._lost
+            if name not in self._absent and kept:
+                yield name, value

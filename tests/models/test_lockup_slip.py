@@ -67,16 +67,32 @@ def test_it_is_confirmed_within_minutes_of_pulling(
     assert since_ms == pytest.approx(road.samples[begun]["time_ms"], abs=120_000)
 
 
+@each_way
+@pytest.mark.parametrize("period_s", [1.0, 10.0])
+def test_values_lost_on_the_way_delay_it_little(
+    absent: tuple[str, ...], period_s: float
+) -> None:
+    road = Road(period_s=period_s, absent=absent, lost=0.2)
+    for _ in range(2):
+        road.healthy_hour()
+    begun = len(road.samples)
+    road.piece(25, slip_rpm=215.0)
+    _, (raised,) = judged(road)
+    assert minutes_after(road, begun, raised) < 18.0
+
+
 def test_an_estimate_is_less_sure_than_a_signal() -> None:
     sure = []
     for absent in ((), ESTIMATED):
         road = Road(absent=absent)
         road.healthy_hour()
+        road.piece(3, slip_rpm=200.0)
+        road.piece(1, load=0.0)
         road.piece(20, slip_rpm=200.0)
         _, (raised,) = judged(road)
         sure.append(float(raised["probability"]))
     assert 0.95 < sure[0] <= 1.0
-    assert 0.6 < sure[1] < sure[0]
+    assert 0.85 < sure[1] < sure[0]
 
 
 @each_way
@@ -94,13 +110,32 @@ def test_a_sound_clutch_is_left_alone_whatever_slip_is_its_own(
     assert record(state).lockup_slip.own.log_odds < -8.0
 
 
-@pytest.mark.parametrize("tyre", [0.96, 0.98, 1.02])
+@pytest.mark.parametrize("tyre", [0.96, 0.98, 1.03])
 def test_worn_or_new_tyres_are_not_taken_for_slip(tyre: float) -> None:
     road = Road(absent=ESTIMATED)
     road.healthy_hour()
     road.tyre = tyre
     road.healthy_hour()
     assert judged(road)[1] == []
+
+
+def test_much_smaller_tyres_are_told_from_slip_by_the_first_overrun() -> None:
+    road = Road(absent=ESTIMATED)
+    road.healthy_hour()
+    road.tyre = 1.06
+    road.piece(12)
+    _, (raised,) = judged(road)
+    assert told(raised)["overrun_unknown"] == 1.0
+    assert float(raised["probability"]) < 0.85
+    road.piece(3, load=0.0)
+    road.piece(20)
+    assert [bool(event["active"]) for event in judged(road)[1]] == [True, False]
+    first = Road(absent=ESTIMATED)
+    first.healthy_hour()
+    first.tyre = 1.06
+    first.piece(3, load=0.0)
+    first.piece(20)
+    assert judged(first)[1] == []
 
 
 def test_a_fault_that_grows_over_hours_is_found_before_it_has_grown_to_the_full() -> None:
