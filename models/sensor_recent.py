@@ -91,7 +91,7 @@ def note_motion(recent: Recent, view: View) -> None:
 @compiled
 def is_busy(recent: Recent) -> bool:
     """Say that load or gear changed around the middle of the readings kept."""
-    return recent.busy[2] + recent.busy[3] + recent.busy[4] > 0.0
+    return bool(recent.busy[2] + recent.busy[3] + recent.busy[4] > 0.0)
 
 
 @compiled
