@@ -128,9 +128,9 @@ def take_reading(
 @compiled
 def highest(ratios: GearRatios, place: int) -> float:
     """Give the value of a gear, or a higher rival that has been seen for a while: as other tyres would do."""
-    if ratios.rival_s[place] >= RIVAL_HEARD_S:
-        return max(ratios.per_km_h[place], ratios.rival[place])
-    return ratios.per_km_h[place]
+    value: float = ratios.per_km_h[place]
+    rival: float = ratios.rival[place]
+    return max(value, rival) if ratios.rival_s[place] >= RIVAL_HEARD_S else value
 
 
 @compiled
