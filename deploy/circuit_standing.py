@@ -82,14 +82,15 @@ def circuit_of(params: Any, truck: Any, last_ms: int) -> CircuitStanding:
     thermal = truck.thermal
     by_coolant = bool(params.over_temperature.coolant_cooled)
     causes = _causes(thermal)
-    judged_ms = int(thermal.judged_ms)
+    seen = thermal.observing
+    judged_ms = int(seen.judged_ms)
     return CircuitStanding(
         judged=bool(causes),
-        proven_ms=int(thermal.proven_ms) or None,
+        proven_ms=int(seen.proven_ms) or None,
         judged_ms=judged_ms or None,
-        unseen_since_ms=_unseen_since_ms(thermal, last_ms) if judged_ms else None,
+        unseen_since_ms=int(seen.unseen_since_ms) or None,
         suspect_ms=int(thermal.suspect_ms) or None,
-        learned=_learned(thermal),
+        learned=float(thermal.learned),
         causes=causes,
         coolant_cooled=by_coolant,
         missing=_missing(truck.latest, by_coolant),
@@ -152,16 +153,4 @@ def _missing(view: Any, by_coolant: bool) -> Mapping[str, str]:
 def _causes(thermal: Any) -> Mapping[str, float]:
     if not thermal.started:
         return {}
-    odds = (thermal.p_healthy, thermal.p_cut_off, thermal.p_poor)
-    return {name: float(odd) for name, odd in zip(NAMES[:3], odds, strict=True)}
-
-
-def _unseen_since_ms(thermal: Any, last_ms: int) -> int | None:
-    """Give since when a fault would not show, None where it would."""
-    judged_ms = int(thermal.judged_ms)
-    return judged_ms if last_ms - judged_ms > 60_000 else None
-
-
-def _learned(thermal: Any) -> float:
-    """Give how far the scale of the heat is known, against its prior."""
-    return max(0.0, 1.0 - math.sqrt(thermal.healthy.tt) / 0.30) if thermal.started else 0.0
+    return {name: float(odd) for name, odd in zip(NAMES, thermal.p, strict=True) if odd > 0.0}

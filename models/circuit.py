@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.compiled import compiled
-from models.hypotheses import AIR, FLOW, LOW, OPEN, SHUT, SLIP
+from models.hypotheses import AIR, FLOW, HEALTHY, LOW, OPEN, SHUT, SLIP
 from models.layout import Layout
 
 # What is estimated, by place in the vector of one hypothesis.
@@ -142,7 +142,8 @@ def passed(
 @compiled
 def ram(speed_km_h: float) -> float:
     """Air through the cooler, as a share of that at 60 km/h [-]: a fan's at standstill."""
-    return 0.2 + 0.8 * min(1.4, speed_km_h / 60.0) ** 0.8
+    share: float = min(1.4, speed_km_h / 60.0) ** 0.8
+    return 0.2 + 0.8 * share
 
 
 @compiled
@@ -255,13 +256,7 @@ def run(
     air = ram(speed)
     scale = math.exp(x[LN_COOLER])
     between = params.fluid_metal_w_k * (1.0 if rpm >= 1.0 else STANDING_FLOW)
-    air_c, coolant_c = duty[AIR_C], duty[COOLANT_C]
-    if params.kind == TANK or params.kind == TANK_AND_AIR:
-        coolant_c -= TANK_DROP_K
-    if params.kind >= COOLANT:
-        coolant_c += x[SINK]
-    else:
-        air_c += x[SINK]
+    coolant_c, air_c = _sinks(params, duty, x)
     sink_c = air_c + SINK_RISE_K
     follow = 1.0 - math.exp(-dt_s / VALVE_LAG_S)
     share = valve[1]
@@ -281,7 +276,34 @@ def run(
         )
         valve[0] += (0.5 * (before_c + x[FLUID]) - valve[0]) * follow
     valve[1] = share
-    _site(params, duty, x, share, pump)
+    _site(params, duty, x, share if params.kind == BYPASS else 1.0, pump)
+
+
+@compiled
+def carried_w(
+    params: CircuitParams, duty: NDArray[np.float64], x: NDArray[np.float64], share: float
+) -> float:
+    """Heat that the healthy cooler carries off at a state, its valve open by ``share`` [W]."""
+    pump, air = pumped(duty[RPM], x[FLUID]), ram(duty[SPEED_KM_H])
+    to_coolant, to_air = _cooler(params, HEALTHY, 0.0, share, pump, air)
+    coolant_c, air_c = _sinks(params, duty, x)
+    scale = math.exp(x[LN_COOLER])
+    by_air = to_air * (x[FLUID] - air_c - SINK_RISE_K)
+    carried: float = scale * (to_coolant * (x[FLUID] - coolant_c) + by_air)
+    return carried
+
+
+@compiled
+def _sinks(
+    params: CircuitParams, duty: NDArray[np.float64], x: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Temperature of the coolant at the exchanger, and of the outside air [°C]."""
+    air_c, coolant_c = duty[AIR_C], duty[COOLANT_C]
+    if params.kind == TANK or params.kind == TANK_AND_AIR:
+        coolant_c -= TANK_DROP_K
+    if params.kind >= COOLANT:
+        return coolant_c + x[SINK], air_c
+    return coolant_c, air_c + x[SINK]
 
 
 @compiled

@@ -9,23 +9,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.circuit import (
-    AIR_C,
-    CONVERTER_W,
-    COOLANT,
-    COOLANT_C,
-    DUTY,
-    HEAT_W,
-    LOCKED_W,
-    RPM,
-    SPAN_S,
-    SPEED_KM_H,
-)
+from models.circuit import COOLANT, DUTY, SPAN_S
 from models.compiled import compiled
-from models.heat import GEAR_LOSS_SHARE, gearbox_heat
+from models.heat import spin_loss
 from models.heat_now import refine_heat
 from models.kinematics import observe
+from models.layout import blank, dtype_of, record
 from models.view import View, look
+from models.window import Window, add, clear, note
 
 WINDOW_S = 10.0
 """Shortest window [s]: samples that come faster are averaged. Own choice, a third of the fastest time
@@ -36,8 +27,6 @@ STANDING_KM_H = 5.0
 
 PARKED_KM = 1.0
 """A truck whose counter went on by less over a gap was parked [km]: a counter may show whole kilometres."""
-
-_RAD_S_PER_RPM = 2.0 * math.pi / 60.0
 
 Floats = NDArray[np.float64]
 Times = NDArray[np.int64]
@@ -99,7 +88,9 @@ def duty_of(params: Any, truck: Any, kind: int, samples: NDArray[Any]) -> Duty:
     """
     rows, times = np.zeros((len(samples), _ROW)), np.zeros((len(samples), 2), np.int64)
     read = np.zeros((len(samples), 5))
-    count = _record(params, truck, kind >= COOLANT, _seen(samples), rows, times, read)
+    window = record(blank(dtype_of(Window)))
+    by_coolant = kind >= COOLANT
+    count = _record(params, truck, window, by_coolant, _seen(samples), rows, times, read)
     rows[:count, 1:_BEGIN_C] /= rows[:count, :1]
     came = ~np.isnan(read[:, _READ_C])
     read = read[came]
@@ -138,6 +129,7 @@ def _parked(read: Floats) -> Flags:
 def _record(
     params: Any,
     truck: Any,
+    window: Window,
     by_coolant: bool,
     samples: Any,
     rows: Floats,
@@ -150,12 +142,11 @@ def _record(
     begin_c, begin_ms = math.nan, 0  # a stretch may begin where the fluid was read
     odometer_km = math.nan
     for place in range(len(samples)):
-        look(params.latest, view, samples[place])
-        observe(params.kinematics, truck.kinematics, view)
-        refine_heat(params.kinematics, truck.kinematics, view)
+        _see(params, truck, samples[place])
         if not math.isnan(view.odometer_km):
             odometer_km = view.odometer_km
         _read(view, odometer_km, read[place])
+        note(window, view)
         known = _known(by_coolant, view)
         if view.dt_s == 0.0 or not known or begin_ms == 0:
             if filling:
@@ -164,16 +155,33 @@ def _record(
             begin_ms = 0 if math.isnan(begin_c) or not known else view.time_ms
             continue
         if not filling:
-            rows[count, :] = 0.0
+            clear(window)
+            rows[count, _IDLE_W] = 0.0
             rows[count, _BEGIN_C] = begin_c
             times[count, 0] = begin_ms
             filling = True
-        _add(rows[count], view)
+        _add(window, view, rows[count])
         times[count, 1] = view.time_ms
         if rows[count, SPAN_S] >= WINDOW_S:
             count, filling = count + 1, False
             begin_c, begin_ms = math.nan, view.time_ms
     return count + 1 if filling else count
+
+
+@compiled
+def _see(params: Any, truck: Any, sample: Any) -> None:
+    """Take the newest sample in as far as the heat made goes, in the kernel's order."""
+    look(params.latest, truck.latest, sample)
+    observe(params.kinematics, truck.kinematics, truck.latest)
+    refine_heat(params.kinematics, truck.kinematics, truck.latest)
+
+
+@compiled
+def _add(window: Window, view: View, row: Floats) -> None:
+    """Add the span that the newest sample ends to a row."""
+    add(window, view)
+    row[:DUTY] = window.duty
+    row[_IDLE_W] += view.dt_s * (spin_loss(view.rpm, view.fluid_c) if view.rpm >= 1.0 else 0.0)
 
 
 @compiled
@@ -195,24 +203,3 @@ def _known(by_coolant: bool, view: View) -> bool:
     if by_coolant and math.isnan(view.coolant_c):
         return False
     return view.rpm < 1.0 or not math.isnan(view.speed_km_h)
-
-
-@compiled
-def _add(row: Floats, view: View) -> None:
-    """Add the span that the newest sample ends to a window."""
-    dt_s, rpm = view.dt_s, view.rpm
-    speed = 0.0 if math.isnan(view.speed_km_h) else view.speed_km_h
-    nan = math.nan
-    idle_w = gearbox_heat(0.0, rpm, speed, view.gear, 0.0, nan, fluid_c=view.fluid_c)[0]
-    power_w = abs(view.torque_nm) * rpm * _RAD_S_PER_RPM
-    power_w = 0.0 if math.isnan(power_w) else power_w
-    converter_w = max(0.0, view.heat_w - idle_w - GEAR_LOSS_SHARE * power_w)
-    row[SPAN_S] += dt_s
-    row[HEAT_W] += view.heat_w * dt_s
-    row[CONVERTER_W] += converter_w * dt_s
-    row[LOCKED_W] += (power_w if view.lockup > 0.5 else 0.0) * dt_s
-    row[AIR_C] += view.air_c * dt_s
-    row[COOLANT_C] += (0.0 if math.isnan(view.coolant_c) else view.coolant_c) * dt_s
-    row[SPEED_KM_H] += speed * dt_s
-    row[RPM] += rpm * dt_s
-    row[_IDLE_W] += idle_w * dt_s

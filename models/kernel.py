@@ -174,7 +174,7 @@ def _run(
         charge(params.account, state.truck.account, state.truck.latest)
         truck = state.truck
         watch(params.sensor, params.account, truck.sensor, truck.latest, truck.account)
-        balance(params.thermal, state.truck.thermal, state.truck.latest)
+        balance(params.thermal, truck.thermal, truck.latest, truck.sensor.suspect == 1)
         count = _note_silence(params, state, events, count)
         count = _detect(params, state, events, count)
         position += 1

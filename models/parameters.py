@@ -13,16 +13,8 @@ from models.fleet import Fluid, Limits, Vehicle
 from models.kernel import PARAMS
 from models.layout import blank, record
 from models.sensor_watch import WARM_UP_BELOW_K
+from models.thermal_parameters import THERMAL_CLASSES, write_thermal
 from models.units import ZERO_CELSIUS_K
-
-THERMAL_CLASSES: dict[str, tuple[float, float, float, float]] = {
-    "pickup": (70e3, 25.0, 150.0, 650.0),
-    "medium": (95e3, 30.0, 170.0, 950.0),
-    "heavy": (140e3, 45.0, 220.0, 1600.0),
-}
-"""Prior of a class: heat capacity [J/K], case conductance [W/K] and open-cooler conductance
-[W/K] at 60 km/h, rated torque [N·m]. Common practice, no source; each truck's own driving
-corrects them."""
 
 SENSOR_RISE_K: dict[str, float] = {"sump": 0.0, "converter_out": 20.0, "cooler_line": 20.0}
 """How much hotter than the sump a sensor's place may rightly be [K]. Common practice: makers'
@@ -56,6 +48,15 @@ common practice, no source."""
 SENSOR_SURE = 0.95
 """Probability that the fluid's sensor is off from which that is told [-]. Own choice; at 0.99 a biased sensor
 takes about one night more."""
+
+CIRCUIT_ALARMS = (
+    "bypass_stuck",
+    "overcooled",
+    "cooler_starved",
+    "coolant_valve_stuck",
+    "heat_rejection_low",
+)
+"""Alarms that rest on ``models.thermal``."""
 
 LEAP_K = 25.0
 LEAP_K_S = 1.5
@@ -116,15 +117,7 @@ def parameters(
     habits["km_per_day"] = TYPICAL_KM_PER_DAY
     account["fluid_total_l"] = vehicle.fluid_total_l
     account["max_gap_s"] = max_gap_s
-    thermal = params["thermal"]
-    thermal["bypass_circuit"] = int(vehicle.circuit == "thermostatic_bypass")
-    thermal["heat_capacity_j_k"] = capacity
-    thermal["case_w_k"] = case
-    thermal["cooler_w_k"] = cooler
-    thermal["open_c"] = vehicle.valve_open_c
-    thermal["full_c"] = vehicle.valve_full_c
-    thermal["sensor_rise_k"] = SENSOR_RISE_K[vehicle.sensor]
-    thermal["false_alarms_per_h"] = false_alarms_per_h
+    write_thermal(params["thermal"], vehicle, false_alarms_per_h)
     _sensor(params, vehicle)
     params["silence"]["silent_after_s"] = silent_after_s
     _detectors(params, vehicle, fluid)
@@ -174,10 +167,12 @@ def _detectors(params: np.void, vehicle: Vehicle, fluid: Fluid) -> None:
     rise = params["over_temperature"]["rise"]
     capacity, case, cooler, _ = THERMAL_CLASSES[vehicle.thermal_class]
     rise["heat_capacity_j_k"], rise["case_w_k"], rise["cooler_w_k"] = capacity, case, cooler
-    params["bypass_stuck"]["full_c"] = vehicle.valve_full_c
-    params["bypass_stuck"]["critical_c"] = limit
-    params["bypass_stuck"]["assumed"] = int(not vehicle.registered)
-    params["heat_rejection_low"]["critical_c"] = limit
+    for kind in CIRCUIT_ALARMS:
+        params[kind]["sure"] = params["thermal"]["sure"]
+        params[kind]["critical_c"] = limit
+        params[kind]["full_c"] = vehicle.valve_full_c
+        params[kind]["coolant_cooled"] = int(vehicle.circuit == "coolant_exchanger")
+        params[kind]["assumed"] = int(not vehicle.registered)
     slip = params["lockup_slip"]
     slip["limit_c"], slip["false_alarms_per_h"] = limit, params["thermal"]["false_alarms_per_h"]
     params["sensor_fault"]["sure"] = SENSOR_SURE

@@ -40,11 +40,11 @@ def own_of(course: Course, before: Any, now: Any, duty: Duty, samples: NDArray[A
     """
     thermal = record(now).truck.thermal
     hypotheses, numbers = _failed(course, copied(before), samples, duty.end_ms)
-    circuit = course.now(now).thermal.circuit
+    circuit = course.now(now).thermal.bank.circuit
     return Own(
         circuit=np.frombuffer(bytearray(circuit.tobytes()), circuit.dtype),
-        values=thermal.x.reshape(COUNT, STATES)[HEALTHY].copy(),
-        spread=thermal.cov.reshape(COUNT, STATES, STATES)[HEALTHY].copy(),
+        values=thermal.bank.x.reshape(COUNT, STATES)[HEALTHY].copy(),
+        spread=thermal.bank.cov.reshape(COUNT, STATES, STATES)[HEALTHY].copy(),
         hypotheses=hypotheses,
         numbers=numbers,
     )
@@ -65,7 +65,7 @@ def _failed(
             kind = HEALTHY
         looks_ms.append(int(part["time_ms"][0]))
         kinds.append(kind)
-        numbers.append(float(thermal.x.reshape(COUNT, STATES)[kind, FAULT]))
+        numbers.append(float(thermal.bank.x.reshape(COUNT, STATES)[kind, FAULT]))
         _date_back(looks_ms, kinds, numbers, int(thermal.suspect_ms))
     which = np.searchsorted(np.array(looks_ms), end_ms, side="left")
     return np.array(kinds)[which], np.array(numbers)[which]

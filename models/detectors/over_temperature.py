@@ -14,6 +14,7 @@ from models.compiled import compiled
 from models.detector import Detector, Truck
 from models.hot_words import words
 from models.hypotheses import NAMES
+from models.hypotheses import COUNT, HEALTHY
 from models.layout import Layout
 from models.thermal import Thermal
 from models.time_to_limit import Rise, RiseParams, follow, minutes_to
@@ -145,10 +146,10 @@ def _foresee(params: Params, state: State, view: View, carried: float) -> None:
 @compiled
 def _carried(thermal: Thermal, now_ms: int) -> float:
     """What the cooler carries of its usual share [-], NaN where nothing has told lately."""
-    if thermal.judged_ms == 0 or now_ms - thermal.judged_ms > 1000.0 * RECENTLY_S:
+    judged_ms = thermal.observing.judged_ms
+    if judged_ms == 0 or now_ms - judged_ms > 1000.0 * RECENTLY_S:
         return math.nan
-    carried = thermal.p_healthy * thermal.healthy.kappa + thermal.p_poor * thermal.poor.kappa
-    return max(0.0, carried + thermal.p_cut_off * thermal.cut_off.kappa)
+    return thermal.share * thermal.cooler_scale
 
 
 @compiled
@@ -196,22 +197,18 @@ def _show(
     evidence[11] = likely
     evidence[12] = soonest
     evidence[13] = latest
-    evidence[14] = 0.0
+    evidence[14] = truck.sensor.suspect
     evidence[23] = params.coolant_cooled
 
 
 @compiled
 def _show_circuit(thermal: Thermal, now_ms: int, evidence: dict[int, float]) -> None:
     """Write how likely each cause is, NaN before anything was weighed."""
-    judged_ms = thermal.judged_ms
-    evidence[6] = thermal.p_cut_off + thermal.p_poor
+    judged_ms = thermal.observing.judged_ms
+    evidence[6] = 1.0 - thermal.p[HEALTHY] if thermal.started == 1 else math.nan
     evidence[7] = (now_ms - judged_ms) / 60_000.0 if judged_ms > 0 else math.nan
-    for place in range(15, 23):
-        evidence[place] = 0.0 if thermal.started == 1 else math.nan
-    if thermal.started == 1:
-        evidence[15] = thermal.p_healthy
-        evidence[16] = thermal.p_cut_off
-        evidence[17] = thermal.p_poor
+    for place in range(COUNT):
+        evidence[15 + place] = thermal.p[place] if thermal.started == 1 else math.nan
 
 
 @compiled

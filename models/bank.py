@@ -1,0 +1,252 @@
+"""The bank: a filter for each hypothesis that the circuit can have, mixed and weighed window by window.
+
+What the healthy filter holds of the truck is carried into each fault that might begin in this window, with the
+fault's own number drawn anew: interacting multiple models (Blom and Bar-Shalom 1988, from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models import priors
+from models.circuit import (
+    AIR_C,
+    BYPASS,
+    COOLER_LINE,
+    FAULT,
+    FLUID,
+    SINK,
+    SITE,
+    SPAN_S,
+    STATES,
+    SUMP,
+    CircuitParams,
+    carried_w,
+)
+from models.compiled import compiled
+from models.hypotheses import COUNT, HEALTHY, SENSOR
+from models.hypothesis_filter import begin, draw_fault, predict, update, warm_up
+from models.layout import Layout
+
+TEMPER = 0.5
+"""Share of a window's log likelihood that is believed [-]: neighbouring windows share what two nodes get wrong.
+Doubled, the delay halves and the odds of a false alarm are squared."""
+
+LARGEST_STEP = 4.0
+"""Most that one window may move a hypothesis behind the best one, in log odds [-]."""
+
+FIRST_H = 20.0
+"""Driving before the first sample that a fault may have had to begin in [h]; own choice."""
+
+BACK_PER_H = 0.03
+"""Rate at which a suspicion that nothing renews is taken back [1/h]; own choice. A circuit does not heal, but a
+judgement that rested on what two nodes get wrong must not stand for ever."""
+
+LEARNS_FROM = 0.2
+"""Probability of a healthy truck from which its own values are learned [-]; own choice."""
+
+GUESSED_SINK_SD_K = 6.0
+"""Error of a sink's temperature that no signal tells [K]; own choice."""
+
+
+class BankParams(Layout):
+    """The circuit, and how often each of its faults begins [1/h of driving]; 0: it cannot have it."""
+
+    circuit: CircuitParams
+    begins_per_h: Annotated[NDArray[np.float64], COUNT]
+
+
+class Bank(Layout):
+    """State: probability, filter and valve of each hypothesis, in a row."""
+
+    p: Annotated[NDArray[np.float64], COUNT]
+    x: Annotated[NDArray[np.float64], COUNT * STATES]
+    cov: Annotated[NDArray[np.float64], COUNT * STATES * STATES]
+    valve: Annotated[NDArray[np.float64], 2 * COUNT]
+    log_likelihood: Annotated[NDArray[np.float64], COUNT]
+    carried_k: (
+        float  # what the healthy cooler would have taken off the fluid in the last window [K]
+    )
+    off_k: float  # fluid above what was foretold of a healthy truck [K]
+    off_sd_k: float
+
+
+@compiled
+def begin_bank(params: BankParams, bank: Bank, fluid_c: float) -> None:
+    """Begin all filters as the class has it, at a fluid temperature [°C]."""
+    xs = bank.x.reshape((COUNT, STATES))
+    covs = bank.cov.reshape((COUNT, STATES, STATES))
+    rest = 1.0
+    for place in range(COUNT):
+        begin(params.circuit, place, fluid_c, xs[place], covs[place])
+        bank.valve[2 * place] = fluid_c
+        if place != HEALTHY:
+            bank.p[place] = FIRST_H * params.begins_per_h[place]
+            rest -= bank.p[place]
+    bank.p[HEALTHY] = rest
+
+
+@compiled
+def settle_bank(params: BankParams, bank: Bank, fluid_c: float, sink_guessed: bool) -> None:
+    """Take the temperatures up anew after a gap."""
+    xs = bank.x.reshape((COUNT, STATES))
+    covs = bank.cov.reshape((COUNT, STATES, STATES))
+    for place in range(COUNT):
+        true_c = fluid_c - xs[place, FAULT] if place == SENSOR else fluid_c
+        warm_up(params.circuit, true_c, xs[place], covs[place])
+        bank.valve[2 * place] = true_c
+        bank.valve[2 * place + 1] = 0.0
+        if sink_guessed:
+            covs[place, SINK, SINK] = GUESSED_SINK_SD_K**2
+
+
+@compiled
+def step_bank(
+    params: BankParams,
+    bank: Bank,
+    duty: NDArray[np.float64],
+    heat_sd_kw: float,
+    fluid_c: float,
+    line_c: float,
+    trusted: bool,
+) -> None:
+    """Take a window in.
+
+    Parameters
+    ----------
+    params, bank
+        Of the truck; the bank is changed.
+    duty, heat_sd_kw
+        Means over the window, shape (``DUTY``,); standard deviation of the heat made [kW].
+    fluid_c, line_c
+        Readings at its end [°C]; ``line_c``, of the line to the cooler, not a number where there is none.
+    trusted
+        False: the fluid's sensor is in doubt; nothing is learned and the odds stay.
+    """
+    xs = bank.x.reshape((COUNT, STATES))
+    covs = bank.cov.reshape((COUNT, STATES, STATES))
+    line = params.circuit.site == SUMP and not math.isnan(line_c)
+    learns = trusted and bank.p[HEALTHY] > LEARNS_FROM
+    _go_over(params, bank, duty[SPAN_S] / 3600.0)
+    still_k = 0.0
+    for place in range(COUNT):
+        if place != HEALTHY and params.begins_per_h[place] == 0.0:
+            continue
+        valve = bank.valve[2 * place : 2 * place + 2]
+        followed = line or params.circuit.site != SUMP
+        predict(
+            params.circuit, place, followed, duty, heat_sd_kw, xs[place], covs[place], valve
+        )
+        if place == HEALTHY:
+            _look_at_healthy(params, bank, duty, fluid_c)
+            still_k = _still_k(params, bank, duty)
+        where = FLUID if params.circuit.site == SUMP else SITE
+        noise_var = priors.READING_SD_K**2
+        if params.circuit.site == COOLER_LINE:
+            noise_var += still_k * still_k
+        own = learns or place != HEALTHY
+        told = update(
+            place, where, fluid_c, noise_var, place == SENSOR, own, xs[place], covs[place]
+        )
+        if line:
+            line_var = priors.LINE_SD_K**2 + still_k * still_k
+            told += update(place, SITE, line_c, line_var, False, own, xs[place], covs[place])
+        bank.log_likelihood[place] = told
+    if trusted:
+        _weigh(params, bank)
+
+
+@compiled
+def _look_at_healthy(
+    params: BankParams, bank: Bank, duty: NDArray[np.float64], fluid_c: float
+) -> None:
+    """Note what the healthy filter foretold, before it learns from the reading."""
+    circuit = params.circuit
+    x = bank.x[0:STATES]
+    cov = bank.cov[0 : STATES * STATES].reshape((STATES, STATES))
+    where = FLUID if circuit.site == SUMP else SITE
+    bank.off_k = fluid_c - x[where]
+    bank.off_sd_k = math.sqrt(cov[where, where] + priors.READING_SD_K**2)
+    bank.carried_k = (
+        carried_w(circuit, duty, x, bank.valve[1]) * duty[SPAN_S] / circuit.fluid_j_k
+    )
+
+
+@compiled
+def _still_k(params: BankParams, bank: Bank, duty: NDArray[np.float64]) -> float:
+    """Error of a reading of the cooler's line while a healthy valve lets nothing flow [K].
+
+    One for all hypotheses: a line that rightly stands still speaks neither for nor against any.
+    """
+    if params.circuit.kind != BYPASS:
+        return 0.0
+    shut = 1.0 - min(1.0, 1.5 * bank.valve[1])
+    return priors.STILL_SHARE * shut * max(0.0, bank.x[FLUID] - duty[AIR_C])
+
+
+@compiled
+def _go_over(params: BankParams, bank: Bank, hours: float) -> None:
+    """Let faults begin, and suspicions that nothing renews fade."""
+    xs = bank.x.reshape((COUNT, STATES))
+    covs = bank.cov.reshape((COUNT, STATES, STATES))
+    for place in range(COUNT):
+        if place != HEALTHY:
+            fades = min(1.0, BACK_PER_H * hours) * bank.p[place]
+            bank.p[place] -= fades
+            bank.p[HEALTHY] += fades
+    for place in range(COUNT):
+        if place == HEALTHY or params.begins_per_h[place] == 0.0:
+            continue
+        begun = bank.p[HEALTHY] * params.begins_per_h[place] * hours
+        share = begun / (begun + bank.p[place])
+        if share > 0.999:
+            bank.valve[2 * place : 2 * place + 2] = bank.valve[0:2]
+        _mix(place, share, xs[HEALTHY], covs[HEALTHY], xs[place], covs[place])
+        bank.p[place] += begun
+        bank.p[HEALTHY] -= begun
+
+
+@compiled
+def _mix(
+    place: int,
+    begun: float,
+    healthy_x: NDArray[np.float64],
+    healthy_cov: NDArray[np.float64],
+    x: NDArray[np.float64],
+    cov: NDArray[np.float64],
+) -> None:
+    """Let a share of a fault's weight have begun just now, in the truck as the healthy filter has it."""
+    if begun < 1e-4:
+        return
+    drawn, spread = healthy_x.copy(), healthy_cov.copy()
+    draw_fault(place, drawn, spread)
+    if begun > 0.999:
+        x[:] = drawn
+        cov[:, :] = spread
+        return
+    apart = drawn - x
+    x += begun * apart
+    for row in range(STATES):
+        for column in range(STATES):
+            both = begun * spread[row, column] + (1.0 - begun) * cov[row, column]
+            cov[row, column] = both + begun * (1.0 - begun) * apart[row] * apart[column]
+
+
+@compiled
+def _weigh(params: BankParams, bank: Bank) -> None:
+    """Move the odds by one window."""
+    best = bank.log_likelihood[HEALTHY]
+    for place in range(COUNT):
+        if params.begins_per_h[place] > 0.0:
+            best = max(best, bank.log_likelihood[place])
+    total = 0.0
+    for place in range(COUNT):
+        if place == HEALTHY or params.begins_per_h[place] > 0.0:
+            behind = min(LARGEST_STEP, TEMPER * (best - bank.log_likelihood[place]))
+            bank.p[place] *= math.exp(-behind)
+            total += bank.p[place]
+    bank.p /= total

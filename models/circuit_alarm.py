@@ -1,0 +1,139 @@
+"""What the alarms of the cooling circuit share: when one is raised, the evidence it carries, the words around it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from models import circuit_words
+from models.compiled import compiled
+from models.detector import Truck
+from models.hypotheses import AIR, COUNT, FLOW, LOW, NAMES, OPEN, SHUT
+from models.layout import Layout
+from models.units import Units
+
+LIKELIEST = 0.75
+"""Share of the odds of all faults that one must have to be named at once [-]; own choice."""
+
+DOUBTED = 0.5
+"""Probability of any fault below which a raised alarm is no longer upheld [-]."""
+
+DROPPED = 0.1
+"""Share of the odds of all faults below which a named one is no longer upheld [-]."""
+
+EVIDENCE: tuple[str, ...] = (
+    "fluid_temp_c",
+    "expected_temp_c",
+    "expected_sd_k",
+    "cooler_share",
+    "cooler_share_sd",
+    "heat_kw",
+    "ambient_temp_c",
+    "coolant_temp_c",
+    *(f"p_{name}" for name in NAMES),
+    "suspected_since_unix_s",
+    "cooler_flow_last_proven_unix_s",
+    "coolant_cooled",
+    "circuit_assumed",
+    "valve_full_open_c",
+    "learned",
+)
+"""Names of what ``show`` writes."""
+
+_FIRST_P = 8
+_AFTER_P = _FIRST_P + COUNT
+
+
+class Params(Layout):
+    """When people are told [-], when it is dangerous [°C], and what of the truck the words need."""
+
+    sure: float
+    critical_c: float
+    full_c: float
+    coolant_cooled: int  # 1: the sink is the engine's coolant
+    assumed: int  # 1: nobody has said which circuit the truck has
+
+
+class State(Layout):
+    """State: whether the alarm is upheld, and since when a fault is sure and not named."""
+
+    upheld: int
+    unnamed_ms: int
+
+
+@compiled
+def any_fault(truck: Truck) -> float:
+    """Probability that the circuit has a fault [-]."""
+    p = truck.thermal.p
+    return float(p[SHUT] + p[LOW] + p[OPEN] + p[AIR] + p[FLOW])
+
+
+@compiled
+def named(params: Params, state: State, truck: Truck, probability: float) -> int:
+    """Say whether an alarm that names one fault is upheld, by the probability of that fault."""
+    fault = any_fault(truck)
+    if fault >= params.sure and probability >= LIKELIEST * fault:
+        state.upheld = 1
+    elif fault < DOUBTED or probability < DROPPED * fault:
+        state.upheld = 0
+    return state.upheld
+
+
+@compiled
+def show(params: Params, truck: Truck, evidence: dict[int, float]) -> None:
+    """Write the evidence, in the order of ``EVIDENCE``."""
+    thermal, view = truck.thermal, truck.latest
+    evidence[0] = view.fluid_c
+    evidence[1] = thermal.expectation.celsius if thermal.started == 1 else math.nan
+    evidence[2] = thermal.expectation.sd_k if thermal.started == 1 else math.nan
+    evidence[3] = thermal.share
+    evidence[4] = thermal.share_sd
+    evidence[5] = view.heat_w / 1000.0
+    evidence[6] = view.air_c
+    evidence[7] = view.coolant_c
+    for place in range(COUNT):
+        evidence[_FIRST_P + place] = thermal.p[place]
+    evidence[_AFTER_P] = thermal.suspect_ms / 1000.0
+    evidence[_AFTER_P + 1] = thermal.observing.proven_ms / 1000.0
+    evidence[_AFTER_P + 2] = params.coolant_cooled
+    evidence[_AFTER_P + 3] = params.assumed
+    evidence[_AFTER_P + 4] = params.full_c
+    evidence[_AFTER_P + 5] = thermal.learned
+
+
+def seen(evidence: Mapping[str, float], units: Units) -> str:
+    """Say what was seen: fluid, heat, air."""
+    air = evidence["ambient_temp_c"]
+    outside = "" if math.isnan(air) else f", {units.degrees(air)} outside"
+    return (
+        f"Fluid at {units.degrees(evidence['fluid_temp_c'])} with about "
+        f"{evidence['heat_kw']:.0f} kW of heat going in{outside}."
+    )
+
+
+def expected(evidence: Mapping[str, float], units: Units) -> str:
+    """Say what a healthy circuit would show, and how well the truck is known."""
+    told = circuit_words.expected(evidence, units)
+    known = circuit_words.learned(evidence["learned"])
+    return f"{told} {known[:1].upper()}{known[1:]}.".strip()
+
+
+def assumption(evidence: Mapping[str, float]) -> str:
+    """Say that the circuit is assumed, where nobody has said it."""
+    if not evidence["circuit_assumed"]:
+        return ""
+    return (
+        "This truck is not in the fleet file and is taken for one with a thermal bypass valve; "
+        "if it has none, its cooler does so for some other reason. "
+    )
+
+
+def around(evidence: Mapping[str, float], units: Units) -> dict[str, str]:
+    """Give the parts that all words of the circuit share, as arguments of ``models.words.Words``."""
+    return {
+        "share": circuit_words.share(evidence),
+        "since": circuit_words.since(evidence, units),
+        "proven": circuit_words.proven(evidence, units),
+        "rivals": circuit_words.rivals(evidence),
+        "tells_apart": circuit_words.tells_apart(evidence),
+    }

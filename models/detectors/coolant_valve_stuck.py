@@ -1,0 +1,76 @@
+"""Hypothesis: the valve that lets engine coolant through the fluid's exchanger is stuck, shut or open."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from models.circuit_alarm import (
+    EVIDENCE,
+    Params,
+    State,
+    around,
+    assumption,
+    expected,
+    named,
+    seen,
+    show,
+)
+from models.compiled import compiled
+from models.detector import Detector, Truck
+from models.hypotheses import OPEN, SHUT
+from models.units import Units
+from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
+
+
+@compiled
+def step(
+    params: Params, state: State, truck: Truck, evidence: dict[int, float]
+) -> tuple[int, float]:
+    """Say how urgent a stuck valve is now."""
+    show(params, truck, evidence)
+    shut, wide = truck.thermal.p[SHUT], truck.thermal.p[OPEN]
+    probability = shut + wide if params.coolant_cooled == 1 else 0.0
+    if named(params, state, truck, probability) == 0:
+        return 0, probability
+    if wide > shut:
+        return 1, probability
+    return (4 if truck.latest.fluid_c >= params.critical_c else 3), probability
+
+
+def words(evidence: Mapping[str, float], units: Units) -> Words:
+    """Say it to a person."""
+    shut = evidence["p_shut"] >= evidence["p_open"]
+    return Words(
+        title=(
+            "Coolant valve of the fluid's exchanger stuck shut: the fluid is not cooled"
+            if shut
+            else "Coolant valve of the fluid's exchanger stuck open"
+        ),
+        observed=seen(evidence, units),
+        expected=expected(evidence, units),
+        doubts=assumption(evidence),
+        action=(
+            "Take the load off now and stop where it is safe. Have the coolant valve and its control "
+            "checked before the next tow."
+            if shut
+            else "Plan a visit: the fluid follows the coolant, thick on a cold start. Have the valve and its "
+            "control checked."
+        ),
+        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
+        brief="coolant valve of the fluid cooler stuck " + ("shut" if shut else "open"),
+        at_once="Take the load off, stop where it is safe" if shut else "Plan a shop visit",
+        **around(evidence, units),
+    )
+
+
+COOLANT_VALVE_STUCK = Detector(
+    kind="coolant_valve_stuck",
+    params=Params,
+    state=State,
+    evidence=EVIDENCE,
+    step=step,
+    on_delay_s=0.0,
+    off_delay_s=300.0,
+    words=words,
+    begins_again_with=("gearbox", "circuit"),
+)

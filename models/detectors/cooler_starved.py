@@ -1,0 +1,73 @@
+"""Hypothesis: the cooler is starved: of air by debris or a failed fan, or of fluid by a pinched or blocked line."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from models.circuit_alarm import (
+    EVIDENCE,
+    Params,
+    State,
+    around,
+    assumption,
+    expected,
+    named,
+    seen,
+    show,
+)
+from models.compiled import compiled
+from models.detector import Detector, Truck
+from models.hypotheses import AIR, FLOW
+from models.units import Units
+from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
+
+
+@compiled
+def step(
+    params: Params, state: State, truck: Truck, evidence: dict[int, float]
+) -> tuple[int, float]:
+    """Say how urgent a starved cooler is now."""
+    show(params, truck, evidence)
+    probability = truck.thermal.p[AIR] + truck.thermal.p[FLOW]
+    if named(params, state, truck, probability) == 0:
+        return 0, probability
+    return (3 if truck.latest.fluid_c >= params.critical_c else 2), probability
+
+
+def words(evidence: Mapping[str, float], units: Units) -> Words:
+    """Say it to a person."""
+    of_air, of_flow = evidence["p_air"], evidence["p_flow"]
+    what = "air or fluid"
+    if of_air > 3.0 * of_flow:
+        what = "air"
+    elif of_flow > 3.0 * of_air:
+        what = "fluid"
+    look = {
+        "air": "Clean the cooler's face and check its fan",
+        "fluid": "Have the cooler lines and the core checked for a pinch or a blockage",
+        "air or fluid": "Clean the cooler's face; check its fan, the lines and the core",
+    }[what]
+    return Words(
+        title=f"Cooler starved of {what}",
+        observed=seen(evidence, units),
+        expected=expected(evidence, units),
+        doubts=assumption(evidence),
+        action=f"Ease off on climbs. {look} before the next heavy tow.",
+        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
+        brief=f"cooler starved of {what}",
+        at_once="Ease off on climbs, have the cooler cleaned and checked",
+        **around(evidence, units),
+    )
+
+
+COOLER_STARVED = Detector(
+    kind="cooler_starved",
+    params=Params,
+    state=State,
+    evidence=EVIDENCE,
+    step=step,
+    on_delay_s=0.0,
+    off_delay_s=300.0,
+    words=words,
+    begins_again_with=("gearbox", "circuit"),
+)

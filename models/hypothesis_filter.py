@@ -1,0 +1,270 @@
+"""The filter of one hypothesis: temperatures, this truck's own values, and what the hypothesis says of its fault.
+
+It foretells a window with ``models.circuit``, the derivatives by divided differences as wide as what is unknown, so
+that a valve's kink is averaged and not missed (divided-difference filter; Norgaard, Poulsen and Ravn 2000, from
+memory), and learns from readings. ``x`` is its state, shape (``STATES``,), ``cov`` the covariance, shape (``STATES``,
+``STATES``); both are changed in place.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models import priors
+from models.circuit import (
+    EXTRA,
+    FAULT,
+    FLUID,
+    LN_CASE,
+    LN_COOLER,
+    LN_HEAT,
+    METAL,
+    SHIFT,
+    SINK,
+    SITE,
+    SPAN_S,
+    STATES,
+    SUMP,
+    CircuitParams,
+    run,
+)
+from models.compiled import compiled
+
+FREEDOM = 6.0
+"""Degrees of freedom of the residuals' t distribution [-]: rare wild windows decide nothing."""
+
+BOUND_SD = 3.0
+"""Most that one reading may pull the estimate [standard deviations]."""
+
+SLOW = 0.3
+"""Share of what a reading says of the truck's own values that is believed [-]: neighbouring windows share what two
+nodes get wrong. Doubled, they are soon thought known better than they are."""
+
+SITE_LAG_S = 45.0
+"""Time over which an error of the heat reaches a sensor beyond the converter [s]; own choice."""
+
+
+@compiled
+def has_number(hypothesis: int) -> bool:
+    """Say whether the hypothesis has a number of its own."""
+    return bool(priors.FAULTS[hypothesis, 1] > 0.0)
+
+
+@compiled
+def begin(
+    params: CircuitParams,
+    hypothesis: int,
+    fluid_c: float,
+    x: NDArray[np.float64],
+    cov: NDArray[np.float64],
+) -> None:
+    """Begin as the class of the truck has it, at a fluid temperature [°C]."""
+    x[:] = 0.0
+    cov[:, :] = 0.0
+    for place in range(STATES):
+        cov[place, place] = priors.SD[place] ** 2
+    draw_fault(hypothesis, x, cov)
+    warm_up(params, fluid_c, x, cov)
+
+
+@compiled
+def warm_up(
+    params: CircuitParams, fluid_c: float, x: NDArray[np.float64], cov: NDArray[np.float64]
+) -> None:
+    """Take the temperatures up anew after a gap [°C]: the metal is near the fluid, nobody knows how near."""
+    for place in (FLUID, METAL, EXTRA, SITE):
+        cov[place, :] = 0.0
+        cov[:, place] = 0.0
+        cov[place, place] = priors.SD[place] ** 2
+    x[FLUID] = x[METAL] = x[SITE] = fluid_c
+    x[EXTRA] = 0.0
+    if params.site != SUMP:
+        cov[FLUID, FLUID] = priors.AFTER_GAP_SD_K**2
+        cov[METAL, METAL] = priors.AFTER_GAP_SD_K**2
+
+
+@compiled
+def draw_fault(hypothesis: int, x: NDArray[np.float64], cov: NDArray[np.float64]) -> None:
+    """Set the fault's own number to its prior."""
+    x[FAULT] = priors.FAULTS[hypothesis, 0]
+    cov[FAULT, :] = 0.0
+    cov[:, FAULT] = 0.0
+    cov[FAULT, FAULT] = priors.FAULTS[hypothesis, 1] ** 2
+
+
+@compiled
+def predict(
+    params: CircuitParams,
+    hypothesis: int,
+    line: bool,
+    duty: NDArray[np.float64],
+    heat_sd_kw: float,
+    x: NDArray[np.float64],
+    cov: NDArray[np.float64],
+    valve: NDArray[np.float64],
+) -> None:
+    """Foretell a window.
+
+    Parameters
+    ----------
+    params, hypothesis
+        The circuit, and what it is taken to be.
+    line
+        Whether the place of the sensor, or the line to the cooler, is followed too.
+    duty
+        Means over the window, shape (``DUTY``,).
+    heat_sd_kw
+        Standard deviation of the heat made [kW].
+    x, cov, valve
+        State, covariance, and element [°C] and opening [-] of the valve, shape (2,); changed.
+    """
+    slope = np.zeros((3, STATES))
+    trial = np.empty(STATES)
+    held = np.empty(2)
+    for place in range(STATES):
+        if not _active(params, line, hypothesis, place):
+            continue
+        step = max(1e-3, math.sqrt(cov[place, place]))
+        for sign in (1.0, -1.0):
+            trial[:] = x
+            trial[place] += sign * step
+            held[:] = valve
+            if place == FLUID:
+                held[0] += sign * step
+            elif place == SHIFT and 0.0 < valve[1] < 1.0:
+                held[1] -= sign * step / (params.full_c - params.open_c)
+            run(params, hypothesis, duty, trial, held)
+            weight = sign / (2.0 * step)
+            slope[0, place] += weight * trial[FLUID]
+            slope[1, place] += weight * trial[METAL]
+            slope[2, place] += weight * trial[SITE]
+    run(params, hypothesis, duty, x, valve)
+    decay = math.exp(-duty[SPAN_S] / priors.EXTRA_TAU_S)
+    x[EXTRA] *= decay
+    _spread(slope, decay, cov)
+    _disturb(params, hypothesis, duty[SPAN_S], heat_sd_kw, cov)
+
+
+@compiled
+def _active(params: CircuitParams, line: bool, hypothesis: int, place: int) -> bool:
+    """Say whether a place in the state means anything here."""
+    if place == FAULT:
+        return has_number(hypothesis)
+    return place < SITE or params.site != SUMP or line
+
+
+@compiled
+def _spread(slope: NDArray[np.float64], decay: float, cov: NDArray[np.float64]) -> None:
+    """Carry the covariance through: three rows are mixed, the extra heat decays, the others stay."""
+    half = cov.copy()
+    half[EXTRA, :] *= decay
+    for which, row in ((0, FLUID), (1, METAL), (2, SITE)):
+        for column in range(STATES):
+            total = 0.0
+            for place in range(STATES):
+                total += slope[which, place] * cov[place, column]
+            half[row, column] = total
+    cov[:, :] = half
+    cov[:, EXTRA] *= decay
+    for which, column in ((0, FLUID), (1, METAL), (2, SITE)):
+        for row in range(STATES):
+            total = 0.0
+            for place in range(STATES):
+                total += slope[which, place] * half[row, place]
+            cov[row, column] = total
+
+
+@compiled
+def _disturb(
+    params: CircuitParams,
+    hypothesis: int,
+    span_s: float,
+    heat_sd_kw: float,
+    cov: NDArray[np.float64],
+) -> None:
+    """Add what the window made less sure."""
+    hours, minutes = span_s / 3600.0, span_s / 60.0
+    for place in range(STATES):
+        cov[place, place] += priors.WANDER[place] ** 2 * hours
+    cov[FAULT, FAULT] += priors.FAULTS[hypothesis, 4] ** 2 * hours
+    heat_var = heat_sd_kw * heat_sd_kw
+    cov[EXTRA, EXTRA] += (1.0 - math.exp(-2.0 * span_s / priors.EXTRA_TAU_S)) * heat_var
+    blur_k = priors.HEAT_BLUR * 1000.0 * heat_sd_kw * span_s / params.fluid_j_k
+    rise_k = 1000.0 * heat_sd_kw / params.flow_w_k * (1.0 - math.exp(-span_s / SITE_LAG_S))
+    cov[FLUID, FLUID] += priors.FLUID_SD_K**2 * minutes + blur_k * blur_k
+    cov[METAL, METAL] += priors.FLUID_SD_K**2 * minutes
+    cov[SITE, SITE] += priors.SITE_SD_K**2 * minutes + rise_k * rise_k
+
+
+@compiled
+def _own(place: int) -> bool:
+    """Say whether a place is a value of the truck's own that is not learned under suspicion."""
+    return place == LN_HEAT or place == LN_CASE or place == LN_COOLER or place == SINK
+
+
+@compiled
+def update(
+    hypothesis: int,
+    place: int,
+    reading_c: float,
+    noise_var: float,
+    biased: bool,
+    learns: bool,
+    x: NDArray[np.float64],
+    cov: NDArray[np.float64],
+) -> float:
+    """Learn from a reading.
+
+    Parameters
+    ----------
+    hypothesis
+        Whose filter it is.
+    place, reading_c, noise_var
+        What is read, ``FLUID`` or ``SITE``; the reading [°C]; variance of its error [K²].
+    biased
+        By this hypothesis the sensor reads too high by the fault's number.
+    learns
+        False: the truck's own values are considered and not changed (Schmidt's consider filter, from memory).
+        What is learned under suspicion would be the fault.
+    x, cov
+        State and covariance; changed.
+
+    Returns
+    -------
+    float
+        Log likelihood of the reading [-], by a t distribution.
+    """
+    gain = cov[:, place].copy()
+    if biased:
+        gain += cov[:, FAULT]
+    variance = gain[place] + (gain[FAULT] if biased else 0.0) + noise_var
+    off_k = reading_c - x[place] - (x[FAULT] if biased else 0.0)
+    sd_k = math.sqrt(variance)
+    pull_k = max(-BOUND_SD * sd_k, min(BOUND_SD * sd_k, off_k))
+    for row in range(STATES):
+        own = _own(row)
+        for column in range(STATES):
+            share = 1.0
+            if own and _own(column):
+                share = SLOW if learns else 0.0
+            cov[row, column] -= share * gain[row] * gain[column] / variance
+        share = (SLOW if learns else 0.0) if own else 1.0
+        x[row] += share * gain[row] / variance * pull_k
+    _hold(hypothesis, x, cov)
+    squared = off_k * off_k / variance
+    return -0.5 * math.log(variance) - 0.5 * (FREEDOM + 1.0) * math.log(1.0 + squared / FREEDOM)
+
+
+@compiled
+def _hold(hypothesis: int, x: NDArray[np.float64], cov: NDArray[np.float64]) -> None:
+    """Keep what is learned within what a truck can be, and never quite sure."""
+    for place in range(LN_HEAT, STATES):
+        if priors.MOST[place] > 0.0:
+            x[place] = max(-priors.MOST[place], min(priors.MOST[place], x[place]))
+        cov[place, place] = max(cov[place, place], priors.FLOOR_SD[place] ** 2)
+    if has_number(hypothesis):
+        least, most = priors.FAULTS[hypothesis, 2], priors.FAULTS[hypothesis, 3]
+        x[FAULT] = max(least, min(most, x[FAULT]))

@@ -1,0 +1,68 @@
+"""What is taken of a truck and of its faults before they show: means, spreads, and how fast they may wander.
+
+Common practice and own choice, no source; tuned on simulated trucks apart from those of the reported table.
+By place in the state of one filter (``models.circuit``).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+SD = np.array([0.4, 4.0, 0.5, 0.25, 0.3, 0.22, 3.0, 2.0, 0.0, 1.0, 0.35])
+"""Standard deviations at the start: fluid, metal [K], extra heat [kW], ln of heat, case and cooler [-], valve, sink
+[K], fault, site [K], ln of its rise [-]. The truck's own values double, and the first hours convict nobody."""
+
+WANDER = np.array([0.0, 0.0, 0.0, 0.02, 0.02, 0.012, 0.6, 0.5, 0.0, 0.0, 0.03])
+"""How fast the truck's own values may wander, standard deviation per root hour. Doubled, a fault that grows over a
+day is learned in part as the truck's own."""
+
+FLOOR_SD = np.array([0.0, 0.0, 0.0, 0.06, 0.06, 0.06, 0.8, 0.8, 0.0, 0.0, 0.0])
+"""Least standard deviation of the truck's own values, however long it has been known: two nodes are not the truck.
+Doubled, a cooler that has lost a fifth is never told."""
+
+MOST = np.array([0.0, 0.0, 0.0, 0.9, 0.9, 0.8, 9.0, 9.0, 0.0, 0.0, 1.4])
+"""How far the truck's own values may lie from the prior, either side."""
+
+FAULT_MEAN, FAULT_SD, FAULT_LEAST, FAULT_MOST, FAULT_WANDER = 0, 1, 2, 3, 4
+"""Columns of ``FAULTS``; the wander is per root hour: faults grow."""
+
+FAULTS = np.array(
+    [
+        [0.0, 0.0, 0.0, 0.0, 0.0],  # healthy
+        [0.0, 0.0, 0.0, 0.0, 0.0],  # shut
+        [math.log(0.35), 0.4, math.log(0.15), math.log(0.6), 0.15],  # low: ln of what is left
+        [0.0, 0.0, 0.0, 0.0, 0.0],  # open
+        [math.log(0.12), 0.5, math.log(0.03), math.log(0.3), 0.15],  # air: ln of what is left
+        [math.log(0.25), 0.4, math.log(0.08), math.log(0.5), 0.15],  # flow: ln of what is left
+        [0.08, 0.05, 0.015, 0.5, 0.02],  # slip: share of the locked power
+        [0.0, 9.0, -40.0, 40.0, 1.0],  # sensor: what it reads too high [K]
+    ]
+)
+"""The number of a fault, by hypothesis: mean, spread, least, most, wander."""
+
+EXTRA_TAU_S = 900.0
+"""How long what the heat's estimate gets wrong lasts [s]; own choice. A minute, and a steady error of the
+estimate would be taken for new evidence in every window."""
+
+HEAT_BLUR = 0.5
+"""Share of the heat's error that is of one window alone [-]; own choice."""
+
+FLUID_SD_K = 0.15
+"""What two nodes get wrong, per root minute [K]; own choice: doubling it delays."""
+
+SITE_SD_K = 0.5
+"""The same beyond the converter and in the cooler's line [K]; own choice."""
+
+AFTER_GAP_SD_K = 6.0
+"""How far the sump may be from another place's reading after a gap [K]; own choice."""
+
+READING_SD_K = 0.35
+"""Error of a reading [K]: noise, and the rounding of a coarse sensor."""
+
+LINE_SD_K = 2.0
+"""Error of a reading of the line to the cooler [K], with hot fluid flowing; own choice."""
+
+STILL_SHARE = 0.25
+"""Error of such a reading while the line stands still, as a share of the fluid's rise over the air [-]."""

@@ -1,0 +1,115 @@
+"""The window of driving that the balance of heat is drawn over: what went in, and what had to be guessed."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.circuit import (
+    AIR_C,
+    CONVERTER_W,
+    COOLANT_C,
+    DUTY,
+    HEAT_W,
+    LOCKED_W,
+    RPM,
+    SPAN_S,
+    SPEED_KM_H,
+)
+from models.compiled import compiled
+from models.heat import ASSUMED_LOCKED_KM_H, GEAR_LOSS_SHARE, spin_loss
+from models.layout import Layout
+from models.view import View
+
+WINDOW_S = 28.0
+"""Length of a window [s], and then as long as it takes until the fluid is read again. Shorter costs more and
+shows nothing sooner: the fastest node has a time constant of two minutes."""
+
+LONG_STOP_S = 6.0 * 3600.0
+"""Time parked after which the fluid tells the outside air where no signal does [s]; own choice."""
+
+ENGINE_WARM_S = 1200.0
+"""Time running after which the coolant is at its thermostat [s]; common practice, no source."""
+
+COOLANT_WARM_C = 88.0
+"""Coolant of a warm engine where no signal tells it [°C]; common practice, no source: 82 to 96."""
+
+MILD_C = 15.0
+"""Outside air where nothing has ever told it [°C]; own choice."""
+
+_RAD_S_PER_RPM = 2.0 * math.pi / 60.0
+
+
+class Window(Layout):
+    """State: sums since the window began, and the last known outside air."""
+
+    duty: Annotated[NDArray[np.float64], DUTY]  # times seconds, until the window is closed
+    heat_sd_j: float
+    air_c: float  # last that was read, or what the fluid showed after a night
+    air_read: int  # 1: it was read within the hold time
+    run_s: float  # since the engine was started
+    long_stop: int  # 1: it stood for long before this drive
+
+
+@compiled
+def clear(window: Window) -> None:
+    """Begin a window."""
+    window.duty[:] = 0.0
+    window.heat_sd_j = 0.0
+
+
+@compiled
+def note(window: Window, view: View) -> None:
+    """Keep what outlasts a window: outside air, how long the engine has run."""
+    if not math.isnan(view.air_c):
+        window.air_c = view.air_c
+    window.air_read = 0 if math.isnan(view.air_c) else 1
+    if view.gap_s > 0.0:
+        window.run_s = 0.0
+        if view.gap_s > LONG_STOP_S:
+            window.long_stop = 1
+    if view.rpm >= 1.0:
+        window.run_s += view.dt_s
+
+
+@compiled
+def tells(window: Window, view: View, by_coolant: bool) -> bool:
+    """Say whether enough is known of this sample to draw a balance."""
+    if math.isnan(view.rpm):
+        return False
+    if by_coolant and math.isnan(view.coolant_c):
+        return window.run_s > ENGINE_WARM_S
+    return True
+
+
+@compiled
+def add(window: Window, view: View) -> None:
+    """Add a sample to the window."""
+    dt_s, rpm = view.dt_s, view.rpm
+    power_w = 0.0 if math.isnan(view.torque_nm) else abs(view.torque_nm) * rpm * _RAD_S_PER_RPM
+    spin_w = spin_loss(rpm, view.fluid_c) if rpm >= 1.0 else 0.0
+    speed = 0.0 if math.isnan(view.speed_km_h) else view.speed_km_h
+    likely_locked = math.isnan(view.lockup) and speed >= ASSUMED_LOCKED_KM_H
+    duty = window.duty
+    duty[SPAN_S] += dt_s
+    duty[HEAT_W] += dt_s * view.heat_w
+    duty[CONVERTER_W] += dt_s * max(0.0, view.heat_w - GEAR_LOSS_SHARE * power_w - spin_w)
+    duty[LOCKED_W] += dt_s * (power_w if view.lockup > 0.5 or likely_locked else 0.0)
+    duty[AIR_C] += dt_s * (MILD_C if math.isnan(window.air_c) else window.air_c)
+    duty[COOLANT_C] += dt_s * (COOLANT_WARM_C if math.isnan(view.coolant_c) else view.coolant_c)
+    duty[SPEED_KM_H] += dt_s * speed
+    duty[RPM] += dt_s * rpm
+    window.heat_sd_j += dt_s * view.heat_sd_w
+
+
+@compiled
+def close(window: Window) -> float:
+    """Turn the sums into means; give the standard deviation of the heat made [kW]."""
+    span_s: float = window.duty[SPAN_S]
+    for place in range(DUTY):
+        if place != SPAN_S:
+            window.duty[place] /= span_s
+    return window.heat_sd_j / span_s / 1000.0
