@@ -35,6 +35,7 @@ from deploy.serve import serve
 from deploy.settings import load_settings
 from deploy.simulate_command import simulate_command
 from deploy.trucks import courses_by
+from deploy.what_if_command import what_if_command
 from ingest.entry_fields import RecordError
 
 EXIT_BAD_SETTINGS = 78
@@ -134,6 +135,7 @@ def check_command(
 
 
 app.command("simulate")(simulate_command)
+app.command("what-if")(what_if_command)
 
 
 @app.command("replay")

@@ -45,6 +45,7 @@ _DAY_MS = 86_400_000
 class Answer:
     """A what-if with what it rests on.
 
+    ``registered``: the truck stands in the fleet file or the record; else its circuit is assumed.
     ``since_ms``, ``until_ms``: first and last sample that counted [Unix ms]. ``limit_c``: the truck's own
     limit; ``cold_c``: below it a running truck's fluid is cold [°C]. ``learned``: how far this truck's own
     values are known, 0 (as its class) to 1. ``failed_h``: by ``models.hypotheses.NAMES``, hours of the duty
@@ -52,6 +53,7 @@ class Answer:
     """
 
     vehicle: str
+    registered: bool
     since_ms: int
     until_ms: int
     limit_c: float
@@ -104,7 +106,7 @@ def answer(
     stored = reader.truck(conn, truck)
     if stored.state is None or stored.held is None:
         raise Mistake(no_account(truck, stored.standing))
-    kind = int(stored.params.thermal.circuit.kind)
+    kind = int(stored.params.thermal.bank.circuit.kind)
     asked = tuple(changes) or usual_changes(kind)
     try:
         for change in asked:
@@ -132,7 +134,7 @@ def _answered(
         raise Mistake(f"{stored.name}: no sample of that span is stored; ask for another")
     before = state_at(conn, held, first_ms)
     params = stored.params
-    kind = int(params.thermal.circuit.kind)
+    kind = int(params.thermal.bank.circuit.kind)
     duty = duty_of(params, record(copied(before)).truck, kind, samples)
     if duty.followed_s < LEAST_FOLLOWED_S:
         raise Mistake(
@@ -143,6 +145,7 @@ def _answered(
     terms = terms_of(params, stored.account)
     return Answer(
         vehicle=stored.name,
+        registered=stored.vehicle.registered,
         since_ms=int(samples["time_ms"][0]),
         until_ms=int(samples["time_ms"][-1]),
         limit_c=terms.limit_c,

@@ -108,6 +108,8 @@ def remarks(answer: Answer, units: Units) -> Iterator[str]:
         "are taken as they were. In 8 of 10 cases the truth lies within the second line of a cell; less "
         f"than {units.difference(1.0)} or 3% is more than the model can tell."
     )
+    if not answer.registered:
+        yield f"{answer.vehicle} is not in the fleet file: its circuit, class and fluid are assumed."
     yield _learned(answer.learned)
     yield from _of_changes(answer, units)
     for kind, duration_h in answer.failed_h.items():
