@@ -5,7 +5,6 @@ Silence is not health: what has not been seen to work lately is said to be so.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -77,8 +76,8 @@ class CircuitStanding:
         return {**named, "coolant_cooled": float(self.coolant_cooled)}
 
 
-def circuit_of(params: Any, truck: Any, last_ms: int) -> CircuitStanding:
-    """Read it from records ``models.kernel.PARAMS`` and ``models.detector.Truck``; ``last_ms`` [Unix ms]."""
+def circuit_of(params: Any, truck: Any) -> CircuitStanding:
+    """Read it from records ``models.kernel.PARAMS`` and ``models.detector.Truck``."""
     thermal = truck.thermal
     by_coolant = bool(params.over_temperature.coolant_cooled)
     causes = _causes(thermal)

@@ -124,7 +124,7 @@ def _truck(
         trace_c=_trace(samples["time_ms"], samples["fluid_temp_c"], now_ms),
         account=statement(params.account, truck.account),
         due=due_of(params, record(state), now_ms),
-        circuit=circuit_of(params, truck, last_ms),
+        circuit=circuit_of(params, truck),
     )
 
 

@@ -65,7 +65,7 @@ def standing_of(truck: Stored, now_ms: int) -> Standing:
         seq=held.sequence.gap_free,
         missing_samples=held.sequence.missing,
         waiting=truck.waiting,
-        circuit=circuit_of(truck.params, record(truck.state).truck, held.last_ms),
+        circuit=circuit_of(truck.params, record(truck.state).truck),
     )
 
 

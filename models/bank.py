@@ -1,7 +1,7 @@
 """The bank: a filter for each hypothesis that the circuit can have, mixed and weighed window by window.
 
-What the healthy filter holds of the truck is carried into each fault that might begin in this window, with the
-fault's own number drawn anew: interacting multiple models (Blom and Bar-Shalom 1988, from memory).
+What the healthy filter holds of the truck is carried into each fault that might begin in this window, with
+the fault's own number drawn anew: interacting multiple models (Blom and Bar-Shalom 1988, from memory).
 """
 
 from __future__ import annotations
@@ -33,8 +33,8 @@ from models.hypothesis_filter import begin, draw_fault, predict, update, warm_up
 from models.layout import Layout
 
 TEMPER = 0.5
-"""Share of a window's log likelihood that is believed [-]: neighbouring windows share what two nodes get wrong.
-Doubled, the delay halves and the odds of a false alarm are squared."""
+"""Share of a window's log likelihood that is believed [-]: neighbouring windows share what two nodes get
+wrong. Doubled, the delay halves and the odds of a false alarm are squared."""
 
 LARGEST_STEP = 4.0
 """Most that one window may move a hypothesis behind the best one, in log odds [-]."""
@@ -43,8 +43,8 @@ FIRST_H = 20.0
 """Driving before the first sample that a fault may have had to begin in [h]; own choice."""
 
 BACK_PER_H = 0.03
-"""Rate at which a suspicion that nothing renews is taken back [1/h]; own choice. A circuit does not heal, but a
-judgement that rested on what two nodes get wrong must not stand for ever."""
+"""Rate at which a suspicion that nothing renews is taken back [1/h]; own choice. A circuit does not heal, but
+a judgement that rested on what two nodes get wrong must not stand for ever."""
 
 LEARNS_FROM = 0.2
 """Probability of a healthy truck from which its own values are learned [-]; own choice."""
@@ -68,9 +68,7 @@ class Bank(Layout):
     cov: Annotated[NDArray[np.float64], COUNT * STATES * STATES]
     valve: Annotated[NDArray[np.float64], 2 * COUNT]
     log_likelihood: Annotated[NDArray[np.float64], COUNT]
-    carried_k: (
-        float  # what the healthy cooler would have taken off the fluid in the last window [K]
-    )
+    carried_k: float  # what a healthy cooler would have taken off in the last window [K]
     off_k: float  # fluid above what was foretold of a healthy truck [K]
     off_sd_k: float
 
@@ -185,7 +183,8 @@ def _still_k(params: BankParams, bank: Bank, duty: NDArray[np.float64]) -> float
     if params.circuit.kind != BYPASS:
         return 0.0
     shut = 1.0 - min(1.0, 1.5 * bank.valve[1])
-    return priors.STILL_SHARE * shut * max(0.0, bank.x[FLUID] - duty[AIR_C])
+    still_k: float = priors.STILL_SHARE * shut * max(0.0, bank.x[FLUID] - duty[AIR_C])
+    return still_k
 
 
 @compiled

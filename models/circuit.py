@@ -1,16 +1,16 @@
 """The heat of one cooling circuit: fluid and metal, the case, the cooler and its valve.
 
-Two nodes, fluid and metal, take the heat made; both lose some through the case, the fluid the rest through the
-cooler:
+Two nodes, fluid and metal, take the heat made; both lose some through the case, the fluid the rest through
+the cooler:
 
     C_f dT/dt = 0.8 Q + G (M - T) - 0.4 A (T - air) - K (T - sink)
     C_m dM/dt = 0.2 Q - G (M - T) - 0.6 A (M - air)
 
 ``K`` is two resistances in a row, the fluid's side and the sink's: starving either leaves the other. The
-sink is outside air (``thermostatic_bypass``, ``full_flow``), the coolant (``coolant_exchanger``), the cold tank of
-the radiator (``radiator_tank``), alone or with an air cooler after it. Source: lumped heat balance (US 5,319,963
-and theses on gearbox oil, by their abstracts); magnitudes are common practice, no source, and give way to what
-the truck itself shows.
+sink is outside air (``thermostatic_bypass``, ``full_flow``), the coolant (``coolant_exchanger``), the cold
+tank of the radiator (``radiator_tank``), alone or with an air cooler after it. Source: lumped heat balance
+(US 5,319,963 and theses on gearbox oil, by their abstracts); magnitudes are common practice, no source, and
+give way to what the truck itself shows.
 """
 
 from __future__ import annotations
@@ -91,8 +91,8 @@ MOST_USED = 0.95
 """Most of what the usual flow could give that a fitted cooler is taken to take [-]; own choice."""
 
 CORE_FLOW = -0.7
-"""Power of the flow that a core's number of transfer units goes with [-]: -1 by the flow's heat capacity, and back
-by the film's falling conductance; common practice, no source."""
+"""Power of the flow that a core's number of transfer units goes with [-]: -1 by the flow's heat capacity, and
+back by the film's falling conductance; common practice, no source."""
 
 STANDING_FLOW = 0.3
 """Share of the conductance between fluid and metal that is left with the pump at rest [-]; own choice."""
@@ -164,7 +164,7 @@ def conductance_w_k(cooler_w_k: float, fluid_share: float, sink_share: float) ->
 
 @compiled
 def grown(core_ln: float, used: float, fluid_share: float) -> float:
-    """How many times the heat a cooler carries with another size of core, at the same flows and temperatures [-].
+    """How many times the heat a cooler carries with another core, at the same flows and temperatures [-].
 
     Fluid that leaves near the sink's temperature has little more to give: the less flows, the less a bigger
     core adds.
@@ -314,8 +314,11 @@ def _site(
     share: float,
     pump: float,
 ) -> None:
-    """Let the place where the fluid is read follow the sump: beyond the converter it is hotter by the heat made
-    there; in the line to the cooler it follows as far as anything flows."""
+    """Let the place where the fluid is read follow the sump.
+
+    Beyond the converter it is hotter by the heat made there; in the line to the cooler it follows as far as
+    anything flows.
+    """
     if pump <= 0.0:
         x[SITE] += (x[FLUID] - x[SITE]) * (1.0 - math.exp(-duty[SPAN_S] / 900.0))
         return

@@ -1,4 +1,4 @@
-"""What the alarms of the cooling circuit share: when one is raised, the evidence it carries, the words around it."""
+"""What the alarms of the cooling circuit share: when one is raised, its evidence, the words around it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the fluid would show if the circuit were healthy: the healthy filter, let run on from before the doubt."""
+"""What the fluid would show if the circuit were healthy: the healthy filter, run on from before the doubt."""
 
 from __future__ import annotations
 

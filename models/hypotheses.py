@@ -1,13 +1,11 @@
-"""What a cooling circuit may be: the hypotheses that are weighed side by side, and which circuit can be which."""
+"""What a cooling circuit may be: the hypotheses weighed side by side, and which circuit can be which."""
 
 from __future__ import annotations
 
 from models.fleet import Circuit
 
 HEALTHY = 0
-SHUT = (
-    1  # nothing reaches the cooler: bypass stuck in bypass, or the coolant's valve stuck shut
-)
+SHUT = 1  # nothing reaches the cooler: bypass valve, or the coolant's valve, stuck that way
 LOW = 2  # too little heat is carried off: a valve stuck part-way, or a cause that is not known
 OPEN = 3  # always to the cooler: bypass stuck to the cooler, or the coolant's valve stuck open
 AIR = 4  # the cooler is starved of air

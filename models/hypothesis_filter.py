@@ -1,9 +1,9 @@
-"""The filter of one hypothesis: temperatures, this truck's own values, and what the hypothesis says of its fault.
+"""The filter of one hypothesis: temperatures, this truck's own values, and the fault's own number.
 
-It foretells a window with ``models.circuit``, the derivatives by divided differences as wide as what is unknown, so
-that a valve's kink is averaged and not missed (divided-difference filter; Norgaard, Poulsen and Ravn 2000, from
-memory), and learns from readings. ``x`` is its state, shape (``STATES``,), ``cov`` the covariance, shape (``STATES``,
-``STATES``); both are changed in place.
+It foretells a window with ``models.circuit``, the derivatives by divided differences as wide as what is
+unknown, so that a valve's kink is averaged and not missed (divided-difference filter; Norgaard, Poulsen and
+Ravn 2000, from memory), and learns from readings. ``x`` is its state, shape (``STATES``,), ``cov`` the
+covariance, shape (``STATES``, ``STATES``); both are changed in place.
 """
 
 from __future__ import annotations
@@ -40,8 +40,8 @@ BOUND_SD = 3.0
 """Most that one reading may pull the estimate [standard deviations]."""
 
 SLOW = 0.3
-"""Share of what a reading says of the truck's own values that is believed [-]: neighbouring windows share what two
-nodes get wrong. Doubled, they are soon thought known better than they are."""
+"""Share of what a reading says of the truck's own values that is believed [-]: neighbouring windows share
+what two nodes get wrong. Doubled, they are soon thought known better than they are."""
 
 SITE_LAG_S = 45.0
 """Time over which an error of the heat reaches a sensor beyond the converter [s]; own choice."""
@@ -50,7 +50,7 @@ SITE_LAG_S = 45.0
 @compiled
 def has_number(hypothesis: int) -> bool:
     """Say whether the hypothesis has a number of its own."""
-    return bool(priors.FAULTS[hypothesis, 1] > 0.0)
+    return bool(priors.FAULTS[hypothesis, priors.FAULT_SD] > 0.0)
 
 
 @compiled
@@ -89,10 +89,10 @@ def warm_up(
 @compiled
 def draw_fault(hypothesis: int, x: NDArray[np.float64], cov: NDArray[np.float64]) -> None:
     """Set the fault's own number to its prior."""
-    x[FAULT] = priors.FAULTS[hypothesis, 0]
+    x[FAULT] = priors.FAULTS[hypothesis, priors.FAULT_MEAN]
     cov[FAULT, :] = 0.0
     cov[:, FAULT] = 0.0
-    cov[FAULT, FAULT] = priors.FAULTS[hypothesis, 1] ** 2
+    cov[FAULT, FAULT] = priors.FAULTS[hypothesis, priors.FAULT_SD] ** 2
 
 
 @compiled
@@ -189,7 +189,7 @@ def _disturb(
     hours, minutes = span_s / 3600.0, span_s / 60.0
     for place in range(STATES):
         cov[place, place] += priors.WANDER[place] ** 2 * hours
-    cov[FAULT, FAULT] += priors.FAULTS[hypothesis, 4] ** 2 * hours
+    cov[FAULT, FAULT] += priors.FAULTS[hypothesis, priors.FAULT_WANDER] ** 2 * hours
     heat_var = heat_sd_kw * heat_sd_kw
     cov[EXTRA, EXTRA] += (1.0 - math.exp(-2.0 * span_s / priors.EXTRA_TAU_S)) * heat_var
     blur_k = priors.HEAT_BLUR * 1000.0 * heat_sd_kw * span_s / params.fluid_j_k
@@ -202,7 +202,7 @@ def _disturb(
 @compiled
 def _own(place: int) -> bool:
     """Say whether a place is a value of the truck's own that is not learned under suspicion."""
-    return place == LN_HEAT or place == LN_CASE or place == LN_COOLER or place == SINK
+    return place in (LN_HEAT, LN_CASE, LN_COOLER, SINK)
 
 
 @compiled
@@ -266,5 +266,8 @@ def _hold(hypothesis: int, x: NDArray[np.float64], cov: NDArray[np.float64]) -> 
             x[place] = max(-priors.MOST[place], min(priors.MOST[place], x[place]))
         cov[place, place] = max(cov[place, place], priors.FLOOR_SD[place] ** 2)
     if has_number(hypothesis):
-        least, most = priors.FAULTS[hypothesis, 2], priors.FAULTS[hypothesis, 3]
+        least, most = (
+            priors.FAULTS[hypothesis, priors.FAULT_LEAST],
+            priors.FAULTS[hypothesis, priors.FAULT_MOST],
+        )
         x[FAULT] = max(least, min(most, x[FAULT]))

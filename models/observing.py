@@ -1,26 +1,21 @@
-"""What a window could tell of the cooler at all: when its flow was last proven, and since when nobody can know.
+"""What a window could tell of the cooler: when its flow was last proven, since when nobody can know.
 
-A cold or idling truck is rightly without flow, and then a stuck valve looks the same as a healthy one. A window can
-tell when the healthy cooler would have carried off more than the filter is unsure of; flow is proven when windows
-that could tell speak for it together.
+A cold or idling truck is rightly without flow, and then a stuck valve looks the same as a healthy one. A
+window can tell when the healthy cooler would have carried off more than the filter is unsure of; flow is
+proven when windows that could tell speak for it together.
 """
 
 from __future__ import annotations
 
-import math
-
-import numpy as np
-from numpy.typing import NDArray
-
-from models.circuit import FLUID, STATES, CircuitParams
 from models.compiled import compiled
 from models.layout import Layout
 
 TELLS_SD = 1.5
-"""What the cooler must carry off in a window for it to tell, in standard deviations of what is foretold [-]."""
+"""What the cooler must carry off in a window for it to tell, in deviations of what is foretold [-]."""
 
 PROOF = 4.0
-"""Log odds of flow over none from which it is proven [-]: 55 to 1. Own choice; doubled, it takes twice as long."""
+"""Log odds of flow over none from which it is proven [-]: 55 to 1. Own choice; doubled,
+it takes twice as long."""
 
 MOST_STEP = 1.5
 """Most that one window may add [-]."""

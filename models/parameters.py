@@ -101,7 +101,7 @@ def parameters(
     """
     made = blank(PARAMS)
     params = made[0]
-    capacity, case, cooler, torque = THERMAL_CLASSES[vehicle.thermal_class]
+    capacity, case, _, torque = THERMAL_CLASSES[vehicle.thermal_class]
     params["latest"]["max_gap_s"] = max_gap_s
     params["latest"]["hold_s"] = HOLD_S
     params["latest"]["leap_k"] = LEAP_K

@@ -11,16 +11,17 @@ import math
 import numpy as np
 
 SD = np.array([0.4, 4.0, 0.5, 0.25, 0.3, 0.22, 3.0, 2.0, 0.0, 1.0, 0.35])
-"""Standard deviations at the start: fluid, metal [K], extra heat [kW], ln of heat, case and cooler [-], valve, sink
-[K], fault, site [K], ln of its rise [-]. The truck's own values double, and the first hours convict nobody."""
+"""Standard deviations at the start: fluid, metal [K], extra heat [kW], ln of heat, case and cooler [-],
+valve, sink [K], fault, site [K], ln of its rise [-]. The truck's own values double, and the first hours
+convict nobody."""
 
 WANDER = np.array([0.0, 0.0, 0.0, 0.02, 0.02, 0.012, 0.6, 0.5, 0.0, 0.0, 0.03])
-"""How fast the truck's own values may wander, standard deviation per root hour. Doubled, a fault that grows over a
-day is learned in part as the truck's own."""
+"""How fast the truck's own values may wander, standard deviation per root hour. Doubled, a fault that grows
+over a day is learned in part as the truck's own."""
 
 FLOOR_SD = np.array([0.0, 0.0, 0.0, 0.06, 0.06, 0.06, 0.8, 0.8, 0.0, 0.0, 0.0])
-"""Least standard deviation of the truck's own values, however long it has been known: two nodes are not the truck.
-Doubled, a cooler that has lost a fifth is never told."""
+"""Least standard deviation of the truck's own values, however long it has been known: two nodes are not the
+truck. Doubled, a cooler that has lost a fifth is never told."""
 
 MOST = np.array([0.0, 0.0, 0.0, 0.9, 0.9, 0.8, 9.0, 9.0, 0.0, 0.0, 1.4])
 """How far the truck's own values may lie from the prior, either side."""

@@ -1,14 +1,14 @@
 """Where the heat goes: what the cooling circuit may be, weighed side by side in windows of half a minute.
 
-One filter for each hypothesis that the circuit can have (``models.hypotheses``) runs the circuit's own forward
-physics (``models.circuit``) with this truck's values, learned while all is well, and with what the hypothesis says
-of its fault (``models.bank``). The odds move with how well each foretold the fluid. The same filters weigh a
-loaded climb, where the balance of heat tells, and a coast-down or an idling stop, where hardly any heat is made
-and the decay alone tells how much is carried off.
+One filter for each hypothesis that the circuit can have (``models.hypotheses``) runs the circuit's own
+forward physics (``models.circuit``) with this truck's values, learned while all is well, and with what the
+hypothesis says of its fault (``models.bank``). The odds move with how well each foretold the fluid. The same
+filters weigh a loaded climb, where the balance of heat tells, and a coast-down or an idling stop, where
+hardly any heat is made and the decay alone tells how much is carried off.
 
-Working on conductance and not on temperature is what tells an overloaded truck (hot, but the cooler carries its
-share) from one whose bypass valve is stuck. While a valve is rightly shut, all hypotheses foretell the same and
-nothing moves: not observable, and said so.
+Working on conductance and not on temperature is what tells an overloaded truck (hot, but the cooler carries
+its share) from one whose bypass valve is stuck. While a valve is rightly shut, all hypotheses foretell the
+same and nothing moves: not observable, and said so.
 """
 
 from __future__ import annotations
@@ -46,8 +46,8 @@ SUSPECT = 0.5
 
 HEAT_SHARE = 0.6
 HEAT_SD_KW = 0.1
-"""Error of the heat made that the truck's learned scale leaves: a share of what is stated for any truck [-], and
-[kW]. Own choice; doubled, it delays and halves the false alarms."""
+"""Error of the heat made that the truck's learned scale leaves: a share of what is stated for any truck [-],
+and [kW]. Own choice; doubled, it delays and halves the false alarms."""
 
 
 class ThermalParams(Layout):
@@ -94,8 +94,8 @@ def balance(params: ThermalParams, thermal: Thermal, view: View, doubted: bool) 
     thermal
         Changed in place.
     view
-        The truck at the newest sample. Without fluid temperature and engine speed nothing is judged; where outside
-        air, coolant or load are missing they are guessed, and less can be told.
+        The truck at the newest sample. Without fluid temperature and engine speed nothing is judged; where
+        outside air, coolant or load are missing they are guessed, and less can be told.
     doubted
         The fluid's sensor is in doubt: nothing is learned, and the odds stay.
     """

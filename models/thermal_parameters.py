@@ -1,4 +1,4 @@
-"""From the fleet file's words to the cooling circuit's numbers: the priors of each class, and its possible faults."""
+"""From the fleet file's words to the cooling circuit's numbers: class priors, and its possible faults."""
 
 from __future__ import annotations
 
@@ -30,7 +30,8 @@ FLOW_PER_J_K = 270.0 / 90e3
 """Capacity rate of the pump's flow over the whole heat capacity [1/s]; common practice, no source."""
 
 BY_COOLANT = 1.3
-"""How many times an air cooler's conductance an exchanger with coolant has [-]; common practice, no source."""
+"""How many times an air cooler's conductance an exchanger with coolant has [-]; common practice,
+no source."""
 
 BEGINS_PER_H: dict[int, float] = {
     SHUT: 1e-4,
@@ -40,14 +41,14 @@ BEGINS_PER_H: dict[int, float] = {
     FLOW: 0.8e-4,
     SENSOR: 0.1e-4,
 }
-"""How often a fault begins [1/h of driving]; own choice, some ten times as often as trucks have them: odds that
-start lower find the same faults a little later. Only their ratios tell one fault from another. More heat from a
-slipping clutch is not among them: speeds tell it (``models.kinematics``), temperatures cannot from a load
-signal that is off."""
+"""How often a fault begins [1/h of driving]; own choice, some ten times as often as trucks have them: odds
+that start lower find the same faults a little later. Only their ratios tell one fault from another. More heat
+from a slipping clutch is not among them: speeds tell it (``models.kinematics``), temperatures cannot from a
+load signal that is off."""
 
 MARGIN = 60.0
-"""How many times as sure as the allowed rate of false alarms asks [-]: what two nodes get wrong is not in the odds.
-Found on the tuning trucks; doubled, a stuck valve is told some half minute later."""
+"""How many times as sure as the allowed rate of false alarms asks [-]: what two nodes get wrong is not in the
+odds. Found on the tuning trucks; doubled, a stuck valve is told some half minute later."""
 
 _KINDS: dict[Circuit, int] = {
     "thermostatic_bypass": circuit.BYPASS,

@@ -1,4 +1,4 @@
-"""Hypothesis: the cooler is starved: of air by debris or a failed fan, or of fluid by a pinched or blocked line."""
+"""Hypothesis: the cooler is starved, of air by debris or a failed fan, or of fluid by a pinched line."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Hypothesis: the cooling circuit carries off too little or too much heat, and the balance cannot say why.
 
-The healthy explanation is as good as excluded, but no single fault is clearly likelier than the others. What is
-sure is said, with the causes that remain and what would tell them apart.
+The healthy explanation is as good as excluded, but no single fault is clearly likelier than the others. What
+is sure is said, with the causes that remain and what would tell them apart.
 """
 
 from __future__ import annotations

@@ -13,8 +13,7 @@ import math
 from models.compiled import compiled
 from models.detector import Detector, Truck
 from models.hot_words import words
-from models.hypotheses import NAMES
-from models.hypotheses import COUNT, HEALTHY
+from models.hypotheses import COUNT, HEALTHY, NAMES
 from models.layout import Layout
 from models.thermal import Thermal
 from models.time_to_limit import Rise, RiseParams, follow, minutes_to

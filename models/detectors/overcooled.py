@@ -39,8 +39,8 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         observed=seen(evidence, units),
         expected=expected(evidence, units),
         doubts=(
-            f"{assumption(evidence)}A truck that is light or idles in the cold may never warm up and be sound: "
-            "this was judged against the heat made, not against the clock."
+            f"{assumption(evidence)}A truck that is light or idles in the cold may never warm up and be "
+            "sound: this was judged against the heat made, not against the clock."
         ),
         action=(
             "No need to stop. Plan a visit: thick, cold fluid costs fuel, shifts badly and holds water. Have "

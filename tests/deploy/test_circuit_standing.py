@@ -88,7 +88,7 @@ def read(missing: tuple[str, ...]) -> CircuitStanding:
     params, state = fill_params(), blank(STATE)
     advance(params, state, 0, samples)
     truck = record(state).truck
-    return circuit_of(record(params), truck, int(samples["time_ms"][-1]))
+    return circuit_of(record(params), truck)
 
 
 @pytest.mark.parametrize(
