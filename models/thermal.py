@@ -24,7 +24,6 @@ from models.bank import Bank, BankParams, begin_bank, settle_bank, step_bank
 from models.circuit import (
     COOLANT,
     FAULT,
-    FLUID_SIDE,
     LEAK,
     LN_CASE,
     LN_COOLER,
@@ -34,6 +33,7 @@ from models.circuit import (
     STATES,
 )
 from models.compiled import compiled
+from models.cooler import FLUID_SIDE
 from models.expectation import TRUSTED_FROM, Expectation, run_on, set_out, trust
 from models.hypotheses import AIR, COUNT, FLOW, HEALTHY, LOW, SHUT
 from models.layout import Layout

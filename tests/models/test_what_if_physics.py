@@ -19,12 +19,9 @@ from models.circuit import (
     PAN,
     SINK_RISE_K,
     VALVE_LAG_S,
-    conductance_w_k,
-    grown,
     opening,
-    pumped,
-    ram,
 )
+from models.cooler import conductance_w_k, grown, pumped, ram
 from models.duty import Floats
 from models.hypotheses import SHUT
 from models.what_if_cost import share_above
