@@ -30,6 +30,7 @@ from models.circuit import (
 from models.compiled import compiled
 from models.hypotheses import COUNT, HEALTHY, SENSOR
 from models.hypothesis_filter import begin, draw_fault, predict, update, warm_up
+from models.interacting import merge, weigh
 from models.layout import Layout
 
 TEMPER = 0.5
@@ -108,6 +109,7 @@ def step_bank(
     bank: Bank,
     duty: NDArray[np.float64],
     heat_sd_kw: float,
+    lasting_sd_kw: float,
     fluid_c: float,
     line_c: float,
     trusted: bool,
@@ -137,7 +139,7 @@ def step_bank(
         valve = bank.valve[2 * place : 2 * place + 2]
         followed = line or params.circuit.site != SUMP
         predict(
-            params.circuit, place, followed, duty, heat_sd_kw, xs[place], covs[place], valve
+            params.circuit, place, followed, duty, heat_sd_kw, lasting_sd_kw, xs[place], covs[place], valve
         )
         if place == HEALTHY:
             _look_at_healthy(params, bank, duty, fluid_c)
@@ -155,7 +157,7 @@ def step_bank(
             told += update(place, SITE, line_c, line_var, False, own, xs[place], covs[place])
         bank.log_likelihood[place] = told
     if trusted:
-        _weigh(params, bank)
+        _weigh(bank)
 
 
 @compiled
@@ -227,25 +229,11 @@ def _mix(
         x[:] = drawn
         cov[:, :] = spread
         return
-    apart = drawn - x
-    x += begun * apart
-    for row in range(STATES):
-        for column in range(STATES):
-            both = begun * spread[row, column] + (1.0 - begun) * cov[row, column]
-            cov[row, column] = both + begun * (1.0 - begun) * apart[row] * apart[column]
+    merge(begun, drawn, spread, x, cov)
 
 
 @compiled
-def _weigh(params: BankParams, bank: Bank) -> None:
+def _weigh(bank: Bank) -> None:
     """Move the odds by one window."""
-    best = bank.log_likelihood[HEALTHY]
-    for place in range(COUNT):
-        if params.begins_per_h[place] > 0.0:
-            best = max(best, bank.log_likelihood[place])
-    total = 0.0
-    for place in range(COUNT):
-        if place == HEALTHY or params.begins_per_h[place] > 0.0:
-            behind = min(LARGEST_STEP, TEMPER * (best - bank.log_likelihood[place]))
-            bank.p[place] *= math.exp(-behind)
-            total += bank.p[place]
-    bank.p /= total
+    told = np.where(bank.p > 0.0, TEMPER * bank.log_likelihood, -math.inf)
+    weigh(bank.p, np.maximum(told, told.max() - LARGEST_STEP))

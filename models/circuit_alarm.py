@@ -12,7 +12,7 @@ from models.hypotheses import AIR, COUNT, FLOW, LOW, NAMES, OPEN, SHUT
 from models.layout import Layout
 from models.units import Units
 
-LIKELIEST = 0.75
+LIKELIEST = 0.6
 """Share of the odds of all faults that one must have to be named at once [-]; own choice."""
 
 DOUBTED = 0.5

@@ -49,11 +49,12 @@ def run_on(
     expectation: Expectation,
     duty: NDArray[np.float64],
     heat_sd_kw: float,
+    lasting_sd_kw: float,
 ) -> None:
     """Let it run on through a window (``models.hypothesis_filter.predict``)."""
     cov = expectation.cov.reshape((STATES, STATES))
     line = params.site != SUMP
-    predict(params, HEALTHY, line, duty, heat_sd_kw, expectation.x, cov, expectation.valve)
+    predict(params, HEALTHY, line, duty, heat_sd_kw, lasting_sd_kw, expectation.x, cov, expectation.valve)
     _tell(params, expectation)
 
 

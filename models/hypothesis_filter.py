@@ -102,6 +102,7 @@ def predict(
     line: bool,
     duty: NDArray[np.float64],
     heat_sd_kw: float,
+    lasting_sd_kw: float,
     x: NDArray[np.float64],
     cov: NDArray[np.float64],
     valve: NDArray[np.float64],
@@ -117,7 +118,9 @@ def predict(
     duty
         Means over the window, shape (``DUTY``,).
     heat_sd_kw
-        Standard deviation of the heat made [kW].
+        Standard deviation of the heat made in this window [kW].
+    lasting_sd_kw
+        The same of late [kW]: what may last.
     x, cov, valve
         State, covariance, and element [°C] and opening [-] of the valve, shape (2,); changed.
     """
@@ -145,7 +148,8 @@ def predict(
     decay = math.exp(-duty[SPAN_S] / priors.EXTRA_TAU_S)
     x[EXTRA] *= decay
     _spread(slope, decay, cov)
-    _disturb(params, hypothesis, duty[SPAN_S], heat_sd_kw, cov)
+    _disturb(params, hypothesis, duty[SPAN_S], heat_sd_kw, lasting_sd_kw, cov)
+    _blur_between(params, duty, x, cov)
 
 
 @compiled
@@ -183,6 +187,7 @@ def _disturb(
     hypothesis: int,
     span_s: float,
     heat_sd_kw: float,
+    lasting_sd_kw: float,
     cov: NDArray[np.float64],
 ) -> None:
     """Add what the window made less sure."""
@@ -190,13 +195,30 @@ def _disturb(
     for place in range(STATES):
         cov[place, place] += priors.WANDER[place] ** 2 * hours
     cov[FAULT, FAULT] += priors.FAULTS[hypothesis, priors.FAULT_WANDER] ** 2 * hours
-    heat_var = heat_sd_kw * heat_sd_kw
+    heat_var = lasting_sd_kw * lasting_sd_kw
     cov[EXTRA, EXTRA] += (1.0 - math.exp(-2.0 * span_s / priors.EXTRA_TAU_S)) * heat_var
     blur_k = priors.HEAT_BLUR * 1000.0 * heat_sd_kw * span_s / params.fluid_j_k
     rise_k = 1000.0 * heat_sd_kw / params.flow_w_k * (1.0 - math.exp(-span_s / SITE_LAG_S))
     cov[FLUID, FLUID] += priors.FLUID_SD_K**2 * minutes + blur_k * blur_k
     cov[METAL, METAL] += priors.FLUID_SD_K**2 * minutes
     cov[SITE, SITE] += priors.SITE_SD_K**2 * minutes + rise_k * rise_k
+
+
+@compiled
+def _blur_between(
+    params: CircuitParams,
+    duty: NDArray[np.float64],
+    x: NDArray[np.float64],
+    cov: NDArray[np.float64],
+) -> None:
+    """Add what is not known of the heat that went between fluid and metal: what the one got the other lost."""
+    off_w = priors.BETWEEN_SHARE * params.fluid_metal_w_k * (x[FLUID] - x[METAL])
+    fluid_k = off_w * duty[SPAN_S] / params.fluid_j_k
+    metal_k = -off_w * duty[SPAN_S] / params.metal_j_k
+    cov[FLUID, FLUID] += fluid_k * fluid_k
+    cov[METAL, METAL] += metal_k * metal_k
+    cov[FLUID, METAL] += fluid_k * metal_k
+    cov[METAL, FLUID] += fluid_k * metal_k
 
 
 @compiled

@@ -1,98 +1,61 @@
-"""Interacting multiple models: filters that explain the same truck, mixed before a step, weighed after it.
+"""Interacting multiple models: what filters that explain the same truck do together.
 
-One step is ``mix``, then each filter's own ``models.kalman`` steps, then ``weigh``. Everything works on
-float64 arrays that the caller holds: nothing is allocated inside.
+Before a step, the weight that comes over from one filter to another brings its state along (``merge``); after it,
+each weight moves by what its filter said of the reading (``weigh``).
 
-Source: Blom and Bar-Shalom 1988, from memory; ``tests/models/test_published_filter.py`` holds it against
-filterpy.
+Source: Blom and Bar-Shalom 1988, from memory; ``tests/models/test_published_filter.py`` holds it against filterpy.
 """
 
 from __future__ import annotations
 
 import math
 
+import numpy as np
+from numpy.typing import NDArray
+
 from models.compiled import compiled
-from models.kalman import Floats
 
 
 @compiled
-def merge(share: Floats, xs: Floats, ps: Floats, merged_x: Floats, merged_p: Floats) -> None:
-    """Put one normal distribution in place of several, with the mean and covariance they have together.
-
-    Parameters
-    ----------
-    share
-        Weights of the m states, sum 1, shape (m,).
-    xs, ps
-        The states (m, n) and their covariances (m, n, n).
-    merged_x, merged_p
-        The one, shapes (n,) and (n, n); written.
-    """
-    m, n = xs.shape
-    merged_x[:] = 0.0
-    merged_p[:] = 0.0
-    for k in range(m):
-        for i in range(n):
-            merged_x[i] += share[k] * xs[k, i]
-    for k in range(m):
-        for i in range(n):
-            for j in range(n):
-                apart = (xs[k, i] - merged_x[i]) * (xs[k, j] - merged_x[j])
-                merged_p[i, j] += share[k] * (ps[k, i, j] + apart)
-
-
-@compiled
-def mix(
-    weights: Floats,
-    xs: Floats,
-    ps: Floats,
-    transition: Floats,
-    share: Floats,
-    mixed_weights: Floats,
-    mixed_xs: Floats,
-    mixed_ps: Floats,
+def merge(
+    share: float,
+    other_x: NDArray[np.float64],
+    other_cov: NDArray[np.float64],
+    x: NDArray[np.float64],
+    cov: NDArray[np.float64],
 ) -> None:
-    """Begin a step of an interacting multiple-model estimator.
+    """Put one normal distribution in place of two, with the mean and covariance they have together.
 
     Parameters
     ----------
-    weights, xs, ps
-        Probabilities of the m models, shape (m,); their states (m, n) and covariances (m, n, n).
-    transition
-        Chance that model i is followed by model j in this step, shape (m, m); each row sums to 1.
     share
-        Room to work in, shape (m,).
-    mixed_weights, mixed_xs, mixed_ps
-        What the step begins with, in the shapes of the first three; written.
+        Weight of the other in the two [-].
+    other_x, other_cov
+        Its state, shape (n,), and covariance, shape (n, n).
+    x, cov
+        State and covariance of the one that stays, in the same shapes; changed in place.
     """
-    m = len(weights)
-    for j in range(m):
-        total = 0.0
-        for i in range(m):
-            share[i] = transition[i, j] * weights[i]
-            total += share[i]
-        for i in range(m):  # a model that nothing leads to keeps what it had
-            share[i] = share[i] / total if total > 0.0 else (1.0 if i == j else 0.0)
-        mixed_weights[j] = total
-        merge(share, xs, ps, mixed_xs[j], mixed_ps[j])
+    apart = other_x - x
+    x += share * apart
+    for row in range(len(x)):
+        for column in range(len(x)):
+            both = share * other_cov[row, column] + (1.0 - share) * cov[row, column]
+            cov[row, column] = both + share * (1.0 - share) * apart[row] * apart[column]
 
 
 @compiled
-def weigh(weights: Floats, log_likelihoods: Floats) -> float:
-    """Move the models' probabilities by what each said of the measurement; both shape (m,).
+def weigh(weights: NDArray[np.float64], log_likelihoods: NDArray[np.float64]) -> None:
+    """Move the models' probabilities by what each said of the reading; both shape (m,).
 
-    Weights are changed and sum to 1 afterwards. Gives the log likelihood of the measurement under all
-    models together. A model of weight 0 stays there.
+    Weights are changed and sum to 1 afterwards. A model of weight 0 stays there, whatever it says.
     """
     best = -math.inf
-    for i in range(len(weights)):
-        if weights[i] > 0.0:
-            best = max(best, log_likelihoods[i])
+    for place in range(len(weights)):
+        if weights[place] > 0.0:
+            best = max(best, log_likelihoods[place])
     total = 0.0
-    for i in range(len(weights)):
-        if weights[i] > 0.0:
-            weights[i] *= math.exp(log_likelihoods[i] - best)
-            total += weights[i]
-    for i in range(len(weights)):
-        weights[i] /= total
-    return best + math.log(total)
+    for place in range(len(weights)):
+        if weights[place] > 0.0:
+            weights[place] *= math.exp(log_likelihoods[place] - best)
+            total += weights[place]
+    weights /= total

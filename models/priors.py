@@ -47,7 +47,11 @@ EXTRA_TAU_S = 900.0
 """How long what the heat's estimate gets wrong lasts [s]; own choice. A minute, and a steady error of the
 estimate would be taken for new evidence in every window."""
 
-HEAT_BLUR = 0.5
+BETWEEN_SHARE = 0.4
+"""Error of the heat that goes between fluid and metal, as a share of it [-]; own choice: castings have many nodes,
+and a cold start with a hard launch shows it."""
+
+HEAT_BLUR = 0.6
 """Share of the heat's error that is of one window alone [-]; own choice."""
 
 FLUID_SD_K = 0.15
@@ -65,5 +69,5 @@ READING_SD_K = 0.35
 LINE_SD_K = 2.0
 """Error of a reading of the line to the cooler [K], with hot fluid flowing; own choice."""
 
-STILL_SHARE = 0.25
+STILL_SHARE = 2.0
 """Error of such a reading while the line stands still, as a share of the fluid's rise over the air [-]."""

@@ -24,6 +24,7 @@ from models.bank import Bank, BankParams, begin_bank, settle_bank, step_bank
 from models.circuit import (
     COOLANT,
     FAULT,
+    HEAT_W,
     LEAK,
     LN_CASE,
     LN_COOLER,
@@ -50,6 +51,16 @@ HEAT_SD_KW = 0.1
 and [kW]. Own choice; doubled, it delays and halves the false alarms."""
 
 
+ARRIVES_S = 60.0
+SWING_SHARE = 0.4
+"""Heat takes about this long to get from the converter to the sump [s], longer when cold, and where it changes this
+share of the change is not known in a window [-]; own choice."""
+
+LASTING_S = 300.0
+"""Time over which the error of the heat made is averaged [s]; own choice: a launch is soon over, a missing load
+signal is not."""
+
+
 class ThermalParams(Layout):
     """The circuit and its faults, and when people are told."""
 
@@ -64,6 +75,8 @@ class Thermal(Layout):
     started: int
     stale: int  # 1: the temperatures must be taken up anew
     windows: int
+    recent_kw: float  # heat made of late [kW]
+    lasting_sd_kw: float  # error of the heat made, of late [kW]
     window: Window
     bank: Bank
     expectation: Expectation
@@ -154,10 +167,16 @@ def _take_up(params: ThermalParams, thermal: Thermal, view: View) -> None:
 def _close(params: ThermalParams, thermal: Thermal, view: View, doubted: bool) -> None:
     """Judge a whole window."""
     circuit, bank = params.bank.circuit, thermal.bank
-    heat_sd_kw = HEAT_SHARE * close(thermal.window) + HEAT_SD_KW
+    sd_kw = HEAT_SHARE * close(thermal.window) + HEAT_SD_KW
     duty = thermal.window.duty
-    run_on(circuit, thermal.expectation, duty, heat_sd_kw)
-    step_bank(params.bank, bank, duty, heat_sd_kw, view.fluid_c, view.line_out_c, not doubted)
+    heat_kw = duty[HEAT_W] / 1000.0
+    swing_kw = SWING_SHARE * (heat_kw - thermal.recent_kw)
+    heat_sd_kw = math.sqrt(sd_kw * sd_kw + swing_kw * swing_kw)
+    thermal.recent_kw += (heat_kw - thermal.recent_kw) * _follow(duty[SPAN_S], ARRIVES_S)
+    thermal.lasting_sd_kw += (sd_kw - thermal.lasting_sd_kw) * _follow(duty[SPAN_S], LASTING_S)
+    lasting = thermal.lasting_sd_kw
+    run_on(circuit, thermal.expectation, duty, heat_sd_kw, lasting)
+    step_bank(params.bank, bank, duty, heat_sd_kw, lasting, view.fluid_c, view.line_out_c, not doubted)
     thermal.windows += 1
     healthy = bank.p[HEALTHY]
     observe_flow(
@@ -177,6 +196,11 @@ def _close(params: ThermalParams, thermal: Thermal, view: View, doubted: bool) -
         thermal.suspect_ms = 0
     elif thermal.suspect_ms == 0:
         thermal.suspect_ms = view.time_ms
+
+
+@compiled
+def _follow(span_s: float, over_s: float) -> float:
+    return 1.0 - math.exp(-span_s / over_s)
 
 
 @compiled

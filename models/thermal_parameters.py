@@ -83,6 +83,9 @@ def write_thermal(thermal: np.void, vehicle: Vehicle, false_alarms_per_h: float)
     for place, rate in BEGINS_PER_H.items():
         if place in found:
             thermal["bank"]["begins_per_h"][place] = rate
+    if kind_of(vehicle) != circuit.BYPASS:
+        # Without a valve that could stick part-way nothing but the cooler's own flows can be at fault.
+        thermal["bank"]["begins_per_h"][LOW] *= 0.1
     capacity, case, cooler, _ = THERMAL_CLASSES[vehicle.thermal_class]
     capacity *= ALL_METAL
     params = thermal["bank"]["circuit"]

@@ -23,7 +23,7 @@ from models.circuit_alarm import (
 )
 from models.compiled import compiled
 from models.detector import Detector, Truck
-from models.hypotheses import AIR, FLOW, LOW, OPEN, SHUT
+from models.hypotheses import AIR, FLOW, OPEN, SHUT
 from models.units import Units
 from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
 
@@ -48,7 +48,7 @@ def step(
         state.unnamed_ms = 0
     elif state.unnamed_ms == 0:
         state.unnamed_ms = now_ms
-    if unnamed and (now_ms - state.unnamed_ms >= WAITS_MS or p[LOW] >= LIKELIEST * fault):
+    if unnamed and now_ms - state.unnamed_ms >= WAITS_MS:
         state.upheld = 1
     elif fault < DOUBTED or likeliest >= 0.9 * fault:
         state.upheld = 0
