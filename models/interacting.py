@@ -1,9 +1,10 @@
 """Interacting multiple models: what filters that explain the same truck do together.
 
-Before a step, the weight that comes over from one filter to another brings its state along (``merge``); after it,
-each weight moves by what its filter said of the reading (``weigh``).
+Before a step, the weight that comes over from one filter to another brings its state along (``merge``);
+after it, each weight moves by what its filter said of the reading (``weigh``).
 
-Source: Blom and Bar-Shalom 1988, from memory; ``tests/models/test_published_filter.py`` holds it against filterpy.
+Source: Blom and Bar-Shalom 1988, from memory; ``tests/models/test_published_filter.py`` holds it against
+filterpy.
 """
 
 from __future__ import annotations

@@ -1,36 +1,39 @@
 """What a window could tell of the cooler: when its flow was last proven, since when nobody can know.
 
 A cold or idling truck is rightly without flow, and then a stuck valve looks the same as a healthy one. A
-window can tell when the healthy cooler would have carried off more than the filter is unsure of; flow is
-proven when windows that could tell speak for it together.
+window can tell when the healthy cooler would have carried off more than the filter is unsure of; those that
+can are put to Wald's test, flow against none.
 """
 
 from __future__ import annotations
 
 from models.compiled import compiled
 from models.layout import Layout
+from models.sequential import Sprt, decide, wald_bounds
 
 TELLS_SD = 1.5
 """What the cooler must carry off in a window for it to tell, in deviations of what is foretold [-]."""
 
-PROOF = 4.0
-"""Log odds of flow over none from which it is proven [-]: 55 to 1. Own choice; doubled,
-it takes twice as long."""
+WRONG = 0.02
+"""Share of proofs, either way, that may be wrong [-]; own choice. Squared, a proof takes twice as long."""
 
 MOST_STEP = 1.5
 """Most that one window may add [-]."""
+
+FADES = 0.9
+"""What is left of the evidence gathered so far after a window that could not tell [-]; own choice."""
 
 BLIND_MS = 600_000
 """Time without a window that could tell from which flow counts as not observable [ms]; own choice."""
 
 
 class Observing(Layout):
-    """State: times [Unix ms], 0 for never, and the odds being gathered."""
+    """State: times [Unix ms], 0 for never, and the evidence being gathered."""
 
     judged_ms: int  # last window that could tell
     proven_ms: int  # flow last proven
     unseen_since_ms: int  # not observable since, 0: it is
-    log_odds: float
+    flow: Sprt
 
 
 @compiled
@@ -62,13 +65,13 @@ def observe_flow(
     if abs(carried_k) > TELLS_SD * sd_k:
         without = (off_k - carried_k) / sd_k
         step = 0.5 * (without * without - (off_k / sd_k) ** 2)
-        observing.log_odds += max(-MOST_STEP, min(MOST_STEP, step))
-        observing.log_odds = max(-PROOF, min(2.0 * PROOF, observing.log_odds))
+        upper, lower = wald_bounds(WRONG, WRONG)
+        told = decide(observing.flow, max(-MOST_STEP, min(MOST_STEP, step)), upper, lower)
         observing.judged_ms = now_ms
         observing.unseen_since_ms = 0
-        if observing.log_odds > PROOF and healthy:
+        if told > 0 and healthy:
             observing.proven_ms = now_ms
         return
-    observing.log_odds *= 0.9
+    observing.flow.log_ratio *= FADES
     if observing.unseen_since_ms == 0 and now_ms - observing.judged_ms > BLIND_MS:
         observing.unseen_since_ms = observing.judged_ms

@@ -5,12 +5,12 @@ every moment at which the change may have come, the likelihood ratio since then.
 changed, its expectation grows by 1 a window and by nothing else, so that the mean time until R reaches A is
 at least A windows, whatever the distributions are.
 
-What keeps that bound: ratios of proper densities; independent windows (``models.whitening``); log ratios
-multiplied by a factor below 1, or cut off above. What breaks it: log ratios cut off below, residuals that
-hang together, and a density of the healthy truck that is narrower than the truth.
+What keeps that bound: ratios of proper densities; independent windows; log ratios multiplied by a factor
+below 1, or cut off above. What breaks it: log ratios cut off below, residuals that hang together, and a
+density of the healthy truck that is narrower than the truth.
 
-Sources, from memory: Wald 1947; Page 1954; Shiryaev 1963; Roberts 1966; Siegmund 1985; Pollak 1985.
-``tests/models/test_published_cusum.py`` and ``test_published_sequential.py`` hold them against tables.
+Sources, from memory: Wald 1947; Shiryaev 1963; Roberts 1966; Siegmund 1985; Pollak 1985.
+``tests/models/test_published_sequential.py`` holds them against tables.
 """
 
 from __future__ import annotations
@@ -19,71 +19,6 @@ import math
 
 from models.compiled import compiled
 from models.layout import Layout
-
-OVERSHOOT = 1.166
-"""How much farther than its threshold a sum of normal values goes before it is seen [standard deviations],
-both ends of Siegmund's approximation together, from memory."""
-
-STEEP = 0.03
-"""What the approximation lacks in a threshold, over k squared [-]: own fit to a Markov chain for k up to 1.5.
-Without it false alarms come 6 % too often at k 1."""
-
-
-class Cusum(Layout):
-    """State: one-sided sum of what standardised values have been above the reference value."""
-
-    level: float  # [standard deviations]; half the threshold at the start is the fast initial response
-    age_s: float  # since it last was zero: how long ago the change came, if it came
-
-
-@compiled
-def accumulate(cusum: Cusum, z: float, dt_s: float, k: float) -> float:
-    """Take one value in; give the level, to be compared with a threshold h (``cusum_threshold``).
-
-    Parameters
-    ----------
-    cusum
-        Changed in place. For a change downwards use another one, with ``-z``.
-    z
-        Value less its expectation, in its standard deviations, independent of the last one [-].
-    dt_s
-        Time it stands for [s].
-    k
-        Reference value: half the shift that matters [standard deviations].
-    """
-    cusum.level = max(0.0, cusum.level + z - k)
-    cusum.age_s = cusum.age_s + dt_s if cusum.level > 0.0 else 0.0
-    return cusum.level
-
-
-@compiled
-def cusum_run_length(shift: float, k: float, h: float) -> float:
-    """Give the mean number of values until a one-sided CUSUM reaches ``h`` (Siegmund's approximation).
-
-    Within 1 % of the exact figure for a shift near ``k`` or below, 15 % low at a shift of 4.
-    """
-    drift, reach = shift - k, h + OVERSHOOT
-    if abs(drift) * reach < 1e-4:
-        return reach * reach
-    way = 2.0 * drift * reach
-    return (math.exp(-way) + way - 1.0) / (2.0 * drift * drift)
-
-
-@compiled
-def cusum_threshold(run_length: float, k: float) -> float:
-    """Give the threshold h at which a one-sided CUSUM of values without shift runs so long on average [-].
-
-    ``run_length`` is a number of values, at least 1000; ``k`` is from 0.25 to 1.5. The run length is then
-    within 3 % of what was asked for. Two-sided: ask for twice as much.
-    """
-    low, high = 0.0, 50.0 / k
-    for _ in range(60):
-        h = 0.5 * (low + high)
-        if cusum_run_length(0.0, k, h) < run_length:
-            low = h
-        else:
-            high = h
-    return 0.5 * (low + high) + STEEP * k * k
 
 
 class Sprt(Layout):

@@ -13,8 +13,8 @@ from scipy.special import ndtr
 
 from models.compiled import compiled
 from models.layout import Layout, blank, dtype_of, record
-from models.sequential import Cusum, ShiryaevRoberts, Sprt, accumulate, decide, suspect
-from models.whitening import Whitener, whiten
+from models.sequential import ShiryaevRoberts, Sprt, decide, suspect
+from tests.bench.diagnosis.baselines import accumulate
 
 Floats = NDArray[np.float64]
 
@@ -85,34 +85,23 @@ def _state(layout: type[Layout]) -> Any:
 @compiled
 def _run_cusums(
     lengths: Floats,
-    up: Any,
-    down: Any,
-    whitener: Any,
     random: Any,
     shift: float,
     k: float,
     h: float,
     start: float,
     phi: float,
-    whitened: bool,
     both: bool,
 ) -> None:
     fresh = math.sqrt(1.0 - phi * phi)
-    tau_s = -1.0 / math.log(phi) if phi > 0.0 else 0.0
     for run in range(len(lengths)):
-        up.level = start
-        down.level = start
-        whitener.started = 0
+        up, down = start, start
         colour = random.standard_normal()
-        count, over = 0, False
-        while not over:
-            count += 1
-            z = whiten(whitener, colour, 1.0, tau_s) if whitened else colour
-            over = accumulate(up, z + shift, 1.0, k) >= h
-            if both and accumulate(down, -z - shift, 1.0, k) >= h:
-                over = True
+        while up < h and (down < h or not both):
+            lengths[run] += 1.0
+            up = accumulate(up, colour + shift, k)
+            down = accumulate(down, -colour - shift, k)
             colour = phi * colour + fresh * random.standard_normal()
-        lengths[run] = count
 
 
 def run_cusum(
@@ -123,14 +112,12 @@ def run_cusum(
     h: float,
     start: float = 0.0,
     phi: float = 0.0,
-    whitened: bool = False,
     both: bool = False,
 ) -> Sampled:
     """Run the compiled CUSUM over normal values of variance 1 that hang together as an AR(1) does."""
     lengths = np.zeros(runs)
-    states = _state(Cusum), _state(Cusum), _state(Whitener)
     random = np.random.default_rng([runs, round(1000 * shift), round(1000 * phi)])
-    _run_cusums(lengths, *states, random, shift, k, h, start, phi, whitened, both)
+    _run_cusums(lengths, random, shift, k, h, start, phi, both)
     return sampled(lengths)
 
 

@@ -1,4 +1,4 @@
-"""Filter steps and the mixing of models against filterpy 2.0.0, scipy's Riccati solver and closed forms."""
+"""The circuit's filter, its mixing and its weights against filterpy 2.0.0, scipy and closed forms."""
 
 from __future__ import annotations
 
@@ -9,171 +9,263 @@ import pytest
 from filterpy.kalman import IMMEstimator, KalmanFilter
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
-from scipy.linalg import solve_discrete_are
+from scipy.integrate import solve_ivp
+from scipy.linalg import expm
+from scipy.stats import t as student
 
-from models.interacting import mix, weigh
-from models.kalman import UNBOUNDED, expect, predict, update
+from models import priors
+from models.circuit import (
+    AIR_C,
+    EXTRA,
+    FAULT,
+    FLUID,
+    FLUID_HEAT,
+    HEAT_W,
+    LN_CASE,
+    LN_COOLER,
+    LN_HEAT,
+    LONGEST_STEP_S,
+    METAL,
+    PAN,
+    RPM,
+    SINK,
+    SINK_RISE_K,
+    SITE,
+    SPAN_S,
+    SPEED_KM_H,
+    STATES,
+    case_at,
+)
+from models.cooler import conductance_w_k, pumped, ram
+from models.fleet import Vehicle
+from models.hypotheses import HEALTHY, OPEN, SENSOR
+from models.hypothesis_filter import BOUND_SD, FREEDOM, SLOW, predict, update
+from models.interacting import merge, weigh
+from tests.models.banks import Floats, covariance, driving, params_of
 from tests.printed import agrees
-
-Floats = NDArray[np.float64]
 
 unhurried = settings(max_examples=50, deadline=None)  # the first call compiles
 
+OWN = [LN_HEAT, LN_CASE, LN_COOLER, SINK]
+"""The truck's own values, which are learned slowly, and not at all under suspicion."""
 
-class Filter:
-    """Our steps over arrays of their own."""
+OTHERS = [place for place in range(STATES) if place not in OWN]
 
-    def __init__(self, x: Floats, p: Floats, f: Floats, q: Floats, h: Floats, r: float) -> None:
-        self.x, self.p, self.f, self.q, self.h, self.r = x.copy(), p.copy(), f, q, h, r
-        self.spare, self.gain = np.zeros_like(p), np.zeros_like(x)
-
-    def step(self, reading: float) -> float:
-        predict(self.x, self.p, self.f, self.q, self.spare)
-        return self.take(reading)
-
-    def take(self, reading: float) -> float:
-        innovation = reading - expect(self.x, self.h)
-        return update(self.x, self.p, self.h, innovation, self.r, UNBOUNDED, self.gain)
+WELL_ABOVE = np.maximum(1.0, 20.0 * priors.FLOOR_SD)
+"""Standard deviations that no reading brings down to the least ones [unit of each place]."""
 
 
-def theirs(x: Floats, p: Floats, f: Floats, q: Floats, h: Floats, r: float) -> KalmanFilter:
+def theirs(x: Floats, cov: Floats, h: Floats, r: float) -> KalmanFilter:
     reference = KalmanFilter(dim_x=len(x), dim_z=1)
-    reference.x, reference.P, reference.F, reference.Q = x.copy(), p.copy(), f, q
-    reference.H, reference.R = h.reshape(1, -1), np.array([[r]])
+    reference.x, reference.P = x.copy(), cov.copy()
+    reference.H, reference.R, reference.Q = h.reshape(1, -1), np.array([[r]]), 0.0
     return reference
 
 
-def system(seed: int, n: int) -> tuple[Floats, Floats, Floats, Floats, Floats, float]:
-    """Draw a start, its covariance, a transition that does not run away, noises and a measurement."""
+def measures(*places: int) -> Floats:
+    """Give the row of a measurement that is the sum of these places."""
+    h = np.zeros(STATES)
+    h[list(places)] = 1.0
+    return h
+
+
+each_reading = pytest.mark.parametrize(
+    ("hypothesis", "place", "biased"),
+    [(HEALTHY, FLUID, False), (HEALTHY, SITE, False), (SENSOR, FLUID, True)],
+)
+
+
+@each_reading
+@unhurried
+@given(seed=st.integers(0, 2**32 - 1), z=st.floats(-0.99 * BOUND_SD, 0.99 * BOUND_SD))
+def test_a_reading_is_taken_in_as_filterpy_does(
+    hypothesis: int, place: int, biased: bool, seed: int, z: float
+) -> None:
     random = np.random.default_rng(seed)
-    root, stir = random.normal(size=(n, n)), random.normal(size=(n, n))
-    turn = random.normal(size=(n, n))
-    f = turn * random.uniform(0.2, 1.0) / np.linalg.norm(turn, 2)
-    return (
-        random.normal(size=n),
-        root @ root.T + 0.1 * np.eye(n),
-        f,
-        0.1 * stir @ stir.T,
-        random.normal(size=n),
-        float(random.uniform(0.05, 5.0)),
-    )
+    x, cov, r = 0.01 * random.normal(size=STATES), covariance(random, WELL_ABOVE), 1.7
+    h = measures(place, FAULT) if biased else measures(place)
+    reading = float(h @ x) + z * math.sqrt(float(h @ cov @ h) + r)
+    reference, before = theirs(x, cov, h, r), cov.copy()
+    reference.update(reading)
+    update(hypothesis, place, reading, r, biased, True, x, cov)
+    inside = np.abs(reference.x) <= np.where(priors.MOST > 0.0, priors.MOST, np.inf)
+    exact = [one for one in OTHERS if inside[one]]
+    assert x[exact] == pytest.approx(reference.x[exact], rel=1e-9, abs=1e-11)
+    assert cov[OTHERS] == pytest.approx(reference.P[OTHERS], rel=1e-9, abs=1e-11)
+    # Of what it says of the truck's own values a share is believed.
+    own = np.ix_(OWN, OWN)
+    slower = before[own] - SLOW * (before - reference.P)[own]
+    assert cov[own] == pytest.approx(slower, rel=1e-9, abs=1e-11)
+
+
+@each_reading
+@unhurried
+@given(seed=st.integers(0, 2**32 - 1))
+def test_under_suspicion_it_is_schmidts_consider_filter(
+    hypothesis: int, place: int, biased: bool, seed: int
+) -> None:
+    # Written out: the gain of what is only considered is nought; Joseph's form holds for any gain.
+    random = np.random.default_rng(seed)
+    x, cov, r = 0.01 * random.normal(size=STATES), covariance(random, WELL_ABOVE), 1.7
+    h = measures(place, FAULT) if biased else measures(place)
+    gain = cov @ h / (h @ cov @ h + r)
+    gain[OWN] = 0.0
+    left = np.eye(STATES) - np.outer(gain, h)
+    wanted_x = x + gain * 0.3
+    wanted_cov = left @ cov @ left.T + r * np.outer(gain, gain)
+    update(hypothesis, place, float(h @ x) + 0.3, r, biased, False, x, cov)
+    assert x == pytest.approx(wanted_x, rel=1e-9, abs=1e-11)
+    assert cov == pytest.approx(wanted_cov, rel=1e-9, abs=1e-11)
 
 
 @unhurried
-@given(seed=st.integers(0, 2**32 - 1), n=st.integers(1, 6))
-def test_filter_steps_are_those_of_filterpy(seed: int, n: int) -> None:
-    parts = system(seed, n)
-    ours, reference = Filter(*parts), theirs(*parts)
-    for reading in np.random.default_rng(seed).normal(scale=2.0, size=30):
-        said = ours.step(float(reading))
-        reference.predict()
-        reference.update(reading)
-        assert ours.x == pytest.approx(reference.x, rel=1e-8, abs=1e-10)
-        assert ours.p == pytest.approx(reference.P, rel=1e-8, abs=1e-10)
-        assert said == pytest.approx(reference.log_likelihood, rel=1e-8, abs=1e-9)
+@given(seed=st.integers(0, 2**32 - 1), z=st.floats(-50.0, 50.0))
+def test_a_reading_speaks_as_scipys_t_distribution(seed: int, z: float) -> None:
+    def said(off_sd: float) -> tuple[float, float]:
+        random = np.random.default_rng(seed)
+        x, cov = np.zeros(STATES), covariance(random, WELL_ABOVE)
+        sd = math.sqrt(cov[FLUID, FLUID] + 0.2)
+        by_scipy = student.logpdf(off_sd * sd, FREEDOM, scale=sd)
+        return update(HEALTHY, FLUID, off_sd * sd, 0.2, False, True, x, cov), float(by_scipy)
+
+    # What belongs to the distribution alone is the same in every filter, and left out.
+    ours, scipys = (np.subtract(*pair) for pair in zip(said(z), said(0.0), strict=True))
+    assert ours == pytest.approx(scipys, rel=1e-9, abs=1e-9)
 
 
-def steady() -> Filter:
-    """Run F 0.99, H 1, Q 0.04, R 0.25 until nothing changes; leaves the covariance before an update."""
-    one = np.array([1.0])
-    ours = Filter(0.0 * one, np.eye(1), 0.99 * np.eye(1), 0.04 * np.eye(1), one, 0.25)
+def steady() -> tuple[Floats, Floats]:
+    """Run F 0.99, Q 0.04, R 0.25 until nothing changes; gives what it is before a reading."""
+    x, cov = np.zeros(STATES), np.zeros((STATES, STATES))
     for _ in range(500):
-        ours.step(0.0)
-    predict(ours.x, ours.p, ours.f, ours.q, ours.spare)
-    return ours
+        update(HEALTHY, FLUID, 0.0, 0.25, False, True, x, cov)
+        cov[FLUID, FLUID] = 0.99**2 * cov[FLUID, FLUID] + 0.04
+    return x, cov
 
 
 def test_steady_state_of_one_state_is_the_printed_one() -> None:
-    ours = steady()
-    assert agrees(ours.p[0, 0], "0.1190343580")
-    ours.take(0.0)
-    assert agrees(ours.gain[0] / (ours.gain[0] + 0.25), "0.3225563025")
+    x, cov = steady()
+    assert agrees(cov[FLUID, FLUID], "0.1190343580")
+    before = cov[FLUID, FLUID]
+    update(HEALTHY, FLUID, 0.1, 0.25, False, True, x, cov)
+    assert agrees(x[FLUID] / 0.1, "0.3225563025")
+    assert agrees(1.0 - cov[FLUID, FLUID] / before, "0.3225563025")
 
 
 def test_steady_state_of_one_state_is_its_closed_form() -> None:
     b = 0.04 - 0.25 * (1.0 - 0.99**2)
-    assert steady().p[0, 0] == pytest.approx(
-        0.5 * (b + math.sqrt(b * b + 4 * 0.04 * 0.25)), rel=1e-12
+    closed = 0.5 * (b + math.sqrt(b * b + 4 * 0.04 * 0.25))
+    assert steady()[1][FLUID, FLUID] == pytest.approx(closed, rel=1e-12)
+
+
+FULL_FLOW = params_of(Vehicle(name="NF-01", circuit="full_flow")).bank.circuit
+BYPASS = params_of(Vehicle(name="NF-01", circuit="thermostatic_bypass")).bank.circuit
+
+
+def matrix(x: Floats, duty: Floats) -> Floats:
+    """Give the balance of ``models.circuit`` with an open cooler as d(T, M, 1)/dt = A (T, M, 1)."""
+    params, air_c = FULL_FLOW, duty[AIR_C] + x[SINK]
+    case = math.exp(x[LN_CASE]) * case_at(params.case_w_k, duty[SPEED_KM_H])
+    flow = pumped(duty[RPM], x[FLUID])
+    cooler = math.exp(x[LN_COOLER]) * conductance_w_k(
+        params.cooler_w_k, flow, ram(duty[SPEED_KM_H])
+    )
+    heat = math.exp(x[LN_HEAT]) * duty[HEAT_W] + 1000.0 * x[EXTRA]
+    g, pan, rest = params.fluid_metal_w_k, PAN * case, (1.0 - PAN) * case
+    lost = pan * air_c + cooler * (air_c + SINK_RISE_K)
+    return np.array(
+        [
+            np.array([-g - pan - cooler, g, FLUID_HEAT * heat + lost]) / params.fluid_j_k,
+            np.array([g, -g - rest, (1.0 - FLUID_HEAT) * heat + rest * air_c])
+            / params.metal_j_k,
+            [0.0, 0.0, 0.0],
+        ]
     )
 
 
-@pytest.mark.parametrize("n", [1, 2, 3, 5])
-def test_steady_state_solves_the_riccati_equation_as_scipy_does(n: int) -> None:
-    x, p, f, q, h, r = system(11 * n, n)
-    ours = Filter(x, p, f, q, h, r)
-    for _ in range(2000):
-        ours.step(0.0)
-    predict(ours.x, ours.p, ours.f, ours.q, ours.spare)
-    solved = solve_discrete_are(f.T, h.reshape(-1, 1), q, np.array([[r]]))
-    assert ours.p == pytest.approx(solved, rel=1e-7, abs=1e-9)
+def by_exponential(x: Floats, duty: Floats) -> Floats:
+    start = np.array([x[FLUID], x[METAL], 1.0])
+    return np.asarray((expm(matrix(x, duty) * duty[SPAN_S]) @ start)[:2])
 
 
-class Bank:
-    """Our interacting models over arrays of their own."""
+def by_integration(x: Floats, duty: Floats) -> Floats:
+    a, start = matrix(x, duty), [x[FLUID], x[METAL], 1.0]
+    run = solve_ivp(
+        lambda _, state: a @ state, (0.0, duty[SPAN_S]), start, rtol=1e-10, atol=1e-10
+    )
+    return np.asarray(run.y[:2, -1])
 
-    def __init__(self, filters: list[Filter], weights: Floats, transition: Floats) -> None:
-        self.filters, self.weights, self.transition = filters, weights.copy(), transition
 
-    def step(self, reading: float) -> None:
-        m, n = len(self.filters), len(self.filters[0].x)
-        xs, ps = np.zeros((m, n)), np.zeros((m, n, n))
-        weights, share = np.zeros(m), np.zeros(m)
-        own_xs = np.array([one.x for one in self.filters])
-        own_ps = np.array([one.p for one in self.filters])
-        mix(self.weights, own_xs, own_ps, self.transition, share, weights, xs, ps)
-        for one, x, p in zip(self.filters, xs, ps, strict=True):
-            one.x, one.p = x.copy(), p.copy()
-        weigh(weights, np.array([one.step(reading) for one in self.filters]))
-        self.weights = weights
+BOTH = [FLUID, METAL]
+NO_SITE = [place for place in range(STATES) if place != SITE]
+HOT = np.zeros(STATES)
+HOT[[FLUID, METAL, SITE]] = 108.0, 101.0, 108.0
+HOT[[LN_HEAT, LN_CASE, LN_COOLER, SINK, EXTRA]] = 0.1, -0.2, 0.05, 1.5, 0.4
+
+
+def linear(duty: Floats) -> Floats:
+    """Give the transition of the whole state by differences of the exact solution."""
+    f = np.eye(STATES)
+    f[EXTRA, EXTRA] = math.exp(-duty[SPAN_S] / priors.EXTRA_TAU_S)
+    for place in range(STATES):
+        step = np.zeros(STATES)
+        step[place] = 1e-4
+        up, down = by_exponential(HOT + step, duty), by_exponential(HOT - step, duty)
+        f[BOTH, place] = (up - down) / 2e-4
+    return f
+
+
+def foretold(hypothesis: int, duty: Floats, cov: Floats) -> tuple[Floats, Floats]:
+    params, valve = (FULL_FLOW, np.zeros(2)) if hypothesis == HEALTHY else (BYPASS, np.ones(2))
+    x, cov = HOT.copy(), cov.copy()
+    predict(params, hypothesis, False, duty, 0.7, 0.5, x, cov, valve)
+    return x, cov
+
+
+each_open = pytest.mark.parametrize("hypothesis", [HEALTHY, OPEN], ids=["full_flow", "open"])
+
+
+@each_open
+@pytest.mark.parametrize("span_s", [0.1, 1.0, 10.0, 30.0])
+def test_a_window_is_foretold_as_the_kalman_filter_of_the_exact_balance(
+    hypothesis: int, span_s: float
+) -> None:
+    duty = driving(span_s=span_s)
+    exact = by_exponential(HOT, duty)
+    assert by_integration(HOT, duty) == pytest.approx(exact, abs=1e-7)
+    # The filter's steps are Euler's: wrong by less than the fastest rate times the step.
+    fastest_per_s = np.abs(np.linalg.eigvals(matrix(HOT, duty))).max()
+    rel = fastest_per_s * min(span_s, LONGEST_STEP_S)
+    cov = covariance(np.random.default_rng(3), np.full(STATES, 1e-3))
+    x, after = foretold(hypothesis, duty, cov)
+    added = foretold(hypothesis, duty, np.zeros((STATES, STATES)))[1]
+    moved = np.abs(exact - HOT[BOTH]).max()
+    assert x[BOTH] == pytest.approx(exact, abs=rel * moved)
+    known = np.ix_(NO_SITE, NO_SITE)
+    wanted = (linear(duty) @ cov @ linear(duty).T)[known]
+    spread = np.abs(wanted - cov[known]).max()
+    assert (after - added)[known] == pytest.approx(wanted, abs=rel * spread)
 
 
 @unhurried
-@given(seed=st.integers(0, 2**32 - 1), n=st.integers(1, 4), m=st.integers(2, 5))
-def test_mixing_and_probabilities_are_those_of_filterpy(seed: int, n: int, m: int) -> None:
+@given(seed=st.integers(0, 2**32 - 1), rate=st.floats(1e-4, 0.5))
+def test_what_comes_over_is_mixed_and_weighed_as_filterpy_does(seed: int, rate: float) -> None:
+    # Two models, the second can follow the first and never goes back.
     random = np.random.default_rng(seed)
-    parts = [system(int(random.integers(2**32)), n) for _ in range(m)]
-    weights = random.dirichlet(np.ones(m))
-    transition = random.dirichlet(np.ones(m), size=m)
-    ours = Bank([Filter(*part) for part in parts], weights, transition)
-    reference = IMMEstimator([theirs(*part) for part in parts], weights, transition)
-    for reading in random.normal(size=15):
-        ours.step(float(reading))
-        reference.predict()
-        reference.update(reading)
-        assert ours.weights == pytest.approx(reference.mu, rel=1e-7, abs=1e-12)
-        for mine, other in zip(ours.filters, reference.filters, strict=True):
-            assert mine.x == pytest.approx(other.x, rel=1e-7, abs=1e-9)
-            assert mine.p == pytest.approx(other.P, rel=1e-7, abs=1e-9)
-
-
-def drifting(drift_k: float) -> Filter:
-    """Build a level that drifts so far a step; the second state is the constant 1."""
-    f = np.array([[1.0, drift_k], [0.0, 1.0]])
-    return Filter(
-        np.array([0.0, 1.0]),
-        np.diag([0.1, 0.0]),
-        f,
-        np.diag([1e-4, 0.0]),
-        np.array([1.0, 0.0]),
-        0.3**2,
-    )
-
-
-def test_two_models_of_drift_notice_the_change_within_four_samples() -> None:
-    # Drift 0, then 0.4 K a step; sd of a reading 0.3 K, chance of a change 0.001 a step. Worked out before
-    # with filterpy: above 0.99 within 4 samples.
-    transition = np.array([[0.999, 0.001], [0.001, 0.999]])
-    delays = []
-    for seed in range(25):
-        random = np.random.default_rng(seed)
-        bank = Bank([drifting(0.0), drifting(0.4)], np.array([0.99, 0.01]), transition)
-        for _ in range(60):
-            bank.step(0.3 * random.normal())
-        assert bank.weights[0] > 0.95
-        delay = 0
-        while bank.weights[1] <= 0.99:
-            delay += 1
-            bank.step(0.4 * delay + 0.3 * random.normal())
-        delays.append(delay)
-    assert max(delays) <= 4
+    n = 4
+    xs = random.normal(size=(2, n))
+    covs = np.array([covariance(random, np.ones(n)) for _ in range(2)])
+    h, reading = random.normal(size=n), float(random.normal())
+    p = random.dirichlet(np.ones(2))
+    transition = np.array([[1.0 - rate, rate], [0.0, 1.0]])
+    filters = [theirs(x, cov, h, 0.5) for x, cov in zip(xs, covs, strict=True)]
+    reference = IMMEstimator(filters, p.copy(), transition)
+    reference.predict()  # nothing moves and nothing is added: what is left is the mixing
+    begun = rate * p[0]
+    merge(begun / (begun + p[1]), xs[0], covs[0], xs[1], covs[1])
+    p += np.array([-begun, begun])
+    for place in range(2):
+        assert xs[place] == pytest.approx(filters[place].x, rel=1e-9, abs=1e-12)
+        assert covs[place] == pytest.approx(filters[place].P, rel=1e-9, abs=1e-12)
+    reference.update(reading)
+    weigh(p, np.array([one.log_likelihood for one in filters]))
+    assert p == pytest.approx(reference.mu, rel=1e-9, abs=1e-12)

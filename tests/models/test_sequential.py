@@ -13,10 +13,8 @@ from hypothesis import strategies as st
 
 from models.layout import blank, dtype_of, record
 from models.sequential import (
-    Cusum,
     ShiryaevRoberts,
     Sprt,
-    accumulate,
     decide,
     odds_threshold,
     suspect,
@@ -31,27 +29,6 @@ small = st.floats(-5.0, 5.0)
 
 def suspicion() -> Any:
     return record(blank(dtype_of(ShiryaevRoberts)))
-
-
-@unhurried
-@given(values=st.lists(small, min_size=1, max_size=40), k=st.floats(0.0, 2.0))
-def test_cusum_is_the_largest_sum_that_ends_now(values: list[float], k: float) -> None:
-    cusum, level = record(blank(dtype_of(Cusum))), 0.0
-    for value in values:
-        level = accumulate(cusum, value, 30.0, k)
-    above = np.array(values) - k
-    assert level == pytest.approx(
-        max(0.0, *(above[n:].sum() for n in range(len(above)))), abs=1e-9
-    )
-
-
-def test_cusum_says_since_when() -> None:
-    cusum = record(blank(dtype_of(Cusum)))
-    ages_s = []
-    for value, dt_s in ((-1.0, 30.0), (2.0, 10.0), (1.0, 30.0), (-9.0, 5.0), (1.0, 1.0)):
-        accumulate(cusum, value, dt_s, 0.5)
-        ages_s.append(float(cusum.age_s))
-    assert ages_s == [0.0, 10.0, 40.0, 0.0, 1.0]
 
 
 @unhurried

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from models.compiled import compiled
 from tests.bench.diagnosis.outcome import Alarm
 from tests.bench.diagnosis.road import START_MS
 
@@ -57,6 +58,12 @@ def fixed_limit(
     return tuple(alarms)
 
 
+@compiled
+def accumulate(level: float, z: float, k: float) -> float:
+    """Take one standardised value into a one-sided CUSUM with reference value ``k`` [-]."""
+    return max(0.0, level + z - k)
+
+
 def cusum(samples: NDArray[Any], *, decision: float = DECISION) -> tuple[Alarm, ...]:
     """Raise, once a drive and side, when warm minutes leave what this truck showed at first."""
     alarms: list[Alarm] = []
@@ -76,10 +83,10 @@ def _run(
     minutes: list[tuple[float, float]], mean_c: float, sd_k: float, decision: float
 ) -> Iterator[Alarm]:
     for sign, kind in ((1.0, "hotter"), (-1.0, "colder")):
-        total = 0.0
+        level = 0.0
         for second, celsius in minutes:
-            total = max(0.0, total + sign * (celsius - mean_c) / sd_k - SLACK)
-            if total > decision:
+            level = accumulate(level, sign * (celsius - mean_c) / sd_k, SLACK)
+            if level > decision:
                 yield Alarm(kind=kind, second=second)
                 break
 
