@@ -16,9 +16,11 @@ from models import priors
 from models.circuit import (
     AIR_C,
     BYPASS,
+    COOLANT_VALVE,
     COOLER_LINE,
     FAULT,
     FLUID,
+    LEAK,
     SINK,
     SITE,
     SPAN_S,
@@ -49,6 +51,13 @@ a judgement that rested on what two nodes get wrong must not stand for ever."""
 
 LEARNS_FROM = 0.2
 """Probability of a healthy truck from which its own values are learned [-]; own choice."""
+
+VALVE_DOUBT = 0.25
+"""Error of the heat that goes off through a valve part-way open, as a share of it [-]: no two open along the
+same line. Own choice; without it a valve of another shape passes for a cooler that has lost half."""
+
+UNREAD_SINK_K = 4.0
+"""How fast outside air may drift from where it was last read [K per root hour]; own choice."""
 
 GUESSED_SINK_SD_K = 6.0
 """Error of a sink's temperature that no signal tells [K]; own choice."""
@@ -104,6 +113,14 @@ def settle_bank(params: BankParams, bank: Bank, fluid_c: float, sink_guessed: bo
 
 
 @compiled
+def lose_sight(bank: Bank, hours: float) -> None:
+    """Outside air that no signal tells drifts away from what it was."""
+    covs = bank.cov.reshape((COUNT, STATES, STATES))
+    for place in range(COUNT):
+        covs[place, SINK, SINK] += UNREAD_SINK_K**2 * hours
+
+
+@compiled
 def step_bank(
     params: BankParams,
     bank: Bank,
@@ -132,6 +149,8 @@ def step_bank(
     line = params.circuit.site == SUMP and not math.isnan(line_c)
     learns = trusted and bank.p[HEALTHY] > LEARNS_FROM
     _go_over(params, bank, duty[SPAN_S] / 3600.0)
+    doubt_kw = _valve_doubt_kw(params, bank, duty)
+    lasting_sd_kw = math.sqrt(lasting_sd_kw * lasting_sd_kw + doubt_kw * doubt_kw)
     still_k = 0.0
     for place in range(COUNT):
         if place != HEALTHY and params.begins_per_h[place] == 0.0:
@@ -139,7 +158,15 @@ def step_bank(
         valve = bank.valve[2 * place : 2 * place + 2]
         followed = line or params.circuit.site != SUMP
         predict(
-            params.circuit, place, followed, duty, heat_sd_kw, lasting_sd_kw, xs[place], covs[place], valve
+            params.circuit,
+            place,
+            followed,
+            duty,
+            heat_sd_kw,
+            lasting_sd_kw,
+            xs[place],
+            covs[place],
+            valve,
         )
         if place == HEALTHY:
             _look_at_healthy(params, bank, duty, fluid_c)
@@ -174,6 +201,16 @@ def _look_at_healthy(
     bank.carried_k = (
         carried_w(circuit, duty, x, bank.valve[1]) * duty[SPAN_S] / circuit.fluid_j_k
     )
+
+
+@compiled
+def _valve_doubt_kw(params: BankParams, bank: Bank, duty: NDArray[np.float64]) -> float:
+    """What is not known of the heat carried off while a healthy valve is part-way open [kW]."""
+    share = bank.valve[1]
+    if params.circuit.kind not in (BYPASS, COOLANT_VALVE) or not LEAK < share < 1.0:
+        return 0.0
+    x = bank.x[0:STATES]
+    return VALVE_DOUBT * abs(carried_w(params.circuit, duty, x, share)) / 1000.0
 
 
 @compiled

@@ -54,7 +54,17 @@ def run_on(
     """Let it run on through a window (``models.hypothesis_filter.predict``)."""
     cov = expectation.cov.reshape((STATES, STATES))
     line = params.site != SUMP
-    predict(params, HEALTHY, line, duty, heat_sd_kw, lasting_sd_kw, expectation.x, cov, expectation.valve)
+    predict(
+        params,
+        HEALTHY,
+        line,
+        duty,
+        heat_sd_kw,
+        lasting_sd_kw,
+        expectation.x,
+        cov,
+        expectation.valve,
+    )
     _tell(params, expectation)
 
 

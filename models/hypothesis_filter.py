@@ -211,7 +211,7 @@ def _blur_between(
     x: NDArray[np.float64],
     cov: NDArray[np.float64],
 ) -> None:
-    """Add what is not known of the heat that went between fluid and metal: what the one got the other lost."""
+    """Add what is not known of the heat between fluid and metal: what the one got the other lost."""
     off_w = priors.BETWEEN_SHARE * params.fluid_metal_w_k * (x[FLUID] - x[METAL])
     fluid_k = off_w * duty[SPAN_S] / params.fluid_j_k
     metal_k = -off_w * duty[SPAN_S] / params.metal_j_k

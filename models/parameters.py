@@ -13,7 +13,13 @@ from models.fleet import Fluid, Limits, Vehicle
 from models.kernel import PARAMS
 from models.layout import blank, record
 from models.sensor_watch import WARM_UP_BELOW_K
-from models.thermal_parameters import THERMAL_CLASSES, write_thermal
+from models.thermal_parameters import (
+    MARGIN,
+    PATIENT_MARGIN,
+    THERMAL_CLASSES,
+    sure_from,
+    write_thermal,
+)
 from models.units import ZERO_CELSIUS_K
 
 SENSOR_RISE_K: dict[str, float] = {"sump": 0.0, "converter_out": 20.0, "cooler_line": 20.0}
@@ -48,6 +54,9 @@ common practice, no source."""
 SENSOR_SURE = 0.95
 """Probability that the fluid's sensor is off from which that is told [-]. Own choice; at 0.99 a biased sensor
 takes about one night more."""
+
+PATIENT = ("cooler_starved", "heat_rejection_low")
+"""Those of them that can wait until they are surer."""
 
 CIRCUIT_ALARMS = (
     "bypass_stuck",
@@ -168,7 +177,8 @@ def _detectors(params: np.void, vehicle: Vehicle, fluid: Fluid) -> None:
     capacity, case, cooler, _ = THERMAL_CLASSES[vehicle.thermal_class]
     rise["heat_capacity_j_k"], rise["case_w_k"], rise["cooler_w_k"] = capacity, case, cooler
     for kind in CIRCUIT_ALARMS:
-        params[kind]["sure"] = params["thermal"]["sure"]
+        margin = PATIENT_MARGIN if kind in PATIENT else MARGIN
+        params[kind]["sure"] = sure_from(params["thermal"]["false_alarms_per_h"], margin)
         params[kind]["critical_c"] = limit
         params[kind]["full_c"] = vehicle.valve_full_c
         params[kind]["coolant_cooled"] = int(vehicle.circuit == "coolant_exchanger")

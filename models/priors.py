@@ -33,10 +33,10 @@ FAULTS = np.array(
     [
         [0.0, 0.0, 0.0, 0.0, 0.0],  # healthy
         [0.0, 0.0, 0.0, 0.0, 0.0],  # shut
-        [math.log(0.35), 0.4, math.log(0.15), math.log(0.6), 0.15],  # low: ln of what is left
+        [math.log(0.4), 0.3, math.log(0.22), math.log(0.65), 0.15],  # low: ln of what is left
         [0.0, 0.0, 0.0, 0.0, 0.0],  # open
-        [math.log(0.12), 0.5, math.log(0.03), math.log(0.3), 0.15],  # air: ln of what is left
-        [math.log(0.25), 0.4, math.log(0.08), math.log(0.5), 0.15],  # flow: ln of what is left
+        [math.log(0.15), 0.5, math.log(0.05), math.log(0.35), 0.15],  # air: ln of what is left
+        [math.log(0.28), 0.35, math.log(0.15), math.log(0.5), 0.15],  # flow: ln of what is left
         [0.08, 0.05, 0.015, 0.5, 0.02],  # slip: share of the locked power
         [0.0, 9.0, -40.0, 40.0, 1.0],  # sensor: what it reads too high [K]
     ]
@@ -48,8 +48,8 @@ EXTRA_TAU_S = 900.0
 estimate would be taken for new evidence in every window."""
 
 BETWEEN_SHARE = 0.4
-"""Error of the heat that goes between fluid and metal, as a share of it [-]; own choice: castings have many nodes,
-and a cold start with a hard launch shows it."""
+"""Error of the heat that goes between fluid and metal, as a share of it [-]; own choice: castings have many
+nodes, and a cold start with a hard launch shows it."""
 
 HEAT_BLUR = 0.6
 """Share of the heat's error that is of one window alone [-]; own choice."""

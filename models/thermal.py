@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import priors
-from models.bank import Bank, BankParams, begin_bank, settle_bank, step_bank
+from models.bank import Bank, BankParams, begin_bank, lose_sight, settle_bank, step_bank
 from models.circuit import (
     COOLANT,
     FAULT,
@@ -45,7 +45,7 @@ from models.window import WINDOW_S, Window, add, clear, close, note, tells
 SUSPECT = 0.5
 """Probability of a healthy truck below which a fault is suspected [-]."""
 
-HEAT_SHARE = 0.6
+HEAT_SHARE = 0.5
 HEAT_SD_KW = 0.1
 """Error of the heat made that the truck's learned scale leaves: a share of what is stated for any truck [-],
 and [kW]. Own choice; doubled, it delays and halves the false alarms."""
@@ -53,12 +53,16 @@ and [kW]. Own choice; doubled, it delays and halves the false alarms."""
 
 ARRIVES_S = 60.0
 SWING_SHARE = 0.4
-"""Heat takes about this long to get from the converter to the sump [s], longer when cold, and where it changes this
-share of the change is not known in a window [-]; own choice."""
+"""Heat takes about this long to get from the converter to the sump [s], longer when cold; where it changes,
+this share of the change is not known in a window [-]. Own choice."""
 
 LASTING_S = 300.0
-"""Time over which the error of the heat made is averaged [s]; own choice: a launch is soon over, a missing load
-signal is not."""
+"""Time over which the error of the heat made is averaged [s]; own choice: a launch is soon over, a missing
+load signal is not."""
+
+
+COLD_START_C = 45.0
+"""Fluid below which a first reading tells the outside air [°C]; own choice."""
 
 
 class ThermalParams(Layout):
@@ -66,7 +70,6 @@ class ThermalParams(Layout):
 
     bank: BankParams
     false_alarms_per_h: float  # fault alarms allowed of a sound truck [1/h of driving]
-    sure: float  # probability of a fault from which people are told [-]
 
 
 class Thermal(Layout):
@@ -121,7 +124,7 @@ def balance(params: ThermalParams, thermal: Thermal, view: View, doubted: bool) 
         _start(params, thermal, view.fluid_c)
     window = thermal.window
     note(window, view)
-    if view.dt_s == 0.0 or not tells(window, view, circuit.kind >= COOLANT):
+    if view.dt_s == 0.0 or not tells(view, circuit.kind >= COOLANT):
         thermal.stale = 1
     if thermal.stale == 1:
         _take_up(params, thermal, view)
@@ -152,10 +155,11 @@ def _take_up(params: ThermalParams, thermal: Thermal, view: View) -> None:
     window = thermal.window
     clear(window)
     by_coolant = params.bank.circuit.kind >= COOLANT
-    if math.isnan(view.fluid_c) or not tells(window, view, by_coolant):
+    if math.isnan(view.fluid_c) or not tells(view, by_coolant):
         return
     guessed = math.isnan(view.coolant_c) if by_coolant else window.air_read == 0
-    if window.air_read == 0 and window.long_stop == 1:
+    unknown = math.isnan(window.air_c) and view.fluid_c < COLD_START_C
+    if window.air_read == 0 and (window.long_stop == 1 or unknown):
         window.air_c = view.fluid_c
     settle_bank(params.bank, thermal.bank, view.fluid_c, guessed)
     set_out(params.bank.circuit, thermal.expectation, view.fluid_c)
@@ -175,8 +179,12 @@ def _close(params: ThermalParams, thermal: Thermal, view: View, doubted: bool) -
     thermal.recent_kw += (heat_kw - thermal.recent_kw) * _follow(duty[SPAN_S], ARRIVES_S)
     thermal.lasting_sd_kw += (sd_kw - thermal.lasting_sd_kw) * _follow(duty[SPAN_S], LASTING_S)
     lasting = thermal.lasting_sd_kw
+    if thermal.window.air_read == 0 and circuit.kind < COOLANT:
+        lose_sight(bank, duty[SPAN_S] / 3600.0)
     run_on(circuit, thermal.expectation, duty, heat_sd_kw, lasting)
-    step_bank(params.bank, bank, duty, heat_sd_kw, lasting, view.fluid_c, view.line_out_c, not doubted)
+    step_bank(
+        params.bank, bank, duty, heat_sd_kw, lasting, view.fluid_c, view.line_out_c, not doubted
+    )
     thermal.windows += 1
     healthy = bank.p[HEALTHY]
     observe_flow(

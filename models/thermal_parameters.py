@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from models import circuit
 from models.fleet import Circuit, Sensor, Vehicle
 from models.hypotheses import AIR, FLOW, LOW, OPEN, SENSOR, SHUT, possible
+from models.sequential import odds_threshold
+from models.window import WINDOW_S
 
 THERMAL_CLASSES: dict[str, tuple[float, float, float, float]] = {
     "pickup": (70e3, 25.0, 150.0, 650.0),
@@ -46,9 +50,11 @@ that start lower find the same faults a little later. Only their ratios tell one
 from a slipping clutch is not among them: speeds tell it (``models.kinematics``), temperatures cannot from a
 load signal that is off."""
 
-MARGIN = 60.0
-"""How many times as sure as the allowed rate of false alarms asks [-]: what two nodes get wrong is not in the
-odds. Found on the tuning trucks; doubled, a stuck valve is told some half minute later."""
+MARGIN = 20.0
+PATIENT_MARGIN = 1500.0
+"""How many times as sure as the allowed rate of false alarms asks [-], the second for alarms that can wait:
+what two nodes get wrong is not in the odds. Found on the tuning trucks; a doubled margin tells a stuck valve
+some half minute later."""
 
 _KINDS: dict[Circuit, int] = {
     "thermostatic_bypass": circuit.BYPASS,
@@ -63,20 +69,20 @@ _SITES: dict[Sensor, int] = {
 }
 
 
-def sure_from(false_alarms_per_h: float) -> float:
+def sure_from(false_alarms_per_h: float, margin: float = MARGIN) -> float:
     """Probability of a fault from which people are told [-] for an allowed rate of false alarms [1/h].
 
-    Odds of a bank over its prior rate are a Shiryaev-Roberts statistic (``models.sequential``): told at
-    odds of prior rate over allowed rate, false alarms come at most that often where the models are right.
+    Told at odds that are ``margin`` times those of ``models.sequential``: there false alarms come at most
+    that often where the models are right.
     """
-    odds = MARGIN * sum(BEGINS_PER_H.values()) / false_alarms_per_h
+    hazard = sum(BEGINS_PER_H.values()) * WINDOW_S / 3600.0
+    odds = margin * math.exp(odds_threshold(false_alarms_per_h, WINDOW_S, hazard))
     return odds / (1.0 + odds)
 
 
 def write_thermal(thermal: np.void, vehicle: Vehicle, false_alarms_per_h: float) -> None:
     """Write the record ``models.thermal.ThermalParams`` of a truck."""
     thermal["false_alarms_per_h"] = false_alarms_per_h
-    thermal["sure"] = sure_from(false_alarms_per_h)
     found = possible(
         vehicle.circuit, coolant_valve=vehicle.coolant_valve, air_cooler=vehicle.air_cooler
     )

@@ -31,12 +31,6 @@ shows nothing sooner: the fastest node has a time constant of two minutes."""
 LONG_STOP_S = 6.0 * 3600.0
 """Time parked after which the fluid tells the outside air where no signal does [s]; own choice."""
 
-ENGINE_WARM_S = 1200.0
-"""Time running after which the coolant is at its thermostat [s]; common practice, no source."""
-
-COOLANT_WARM_C = 88.0
-"""Coolant of a warm engine where no signal tells it [°C]; common practice, no source: 82 to 96."""
-
 MILD_C = 15.0
 """Outside air where nothing has ever told it [°C]; own choice."""
 
@@ -50,7 +44,6 @@ class Window(Layout):
     heat_sd_j: float
     air_c: float  # last that was read, or what the fluid showed after a night
     air_read: int  # 1: it was read within the hold time
-    run_s: float  # since the engine was started
     long_stop: int  # 1: it stood for long before this drive
 
 
@@ -63,26 +56,20 @@ def clear(window: Window) -> None:
 
 @compiled
 def note(window: Window, view: View) -> None:
-    """Keep what outlasts a window: outside air, how long the engine has run."""
+    """Keep what outlasts a window: outside air, and whether this drive began after a long stop."""
     if not math.isnan(view.air_c):
         window.air_c = view.air_c
     window.air_read = 0 if math.isnan(view.air_c) else 1
-    if view.gap_s > 0.0:
-        window.run_s = 0.0
-        if view.gap_s > LONG_STOP_S:
-            window.long_stop = 1
-    if view.rpm >= 1.0:
-        window.run_s += view.dt_s
+    if view.gap_s > LONG_STOP_S:
+        window.long_stop = 1
 
 
 @compiled
-def tells(window: Window, view: View, by_coolant: bool) -> bool:
+def tells(view: View, by_coolant: bool) -> bool:
     """Say whether enough is known of this sample to draw a balance."""
     if math.isnan(view.rpm):
         return False
-    if by_coolant and math.isnan(view.coolant_c):
-        return window.run_s > ENGINE_WARM_S
-    return True
+    return not (by_coolant and math.isnan(view.coolant_c))
 
 
 @compiled
@@ -99,7 +86,8 @@ def add(window: Window, view: View) -> None:
     duty[CONVERTER_W] += dt_s * max(0.0, view.heat_w - GEAR_LOSS_SHARE * power_w - spin_w)
     duty[LOCKED_W] += dt_s * (power_w if view.lockup > 0.5 or likely_locked else 0.0)
     duty[AIR_C] += dt_s * (MILD_C if math.isnan(window.air_c) else window.air_c)
-    duty[COOLANT_C] += dt_s * (COOLANT_WARM_C if math.isnan(view.coolant_c) else view.coolant_c)
+    # Not a number only where the sink is the air (``tells``), and then of no account.
+    duty[COOLANT_C] += dt_s * (0.0 if math.isnan(view.coolant_c) else view.coolant_c)
     duty[SPEED_KM_H] += dt_s * speed
     duty[RPM] += dt_s * rpm
     window.heat_sd_j += dt_s * view.heat_sd_w
