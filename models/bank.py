@@ -109,7 +109,7 @@ def settle_bank(params: BankParams, bank: Bank, fluid_c: float, sink_guessed: bo
         bank.valve[2 * place] = true_c
         bank.valve[2 * place + 1] = 0.0
         if sink_guessed:
-            covs[place, SINK, SINK] = GUESSED_SINK_SD_K**2
+            covs[place, SINK, SINK] = max(covs[place, SINK, SINK], GUESSED_SINK_SD_K**2)
 
 
 @compiled
