@@ -34,6 +34,7 @@ from models.hypotheses import COUNT, HEALTHY, SENSOR
 from models.hypothesis_filter import begin, draw_fault, predict, update, warm_up
 from models.interacting import merge, weigh
 from models.layout import Layout
+from models.rows import copy_row, copy_square
 
 TEMPER = 0.5
 """Share of a window's log likelihood that is believed [-]: neighbouring windows share what two nodes get
@@ -242,7 +243,7 @@ def _go_over(params: BankParams, bank: Bank, hours: float) -> None:
         begun = bank.p[HEALTHY] * params.begins_per_h[place] * hours
         share = begun / (begun + bank.p[place])
         if share > 0.999:
-            bank.valve[2 * place : 2 * place + 2] = bank.valve[0:2]
+            copy_row(bank.valve[2 * place : 2 * place + 2], bank.valve[0:2])
         _mix(place, share, xs[HEALTHY], covs[HEALTHY], xs[place], covs[place])
         bank.p[place] += begun
         bank.p[HEALTHY] -= begun
@@ -263,8 +264,8 @@ def _mix(
     drawn, spread = healthy_x.copy(), healthy_cov.copy()
     draw_fault(place, drawn, spread)
     if begun > 0.999:
-        x[:] = drawn
-        cov[:, :] = spread
+        copy_row(x, drawn)
+        copy_square(cov, spread)
         return
     merge(begun, drawn, spread, x, cov)
 

@@ -226,7 +226,7 @@ def carried_w(
 ) -> float:
     """Heat that the healthy cooler carries off at a state, its valve open by ``share`` [W]."""
     pump, air = pumped(duty[RPM], x[FLUID]), ram(duty[SPEED_KM_H])
-    to_coolant, to_air = _cooler(params, HEALTHY, 0.0, share, pump, air)
+    to_coolant, to_air = _cooler(params, int(HEALTHY), 0.0, share, pump, air)
     coolant_c, air_c = _sinks(params, duty, x)
     scale = math.exp(x[LN_COOLER])
     by_air = to_air * (x[FLUID] - air_c - SINK_RISE_K)

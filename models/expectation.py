@@ -13,6 +13,7 @@ from models.compiled import compiled
 from models.hypotheses import HEALTHY
 from models.hypothesis_filter import predict, warm_up
 from models.layout import Layout
+from models.rows import copy_row, copy_square
 
 TRUSTED_FROM = 0.9
 """Probability of a healthy truck from which what was learned is taken as it is now [-]; own choice."""
@@ -37,9 +38,9 @@ def trust(
     valve: NDArray[np.float64],
 ) -> None:
     """Take over what the healthy filter holds."""
-    expectation.x[:] = x
-    expectation.cov[:] = cov.reshape(STATES * STATES)
-    expectation.valve[:] = valve
+    copy_row(expectation.x[0:STATES], x)
+    copy_square(expectation.cov.reshape((STATES, STATES)), cov)
+    copy_row(expectation.valve[0:2], valve)
     _tell(params, expectation)
 
 
@@ -52,18 +53,19 @@ def run_on(
     lasting_sd_kw: float,
 ) -> None:
     """Let it run on through a window (``models.hypothesis_filter.predict``)."""
+    x, valve = expectation.x[0:STATES], expectation.valve[0:2]
     cov = expectation.cov.reshape((STATES, STATES))
     line = params.site != SUMP
     predict(
         params,
-        HEALTHY,
+        int(HEALTHY),  # a constant would be compiled for once more
         line,
         duty,
         heat_sd_kw,
         lasting_sd_kw,
-        expectation.x,
+        x,
         cov,
-        expectation.valve,
+        valve,
     )
     _tell(params, expectation)
 
@@ -72,7 +74,7 @@ def run_on(
 def set_out(params: CircuitParams, expectation: Expectation, fluid_c: float) -> None:
     """Set out from a reading after a gap [°C]."""
     cov = expectation.cov.reshape((STATES, STATES))
-    warm_up(params, fluid_c, expectation.x, cov)
+    warm_up(params, fluid_c, expectation.x[0:STATES], cov)
     expectation.valve[0] = fluid_c
     expectation.valve[1] = 0.0
     _tell(params, expectation)

@@ -32,6 +32,7 @@ from models.circuit import (
     run,
 )
 from models.compiled import compiled
+from models.rows import clear_cross, copy_row, copy_square
 
 FREEDOM = 6.0
 """Degrees of freedom of the residuals' t distribution [-]: rare wild windows decide nothing."""
@@ -62,9 +63,9 @@ def begin(
     cov: NDArray[np.float64],
 ) -> None:
     """Begin as the class of the truck has it, at a fluid temperature [°C]."""
-    x[:] = 0.0
-    cov[:, :] = 0.0
     for place in range(STATES):
+        x[place] = 0.0
+        clear_cross(cov, place)
         cov[place, place] = priors.SD[place] ** 2
     draw_fault(hypothesis, x, cov)
     warm_up(params, fluid_c, x, cov)
@@ -76,8 +77,7 @@ def warm_up(
 ) -> None:
     """Take the temperatures up anew after a gap [°C]: the metal is near the fluid, nobody knows how near."""
     for place in (FLUID, METAL, EXTRA, SITE):
-        cov[place, :] = 0.0
-        cov[:, place] = 0.0
+        clear_cross(cov, place)
         cov[place, place] = priors.SD[place] ** 2
     x[FLUID] = x[METAL] = x[SITE] = fluid_c
     x[EXTRA] = 0.0
@@ -90,8 +90,7 @@ def warm_up(
 def draw_fault(hypothesis: int, x: NDArray[np.float64], cov: NDArray[np.float64]) -> None:
     """Set the fault's own number to its prior."""
     x[FAULT] = priors.FAULTS[hypothesis, priors.FAULT_MEAN]
-    cov[FAULT, :] = 0.0
-    cov[:, FAULT] = 0.0
+    clear_cross(cov, FAULT)
     cov[FAULT, FAULT] = priors.FAULTS[hypothesis, priors.FAULT_SD] ** 2
 
 
@@ -132,9 +131,9 @@ def predict(
             continue
         step = max(1e-3, math.sqrt(cov[place, place]))
         for sign in (1.0, -1.0):
-            trial[:] = x
+            copy_row(trial, x)
             trial[place] += sign * step
-            held[:] = valve
+            copy_row(held, valve)
             if place == FLUID:
                 held[0] += sign * step
             elif place == SHIFT and 0.0 < valve[1] < 1.0:
@@ -164,15 +163,17 @@ def _active(params: CircuitParams, line: bool, hypothesis: int, place: int) -> b
 def _spread(slope: NDArray[np.float64], decay: float, cov: NDArray[np.float64]) -> None:
     """Carry the covariance through: three rows are mixed, the extra heat decays, the others stay."""
     half = cov.copy()
-    half[EXTRA, :] *= decay
+    for column in range(STATES):
+        half[EXTRA, column] *= decay
     for which, row in ((0, FLUID), (1, METAL), (2, SITE)):
         for column in range(STATES):
             total = 0.0
             for place in range(STATES):
                 total += slope[which, place] * cov[place, column]
             half[row, column] = total
-    cov[:, :] = half
-    cov[:, EXTRA] *= decay
+    copy_square(cov, half)
+    for row in range(STATES):
+        cov[row, EXTRA] *= decay
     for which, column in ((0, FLUID), (1, METAL), (2, SITE)):
         for row in range(STATES):
             total = 0.0
@@ -259,9 +260,9 @@ def update(
     float
         Log likelihood of the reading [-], by a t distribution.
     """
-    gain = cov[:, place].copy()
-    if biased:
-        gain += cov[:, FAULT]
+    gain = np.empty(STATES)
+    for row in range(STATES):
+        gain[row] = cov[row, place] + (cov[row, FAULT] if biased else 0.0)
     variance = gain[place] + (gain[FAULT] if biased else 0.0) + noise_var
     off_k = reading_c - x[place] - (x[FAULT] if biased else 0.0)
     sd_k = math.sqrt(variance)

@@ -85,11 +85,10 @@ EVENT: np.dtype[Any] = np.dtype(
 
 @compiled
 def _emit(
-    events: Any, count: int, kind: int, time_ms: int, onset_ms: int, priority: int, sure: float
+    events: Any, count: int, time_ms: int, onset_ms: int, priority: int, sure: float
 ) -> int:
-    """Write one event; the evidence is already in its place. Priority 0 means back to normal."""
+    """Write one event; kind and evidence are already in their place. Priority 0 means back to normal."""
     event = events[count]
-    event.kind = kind
     event.time_ms = time_ms
     event.onset_ms = onset_ms
     event.active = 1 if priority > 0 else 0
@@ -109,6 +108,7 @@ def _stage(index: int, detector: Detector) -> Callable[..., Any]:
         presence = state[kind].presence
         truck = state.truck
         event = events[count]
+        event.kind = index
         event.evidence[:] = 0.0  # what an earlier detector left here is not ours to show
         priority, sure = step(params[kind], own, truck, event.evidence)
         now_ms = truck.latest.time_ms
@@ -118,9 +118,9 @@ def _stage(index: int, detector: Detector) -> Callable[..., Any]:
             presence, priority, now_ms, truck.latest.gap_s == 0.0, on_delay_s, off_delay_s
         )
         if change > 0:
-            return _emit(events, count, index, now_ms, presence.onset_ms, change, sure)
+            return _emit(events, count, now_ms, presence.onset_ms, change, sure)
         if change < 0:
-            count = _emit(events, count, index, now_ms, onset_ms, 0, sure)
+            count = _emit(events, count, now_ms, onset_ms, 0, sure)
             event.priority = before
         return count
 
@@ -128,11 +128,14 @@ def _stage(index: int, detector: Detector) -> Callable[..., Any]:
 
 
 def _chain(stages: Sequence[Callable[..., Any]]) -> Callable[..., Any]:
-    """Compile the stages into one function that runs them in order."""
-    first = stages[0]
+    """Compile the stages into one function that runs them in order.
+
+    By halves: each function is compiled with all that it calls.
+    """
     if len(stages) == 1:
-        return first
-    rest = _chain(stages[1:])
+        return stages[0]
+    half = len(stages) // 2
+    first, rest = _chain(stages[:half]), _chain(stages[half:])
 
     @compiled
     def both(params: Any, state: Any, events: Any, count: int) -> Any:
@@ -154,20 +157,22 @@ def _note_silence(params: Any, state: Any, events: Any, count: int) -> int:
     now_ms = truck.latest.time_ms
     for time_ms, priority in ((onset_ms, _MEDIUM), (now_ms, 0)):
         event = events[count]
+        event.kind = _SILENCE_INDEX
         event.evidence[:] = 0.0
         event.evidence[0] = truck.latest.gap_s / 60.0
-        count = _emit(events, count, _SILENCE_INDEX, time_ms, onset_ms, priority, 1.0)
+        count = _emit(events, count, time_ms, onset_ms, priority, 1.0)
         event.priority = _MEDIUM
     return count
 
 
 @compiled
-def _run(
-    params: Any, state: Any, samples: Any, start: int, stop: int, events: Any
+def _run_row(
+    params_by_row: Any, states: Any, row: int, samples: Any, start: int, events: Any
 ) -> tuple[int, int]:
+    params, state = params_by_row[row], states[row]
     count = 0
     position = start
-    while position < stop and count + _MOST_EVENTS_PER_SAMPLE <= len(events):
+    while position < len(samples) and count + _MOST_EVENTS_PER_SAMPLE <= len(events):
         look(params.latest, state.truck.latest, samples[position])
         observe(params.kinematics, state.truck.kinematics, state.truck.latest)
         refine_heat(params.kinematics, state.truck.kinematics, state.truck.latest)
@@ -179,13 +184,6 @@ def _run(
         count = _detect(params, state, events, count)
         position += 1
     return position, count
-
-
-@compiled
-def _run_row(
-    params: Any, states: Any, row: int, samples: Any, start: int, events: Any
-) -> tuple[int, int]:
-    return _run(params[row], states[row], samples, start, len(samples), events)
 
 
 def warm_up() -> None:

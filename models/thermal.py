@@ -215,7 +215,8 @@ def _follow(span_s: float, over_s: float) -> float:
 def _tell(thermal: Thermal) -> None:
     """Write down what others read."""
     bank = thermal.bank
-    thermal.p[:] = bank.p
+    for place in range(COUNT):
+        thermal.p[place] = bank.p[place]
     x = bank.x.reshape((COUNT, STATES))[HEALTHY]
     cov = bank.cov.reshape((COUNT, STATES, STATES))[HEALTHY]
     thermal.heat_scale = math.exp(x[LN_HEAT])

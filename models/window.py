@@ -50,7 +50,8 @@ class Window(Layout):
 @compiled
 def clear(window: Window) -> None:
     """Begin a window."""
-    window.duty[:] = 0.0
+    for place in range(DUTY):
+        window.duty[place] = 0.0
     window.heat_sd_j = 0.0
 
 
