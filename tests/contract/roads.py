@@ -58,6 +58,8 @@ class Road:
     route: str = "climb"
     truck_class: ThermalClass = "medium"
     circuit: Circuit = "thermostatic_bypass"
+    coolant_valve: bool = False
+    air_cooler: bool = False
     mean_c: float = 20.0
     period_s: int = 10
     signals: Signals = "torque"
@@ -77,6 +79,8 @@ class Road:
         return Vehicle(
             name="NF-01",
             circuit=self.circuit,
+            coolant_valve=self.coolant_valve,
+            air_cooler=self.air_cooler,
             thermal_class=self.truck_class,
             rated_torque_nm=torque,
             limits=Limits(service_distance_km=100_000.0),
@@ -113,6 +117,8 @@ def _plan(road: Road) -> TruckPlan:
         "NF-01",
         truck_class=road.truck_class,
         circuit=road.circuit,
+        coolant_valve=road.coolant_valve,
+        air_cooler=road.air_cooler,
         route=_route(road.route, LOADS[road.truck_class]),
         faults=faults,
         signals=SIGNALS[road.signals],

@@ -25,10 +25,10 @@ from models.parameters import (
     HIGH_STEP_K,
     SENSOR_RISE_K,
     SUMP_LIMIT_C,
-    THERMAL_CLASSES,
     TYPICAL_C,
     parameters,
 )
+from models.thermal_parameters import THERMAL_CLASSES
 
 
 def params_of(vehicle: Vehicle, **fluid: float) -> Any:

@@ -19,7 +19,8 @@ from models.cold_soak import COMMON_SD_K, NIGHT_SD_K, PRIOR_SD_K
 from models.compiled import compiled
 from models.fleet import Fluid
 from models.interval import UNSEEN_SD
-from models.parameters import STILL_AIR_SHARE, THERMAL_CLASSES
+from models.parameters import STILL_AIR_SHARE
+from models.thermal_parameters import THERMAL_CLASSES
 from models.units import GAS_CONSTANT, ZERO_CELSIUS_K
 from tests.recorded import NOON_MS
 
