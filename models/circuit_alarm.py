@@ -37,8 +37,14 @@ EVIDENCE: tuple[str, ...] = (
     "circuit_assumed",
     "valve_full_open_c",
     "learned",
+    "slip_told",
 )
 """Names of what ``show`` writes."""
+
+ASSUMED = (
+    "This truck is not in the fleet file and is taken for one with a thermal bypass valve; "
+    "if it has none, its cooler does so for some other reason."
+)
 
 _FIRST_P = 8
 _AFTER_P = _FIRST_P + COUNT
@@ -99,6 +105,8 @@ def show(params: Params, truck: Truck, evidence: dict[int, float]) -> None:
     evidence[_AFTER_P + 3] = params.assumed
     evidence[_AFTER_P + 4] = params.full_c
     evidence[_AFTER_P + 5] = thermal.learned
+    known = not (math.isnan(view.gear) or math.isnan(view.lockup))
+    evidence[_AFTER_P + 6] = 1.0 if known or not math.isnan(view.slip_rpm) else 0.0
 
 
 def seen(evidence: Mapping[str, float], units: Units) -> str:
@@ -106,8 +114,8 @@ def seen(evidence: Mapping[str, float], units: Units) -> str:
     air = evidence["ambient_temp_c"]
     outside = "" if math.isnan(air) else f", {units.degrees(air)} outside"
     return (
-        f"Fluid at {units.degrees(evidence['fluid_temp_c'])} with about "
-        f"{evidence['heat_kw']:.0f} kW of heat going in{outside}."
+        f"Fluid at {units.degrees(evidence['fluid_temp_c'])}{outside}. "
+        f"About {evidence['heat_kw']:.0f} kW of heat goes in."
     )
 
 
@@ -118,20 +126,18 @@ def expected(evidence: Mapping[str, float], units: Units) -> str:
     return f"{told} {known[:1].upper()}{known[1:]}.".strip()
 
 
-def assumption(evidence: Mapping[str, float]) -> str:
-    """Say that the circuit is assumed, where nobody has said it."""
-    if not evidence["circuit_assumed"]:
-        return ""
-    return (
-        "This truck is not in the fleet file and is taken for one with a thermal bypass valve; "
-        "if it has none, its cooler does so for some other reason. "
-    )
+def doubts(evidence: Mapping[str, float], *, too_hot: bool) -> str:
+    """Say what else it may be: another circuit than assumed, a valve half-way, heat that no signal tells."""
+    said = [ASSUMED] if evidence["circuit_assumed"] else []
+    if too_hot:
+        said += [circuit_words.half_way(evidence), circuit_words.slip_unseen(evidence)]
+    return " ".join(each for each in said if each)
 
 
 def around(evidence: Mapping[str, float], units: Units) -> dict[str, str]:
     """Give the parts that all words of the circuit share, as arguments of ``models.words.Words``."""
     return {
-        "share": circuit_words.share(evidence),
+        "share": circuit_words.share(evidence) if evidence["p_open"] < 0.5 else "",
         "since": circuit_words.since(evidence, units),
         "proven": circuit_words.proven(evidence, units),
         "rivals": circuit_words.rivals(evidence),

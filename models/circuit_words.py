@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from datetime import datetime
 
 from models.hypotheses import AIR, FLOW, HEALTHY, LOW, NAMES, OPEN, SENSOR, SHUT, SLIP
-from models.tell_apart import telling
+from models.tell_apart import Look, look, telling
 from models.units import Units
 
 WORTH_NAMING = 0.02
@@ -27,10 +27,15 @@ HALF_WAY = (
 )
 """From a rebuilder's bulletin; holds for any circuit with a valve."""
 
+SLIP_UNSEEN = (
+    "More heat than the signals account for would look the same: a slipping lockup clutch, say, of which "
+    "this truck's signals can tell nothing (it sends no slip, and not both gear and lockup state)."
+)
+
 CAUSES: Mapping[int, str] = {
     HEALTHY: "nothing wrong, only load and grade",
     SHUT: "bypass valve stuck, nothing reaches the cooler",
-    LOW: "too little cooling for a cause not clear (a valve stuck part-way, say)",
+    LOW: "too little cooling, cause not clear",
     OPEN: "bypass valve stuck to the cooler",
     AIR: "cooler starved of air (debris, fan)",
     FLOW: "cooler starved of fluid (line or core pinched or blocked)",
@@ -52,9 +57,27 @@ def causes(evidence: Mapping[str, float]) -> list[tuple[int, float]]:
 
 def cause(place: int, evidence: Mapping[str, float]) -> str:
     """Name one hypothesis for the circuit that the truck has."""
+    if place == LOW and valved(evidence):
+        return f"{CAUSES[LOW]} (perhaps a valve stuck part-way)"
     if evidence.get("coolant_cooled", 0.0) > 0.0 and place in BY_COOLANT:
         return BY_COOLANT[place]
     return CAUSES[place]
+
+
+def valved(evidence: Mapping[str, float]) -> bool:
+    """Say whether the circuit has a valve: one without is never weighed for one that sticks."""
+    return evidence.get("p_shut", 0.0) > 0.0 or evidence.get("p_open", 0.0) > 0.0
+
+
+def half_way(evidence: Mapping[str, float]) -> str:
+    """Say that a normal sump clears no valve, where one is in question; else empty."""
+    doubted = max(evidence.get("p_shut", 0.0), evidence.get("p_low", 0.0))
+    return HALF_WAY if valved(evidence) and doubted >= WORTH_NAMING else ""
+
+
+def slip_unseen(evidence: Mapping[str, float]) -> str:
+    """Say that a slipping clutch would heat as much, where no signal could show it; else empty."""
+    return SLIP_UNSEEN if evidence.get("slip_told", 1.0) == 0.0 else ""
 
 
 def likely(probability: float) -> str:
@@ -75,14 +98,13 @@ def tells_apart(evidence: Mapping[str, float]) -> str:
     found = [place for place, _ in causes(evidence)]
     if not found:
         return ""
-    others = found[1:] or ([HEALTHY] if found[0] != HEALTHY else [])
     by_coolant = evidence.get("coolant_cooled", 0.0) > 0.0
-    sentences: list[str] = []
-    for other in others:
-        told = telling(found[0], other, by_coolant=by_coolant)
-        if told and told not in sentences:
-            sentences.append(told)
-    return " ".join(sentences[:MOST_TESTS])
+    groups: dict[str, tuple[Look, list[int]]] = {}
+    for other in found[1:] or ([HEALTHY] if found[0] != HEALTHY else []):
+        if at := look(found[0], other, by_coolant=by_coolant):
+            groups.setdefault(at.at, (at, [found[0]]))[1].append(other)
+    said = [telling(at, places, by_coolant=by_coolant) for at, places in groups.values()]
+    return " ".join(said[:MOST_TESTS])
 
 
 def share(evidence: Mapping[str, float]) -> str:

@@ -6,7 +6,7 @@ under a truck at the roadside.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from models.hypotheses import AIR, FLOW, HEALTHY, LOW, OPEN, SENSOR, SHUT, SLIP
@@ -42,7 +42,7 @@ _COOLANT_LINES = Look(
     },
 )
 _HIGHWAY = Look(
-    "A run at highway speed with the same load",
+    "Readings at highway speed with the same load (of runs already made; do not load a hot truck for it)",
     {
         AIR: "the fluid cools as the truck goes faster",
         **dict.fromkeys((SHUT, LOW, FLOW, SLIP), "the fluid stays as hot"),
@@ -102,12 +102,23 @@ def called(hypothesis: int, *, by_coolant: bool) -> str:
     return (_NAMES_BY_COOLANT if by_coolant else {}).get(hypothesis, _NAMES[hypothesis])
 
 
-def telling(one: int, other: int, *, by_coolant: bool) -> str:
-    """Say what tells two hypotheses apart (``models.hypotheses``); empty if nothing does."""
-    looks = (*_LOOKS[:-1], _COOLANT_LINES) if by_coolant else _LOOKS
-    for look in looks:
-        first, second = look.shows.get(one, ""), look.shows.get(other, "")
+def look(one: int, other: int, *, by_coolant: bool) -> Look | None:
+    """Give what tells two hypotheses apart, what needs no shop first; None: nothing does."""
+    for each in (*_LOOKS[:-1], _COOLANT_LINES) if by_coolant else _LOOKS:
+        first, second = each.shows.get(one, ""), each.shows.get(other, "")
         if first and second and first != second:
-            names = called(one, by_coolant=by_coolant), called(other, by_coolant=by_coolant)
-            return f"{look.at}: with {names[0]} {first}; with {names[1]} {second}."
-    return ""
+            return each
+    return None
+
+
+def telling(found: Look, hypotheses: Sequence[int], *, by_coolant: bool) -> str:
+    """Say what each of the hypotheses would show there; those that show the same are said together."""
+    shown: dict[str, list[str]] = {}
+    for each in hypotheses:
+        shown.setdefault(found.shows[each], []).append(called(each, by_coolant=by_coolant))
+    said = [f"with {_either(names)} {what}" for what, names in shown.items()]
+    return f"{found.at}: {'; '.join(said)}."
+
+
+def _either(names: Sequence[str]) -> str:
+    return " or ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)

@@ -239,18 +239,27 @@ def _tell(thermal: Thermal) -> None:
 def _share(bank: Bank, thermal: Thermal) -> None:
     """Mean and spread of what the cooler carries, over the hypotheses, with its usual flows."""
     xs = bank.x.reshape((COUNT, STATES))
+    covs = bank.cov.reshape((COUNT, STATES, STATES))
     mean = square = 0.0
     for place in range(COUNT):
-        share = 1.0
-        if place == SHUT:
-            share = LEAK
-        elif place == LOW:
-            share = math.exp(xs[place, FAULT])
-        elif place == AIR:
-            share = 1.0 / (FLUID_SIDE + (1.0 - FLUID_SIDE) / math.exp(xs[place, FAULT]))
-        elif place == FLOW:
-            share = 1.0 / (FLUID_SIDE / math.exp(xs[place, FAULT]) + 1.0 - FLUID_SIDE)
+        share, slope = _left(place, xs[place, FAULT])
+        variance = slope * slope * covs[place, FAULT, FAULT]
         mean += bank.p[place] * share
-        square += bank.p[place] * share * share
+        square += bank.p[place] * (share * share + variance)
     thermal.share = mean
     thermal.share_sd = math.sqrt(max(0.0, square - mean * mean))
+
+
+@compiled
+def _left(hypothesis: int, fault: float) -> tuple[float, float]:
+    """Share of its healthy conductance that a cooler has left, and how that goes with the fault's number."""
+    if hypothesis == SHUT:
+        return LEAK, 0.0
+    part = math.exp(fault)
+    if hypothesis == LOW:
+        return part, part
+    if hypothesis not in (AIR, FLOW):
+        return 1.0, 0.0
+    side = FLUID_SIDE if hypothesis == FLOW else 1.0 - FLUID_SIDE
+    left = 1.0 / (1.0 - side + side / part)
+    return left, left * left * side / part

@@ -46,6 +46,10 @@ HOT_FLUID = (
     "pressure while the engine runs: do not open, loosen or touch lines, drain or dipstick "
     "tube until all is cool."
 )
+HOT_COOLANT = (
+    "Hot coolant scalds and is under pressure: never open its cap or a hose before all is cool, and keep it "
+    "off the ground and out of drains."
+)
 STOP_SAFELY = (
     "Stop only where it is safe, off the roadway and on level ground where you can; set the "
     "parking brake and chock the wheels before leaving the cab. Do not look under the truck "

@@ -9,13 +9,12 @@ from models.circuit_alarm import (
     Params,
     State,
     around,
-    assumption,
+    doubts,
     expected,
     named,
     seen,
     show,
 )
-from models.circuit_words import HALF_WAY
 from models.compiled import compiled
 from models.detector import Detector, Truck
 from models.hypotheses import SHUT
@@ -44,14 +43,14 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
             f"{expected(evidence, units)} A healthy valve is fully open at "
             f"{units.degrees(evidence['valve_full_open_c'])}."
         ),
-        doubts=f"{assumption(evidence)}{HALF_WAY}",
+        doubts=doubts(evidence, too_hot=True),
         action=(
             "Take the load off now and stop where it is safe; do not finish the climb. Have "
             "the bypass valve and the cooler lines checked before the next tow, and the "
             "fluid judged by its colour, smell and, better, a laboratory sample."
         ),
         cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY, USED_OIL),
-        brief="cooler bypass valve stuck",
+        brief="Cooler bypass valve stuck",
         at_once="Take the load off, stop where it is safe, do not finish the climb",
         **around(evidence, units),
     )

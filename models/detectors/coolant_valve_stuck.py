@@ -9,7 +9,7 @@ from models.circuit_alarm import (
     Params,
     State,
     around,
-    assumption,
+    doubts,
     expected,
     named,
     seen,
@@ -19,7 +19,7 @@ from models.compiled import compiled
 from models.detector import Detector, Truck
 from models.hypotheses import OPEN, SHUT
 from models.units import Units
-from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
+from models.words import HOT_COOLANT, HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
 
 
 @compiled
@@ -48,17 +48,19 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         ),
         observed=seen(evidence, units),
         expected=expected(evidence, units),
-        doubts=assumption(evidence),
+        doubts=doubts(evidence, too_hot=shut),
         action=(
-            "Take the load off now and stop where it is safe. Have the coolant valve and its control "
-            "checked before the next tow."
+            "Take the load off now and stop where it is safe; do not finish the climb. Have the coolant "
+            "valve and its control checked before the next tow."
             if shut
             else "Plan a visit: the fluid follows the coolant, thick on a cold start. Have the valve and its "
             "control checked."
         ),
-        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
-        brief="coolant valve of the fluid cooler stuck " + ("shut" if shut else "open"),
-        at_once="Take the load off, stop where it is safe" if shut else "Plan a shop visit",
+        cautions=(*([STOP_SAFELY] if shut else []), HOT_FLUID, HOT_COOLANT, SHOP_ONLY),
+        brief="Coolant valve of the fluid cooler stuck " + ("shut" if shut else "open"),
+        at_once="Take the load off, stop where it is safe, do not finish the climb"
+        if shut
+        else "Plan a shop visit",
         **around(evidence, units),
     )
 

@@ -9,7 +9,7 @@ from models.circuit_alarm import (
     Params,
     State,
     around,
-    assumption,
+    doubts,
     expected,
     named,
     seen,
@@ -19,7 +19,7 @@ from models.compiled import compiled
 from models.detector import Detector, Truck
 from models.hypotheses import AIR, FLOW
 from models.units import Units
-from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
+from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, USED_OIL, Words
 
 
 @compiled
@@ -43,18 +43,21 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
     elif of_flow > 3.0 * of_air:
         what = "fluid"
     look = {
-        "air": "Clean the cooler's face and check its fan",
+        "air": "Have the cooler's face cleaned and its fan checked",
         "fluid": "Have the cooler lines and the core checked for a pinch or a blockage",
-        "air or fluid": "Clean the cooler's face; check its fan, the lines and the core",
+        "air or fluid": "Have the cooler's face cleaned, and its fan, lines and core checked",
     }[what]
     return Words(
         title=f"Cooler starved of {what}",
         observed=seen(evidence, units),
         expected=expected(evidence, units),
-        doubts=assumption(evidence),
-        action=f"Ease off on climbs. {look} before the next heavy tow.",
-        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
-        brief=f"cooler starved of {what}",
+        doubts=doubts(evidence, too_hot=True),
+        action=(
+            f"Ease off on climbs, and stop where it is safe if the fluid keeps getting hotter. {look} before "
+            "the next heavy tow."
+        ),
+        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY, USED_OIL),
+        brief=f"Cooler starved of {what}",
         at_once="Ease off on climbs, have the cooler cleaned and checked",
         **around(evidence, units),
     )

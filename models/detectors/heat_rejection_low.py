@@ -16,16 +16,17 @@ from models.circuit_alarm import (
     State,
     any_fault,
     around,
-    assumption,
+    doubts,
     expected,
     seen,
     show,
 )
+from models.circuit_words import valved
 from models.compiled import compiled
 from models.detector import Detector, Truck
 from models.hypotheses import AIR, FLOW, OPEN, SHUT
 from models.units import Units
-from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
+from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, USED_OIL, Words
 
 WAITS_MS = 300_000
 """How long a fault that is sure may stay without a name before it is told without one [ms]; own choice."""
@@ -59,18 +60,19 @@ def step(
 
 def words(evidence: Mapping[str, float], units: Units) -> Words:
     """Say it to a person."""
+    parts = "lines and valve" if valved(evidence) else "lines"
     return Words(
         title="Cooling circuit sheds too little heat, cause not clear",
         observed=seen(evidence, units),
         expected=expected(evidence, units),
-        doubts=assumption(evidence),
+        doubts=doubts(evidence, too_hot=True),
         action=(
-            "Ease off now. Have the cooler's face cleaned and the lines and the valve "
-            "checked before the next heavy tow."
+            "Ease off now, and stop where it is safe if the fluid keeps getting hotter. Have the cooler's "
+            f"face cleaned and its {parts} checked before the next heavy tow."
         ),
-        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
-        brief="too little cooling, cause not clear",
-        at_once="Ease off now, have cooler, lines and valve checked",
+        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY, USED_OIL),
+        brief="Too little cooling, cause not clear",
+        at_once=f"Ease off now, have the cooler, its {parts} checked",
         **around(evidence, units),
     )
 

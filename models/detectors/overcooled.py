@@ -9,7 +9,7 @@ from models.circuit_alarm import (
     Params,
     State,
     around,
-    assumption,
+    doubts,
     expected,
     named,
     seen,
@@ -39,15 +39,15 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         observed=seen(evidence, units),
         expected=expected(evidence, units),
         doubts=(
-            f"{assumption(evidence)}A truck that is light or idles in the cold may never warm up and be "
-            "sound: this was judged against the heat made, not against the clock."
-        ),
+            f"{doubts(evidence, too_hot=False)} A truck that is light or idles in the cold may never warm up "
+            "and be sound: this was judged against the heat made, not against the clock."
+        ).strip(),
         action=(
             "No need to stop. Plan a visit: thick, cold fluid costs fuel, shifts badly and holds water. Have "
             "the bypass valve checked; until then warm up gently."
         ),
         cautions=(HOT_FLUID, SHOP_ONLY),
-        brief="fluid over-cooled, bypass valve stuck to the cooler",
+        brief="Fluid over-cooled, bypass valve stuck to the cooler",
         at_once="No need to stop, plan a shop visit",
         **around(evidence, units),
     )

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from models import circuit_words
 from models.fleet import Circuit
 from models.hypotheses import HEALTHY, NAMES, possible
-from models.tell_apart import telling
+from models.tell_apart import look, telling
 from models.units import METRIC, US, Units
 from tests.recorded import HOUR_MS, MINUTE_MS, NOON_MS
 
@@ -57,20 +57,25 @@ def test_none_below_two_in_a_hundred_is_named_and_the_order_is_that_of_the_odds(
     assert len(found) == sum(one >= 0.02 for one in odds)
 
 
+def told(one: int, other: int, *, by_coolant: bool = False) -> str:
+    at = look(one, other, by_coolant=by_coolant)
+    return telling(at, (one, other), by_coolant=by_coolant) if at else ""
+
+
 @pytest.mark.parametrize("held", CIRCUITS)
 @pytest.mark.parametrize("by_coolant", [False, True])
 def test_any_two_causes_that_one_circuit_can_have_can_be_told_apart(
     held: tuple[int, ...], by_coolant: bool
 ) -> None:
     for one, other in combinations(held, 2):
-        said = telling(one, other, by_coolant=by_coolant)
+        said = told(one, other, by_coolant=by_coolant)
         assert said.endswith(".")
         assert "°" not in said
 
 
 @pytest.mark.parametrize(("one", "other"), list(permutations(range(len(NAMES)), 2)))
 def test_the_same_look_whichever_cause_is_asked_first(one: int, other: int) -> None:
-    there, back = (telling(*pair, by_coolant=False) for pair in ((one, other), (other, one)))
+    there, back = told(one, other), told(other, one)
     assert there.split(":")[0] == back.split(":")[0]
     assert there != back
 
@@ -84,10 +89,34 @@ def test_the_leading_rivals_are_told_apart_and_no_more_than_two_ways_are_named()
     assert circuit_words.tells_apart(many).count(": with ") == circuit_words.MOST_TESTS
 
 
+def test_rivals_that_show_the_same_are_told_apart_from_the_first_in_one_breath() -> None:
+    said = circuit_words.tells_apart({"p_air": 0.7, "p_flow": 0.2, "p_low": 0.1})
+    assert said.count("highway") == 1
+    assert "with a lack of flow or some other lack of cooling the fluid stays as hot" in said
+
+
+def test_nobody_is_sent_to_load_a_hot_truck() -> None:
+    for one, other in permutations(range(len(NAMES)), 2):
+        said = told(one, other)
+        assert "highway" not in said or "do not load a hot truck" in said
+
+
 def test_a_single_cause_is_confirmed_against_health() -> None:
     alone = circuit_words.tells_apart({"p_shut": 1.0})
-    assert alone == telling(NAMES.index("shut"), HEALTHY, by_coolant=False)
+    assert alone == told(NAMES.index("shut"), HEALTHY)
     assert circuit_words.tells_apart({"p_healthy": 1.0}) == ""
+
+
+def test_a_normal_sump_clears_no_valve_that_may_be_stuck_half_way() -> None:
+    assert "does not clear it" in circuit_words.half_way({"p_low": 0.3, "p_shut": 0.001})
+    assert circuit_words.half_way({"p_low": 0.3}) == ""  # a circuit without a valve
+    assert circuit_words.half_way({"p_low": 0.001, "p_shut": 0.001, "p_air": 0.9}) == ""
+    assert "valve" not in circuit_words.rivals({"p_low": 0.3})
+
+
+def test_a_clutch_that_no_signal_shows_is_named_as_what_it_could_be() -> None:
+    assert "lockup clutch" in circuit_words.slip_unseen({"slip_told": 0.0})
+    assert circuit_words.slip_unseen({"slip_told": 1.0}) == ""
 
 
 def test_numbers_that_are_not_there_are_not_spoken_of() -> None:
