@@ -45,6 +45,7 @@ ASSUMED = (
     "This truck is not in the fleet file and is taken for one with a thermal bypass valve; "
     "if it has none, its cooler does so for some other reason."
 )
+OFF = "A signal that is wrong (load or torque, outside air, coolant) would mislead this."
 
 _FIRST_P = 8
 _AFTER_P = _FIRST_P + COUNT
@@ -131,7 +132,7 @@ def doubts(evidence: Mapping[str, float], *, too_hot: bool) -> str:
     said = [ASSUMED] if evidence["circuit_assumed"] else []
     if too_hot:
         said += [circuit_words.half_way(evidence), circuit_words.slip_unseen(evidence)]
-    return " ".join(each for each in said if each)
+    return " ".join(each for each in (*said, OFF) if each)
 
 
 def around(evidence: Mapping[str, float], units: Units) -> dict[str, str]:

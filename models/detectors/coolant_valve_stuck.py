@@ -56,7 +56,7 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
             else "Plan a visit: the fluid follows the coolant, thick on a cold start. Have the valve and its "
             "control checked."
         ),
-        cautions=(*([STOP_SAFELY] if shut else []), HOT_FLUID, HOT_COOLANT, SHOP_ONLY),
+        cautions=(STOP_SAFELY, HOT_FLUID, HOT_COOLANT, SHOP_ONLY),
         brief="Coolant valve of the fluid cooler stuck " + ("shut" if shut else "open"),
         at_once="Take the load off, stop where it is safe, do not finish the climb"
         if shut

@@ -19,7 +19,12 @@ from models.compiled import compiled
 from models.detector import Detector, Truck
 from models.hypotheses import OPEN
 from models.units import Units
-from models.words import HOT_FLUID, SHOP_ONLY, Words
+from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
+
+COLD_MAY_BE_SOUND = (
+    "A truck that is light or idles in the cold may never warm up and be sound: this was judged against the "
+    "heat made, not against the clock."
+)
 
 
 @compiled
@@ -38,15 +43,12 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         title="Fluid over-cooled: the bypass valve seems stuck to the cooler",
         observed=seen(evidence, units),
         expected=expected(evidence, units),
-        doubts=(
-            f"{doubts(evidence, too_hot=False)} A truck that is light or idles in the cold may never warm up "
-            "and be sound: this was judged against the heat made, not against the clock."
-        ).strip(),
+        doubts=f"{COLD_MAY_BE_SOUND} {doubts(evidence, too_hot=False)}",
         action=(
             "No need to stop. Plan a visit: thick, cold fluid costs fuel, shifts badly and holds water. Have "
             "the bypass valve checked; until then warm up gently."
         ),
-        cautions=(HOT_FLUID, SHOP_ONLY),
+        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
         brief="Fluid over-cooled, bypass valve stuck to the cooler",
         at_once="No need to stop, plan a shop visit",
         **around(evidence, units),
