@@ -30,7 +30,7 @@ from models.circuit import (
     carried_w,
 )
 from models.compiled import compiled
-from models.hypotheses import COUNT, HEALTHY, SENSOR
+from models.hypotheses import COUNT, HEALTHY, SENSOR, SLIP
 from models.hypothesis_filter import begin, draw_fault, predict, update, warm_up
 from models.interacting import merge, weigh
 from models.layout import Layout
@@ -176,7 +176,7 @@ def step_bank(
         noise_var = priors.READING_SD_K**2
         if params.circuit.site == COOLER_LINE:
             noise_var += still_k * still_k
-        own = learns or place != HEALTHY
+        own = learns or place not in (HEALTHY, SLIP)
         told = update(
             place, where, fluid_c, noise_var, place == SENSOR, own, xs[place], covs[place]
         )

@@ -12,10 +12,11 @@ from models.hypotheses import AIR, COUNT, FLOW, LOW, NAMES, OPEN, SHUT
 from models.layout import Layout
 from models.units import Units
 
-LIKELIEST = 0.6
+CLEARLY = 0.7
+LIKELIEST = 0.5
 """Share of the odds of all faults that one must have to be named at once [-]; own choice."""
 
-DOUBTED = 0.5
+DOUBTED = 0.3
 """Probability of any fault below which a raised alarm is no longer upheld [-]."""
 
 DROPPED = 0.1
@@ -76,10 +77,10 @@ def any_fault(truck: Truck) -> float:
 
 
 @compiled
-def named(params: Params, state: State, truck: Truck, probability: float) -> int:
+def named(params: Params, state: State, truck: Truck, probability: float, least: float) -> int:
     """Say whether an alarm that names one fault is upheld, by the probability of that fault."""
     fault = any_fault(truck)
-    if fault >= params.sure and probability >= LIKELIEST * fault:
+    if fault >= params.sure and probability >= least * fault:
         state.upheld = 1
     elif fault < DOUBTED or probability < DROPPED * fault:
         state.upheld = 0

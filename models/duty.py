@@ -179,7 +179,7 @@ def _see(params: Any, truck: Any, sample: Any) -> None:
 @compiled
 def _add(window: Window, view: View, row: Floats) -> None:
     """Add the span that the newest sample ends to a row."""
-    add(window, view)
+    add(window, view, True)
     row[:DUTY] = window.duty
     row[_IDLE_W] += view.dt_s * (spin_loss(view.rpm, view.fluid_c) if view.rpm >= 1.0 else 0.0)
 

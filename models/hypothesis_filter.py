@@ -28,6 +28,7 @@ from models.circuit import (
     SPAN_S,
     STATES,
     SUMP,
+    TANK,
     CircuitParams,
     run,
 )
@@ -67,6 +68,8 @@ def begin(
         x[place] = 0.0
         clear_cross(cov, place)
         cov[place, place] = priors.SD[place] ** 2
+    if params.kind >= TANK:
+        cov[SINK, SINK] = priors.TANK_SINK_SD_K**2
     draw_fault(hypothesis, x, cov)
     warm_up(params, fluid_c, x, cov)
 

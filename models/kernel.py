@@ -7,6 +7,7 @@ between trucks.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -179,7 +180,13 @@ def _run_row(
         charge(params.account, state.truck.account, state.truck.latest)
         truck = state.truck
         watch(params.sensor, params.account, truck.sensor, truck.latest, truck.account)
-        balance(params.thermal, truck.thermal, truck.latest, truck.sensor.suspect == 1)
+        balance(
+            params.thermal,
+            truck.thermal,
+            truck.latest,
+            truck.sensor.p_fault,
+            not math.isnan(truck.kinematics.slip_now_rpm),
+        )
         count = _note_silence(params, state, events, count)
         count = _detect(params, state, events, count)
         position += 1

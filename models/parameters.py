@@ -14,7 +14,6 @@ from models.kernel import PARAMS
 from models.layout import blank, record
 from models.sensor_watch import WARM_UP_BELOW_K
 from models.thermal_parameters import (
-    MARGIN,
     PATIENT_MARGIN,
     THERMAL_CLASSES,
     sure_from,
@@ -177,7 +176,7 @@ def _detectors(params: np.void, vehicle: Vehicle, fluid: Fluid) -> None:
     capacity, case, cooler, _ = THERMAL_CLASSES[vehicle.thermal_class]
     rise["heat_capacity_j_k"], rise["case_w_k"], rise["cooler_w_k"] = capacity, case, cooler
     for kind in CIRCUIT_ALARMS:
-        margin = PATIENT_MARGIN if kind in PATIENT else MARGIN
+        margin = PATIENT_MARGIN if kind in PATIENT else 1.0
         params[kind]["sure"] = sure_from(params["thermal"]["false_alarms_per_h"], margin)
         params[kind]["critical_c"] = limit
         params[kind]["full_c"] = vehicle.valve_full_c

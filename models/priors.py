@@ -15,6 +15,10 @@ SD = np.array([0.4, 4.0, 0.5, 0.25, 0.3, 0.22, 3.0, 2.0, 0.0, 1.0, 0.35])
 valve, sink [K], fault, site [K], ln of its rise [-]. The truck's own values double, and the first hours
 convict nobody."""
 
+TANK_SINK_SD_K = 5.0
+"""How far the cold tank of a radiator may be from what is taken [K]; own choice: it is 0 to 14 K below
+the engine's coolant."""
+
 WANDER = np.array([0.0, 0.0, 0.0, 0.02, 0.02, 0.012, 0.6, 0.5, 0.0, 0.0, 0.03])
 """How fast the truck's own values may wander, standard deviation per root hour. Doubled, a fault that grows
 over a day is learned in part as the truck's own."""

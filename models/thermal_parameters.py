@@ -8,7 +8,7 @@ import numpy as np
 
 from models import circuit
 from models.fleet import Circuit, Sensor, Vehicle
-from models.hypotheses import AIR, FLOW, LOW, OPEN, SENSOR, SHUT, possible
+from models.hypotheses import AIR, FLOW, LOW, OPEN, SHUT, SLIP, possible
 from models.sequential import odds_threshold
 from models.window import WINDOW_S
 
@@ -43,18 +43,16 @@ BEGINS_PER_H: dict[int, float] = {
     OPEN: 0.6e-4,
     AIR: 1.2e-4,
     FLOW: 0.8e-4,
-    SENSOR: 0.1e-4,
+    SLIP: 0.05e-4,
 }
 """How often a fault begins [1/h of driving]; own choice, some ten times as often as trucks have them: odds
 that start lower find the same faults a little later. Only their ratios tell one fault from another. More heat
 from a slipping clutch is not among them: speeds tell it (``models.kinematics``), temperatures cannot from a
 load signal that is off."""
 
-MARGIN = 20.0
-PATIENT_MARGIN = 1500.0
-"""How many times as sure as the allowed rate of false alarms asks [-], the second for alarms that can wait:
-what two nodes get wrong is not in the odds. Found on the tuning trucks; a doubled margin tells a stuck valve
-some half minute later."""
+PATIENT_MARGIN = 40.0
+"""How many times as sure as the allowed rate of false alarms asks alarms are that can wait [-]; found on
+the tuning trucks."""
 
 _KINDS: dict[Circuit, int] = {
     "thermostatic_bypass": circuit.BYPASS,
@@ -69,7 +67,7 @@ _SITES: dict[Sensor, int] = {
 }
 
 
-def sure_from(false_alarms_per_h: float, margin: float = MARGIN) -> float:
+def sure_from(false_alarms_per_h: float, margin: float = 1.0) -> float:
     """Probability of a fault from which people are told [-] for an allowed rate of false alarms [1/h].
 
     Told at odds that are ``margin`` times those of ``models.sequential``: there false alarms come at most

@@ -74,18 +74,19 @@ def tells(view: View, by_coolant: bool) -> bool:
 
 
 @compiled
-def add(window: Window, view: View) -> None:
+def add(window: Window, view: View, slip_told: bool) -> None:
     """Add a sample to the window."""
     dt_s, rpm = view.dt_s, view.rpm
     power_w = 0.0 if math.isnan(view.torque_nm) else abs(view.torque_nm) * rpm * _RAD_S_PER_RPM
     spin_w = spin_loss(rpm, view.fluid_c) if rpm >= 1.0 else 0.0
     speed = 0.0 if math.isnan(view.speed_km_h) else view.speed_km_h
     likely_locked = math.isnan(view.lockup) and speed >= ASSUMED_LOCKED_KM_H
+    unseen_slip = (view.lockup > 0.5 or likely_locked) and not slip_told
     duty = window.duty
     duty[SPAN_S] += dt_s
     duty[HEAT_W] += dt_s * view.heat_w
     duty[CONVERTER_W] += dt_s * max(0.0, view.heat_w - GEAR_LOSS_SHARE * power_w - spin_w)
-    duty[LOCKED_W] += dt_s * (power_w if view.lockup > 0.5 or likely_locked else 0.0)
+    duty[LOCKED_W] += dt_s * (power_w if unseen_slip else 0.0)
     duty[AIR_C] += dt_s * (MILD_C if math.isnan(window.air_c) else window.air_c)
     # Not a number only where the sink is the air (``tells``), and then of no account.
     duty[COOLANT_C] += dt_s * (0.0 if math.isnan(view.coolant_c) else view.coolant_c)

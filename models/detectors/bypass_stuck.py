@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from models.circuit_alarm import (
     EVIDENCE,
+    LIKELIEST,
     Params,
     State,
     around,
@@ -29,7 +30,7 @@ def step(
     """Say how urgent a stuck valve is now."""
     show(params, truck, evidence)
     probability = truck.thermal.p[SHUT] if params.coolant_cooled == 0 else 0.0
-    if named(params, state, truck, probability) == 0:
+    if named(params, state, truck, probability, LIKELIEST) == 0:
         return 0, probability
     return (4 if truck.latest.fluid_c >= params.critical_c else 3), probability
 

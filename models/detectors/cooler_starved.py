@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from models.circuit_alarm import (
+    CLEARLY,
     EVIDENCE,
     Params,
     State,
@@ -29,7 +30,7 @@ def step(
     """Say how urgent a starved cooler is now."""
     show(params, truck, evidence)
     probability = truck.thermal.p[AIR] + truck.thermal.p[FLOW]
-    if named(params, state, truck, probability) == 0:
+    if named(params, state, truck, probability, CLEARLY) == 0:
         return 0, probability
     return (3 if truck.latest.fluid_c >= params.critical_c else 2), probability
 
