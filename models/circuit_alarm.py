@@ -96,7 +96,7 @@ def show(params: Params, truck: Truck, evidence: dict[int, float]) -> None:
     evidence[2] = thermal.expectation.sd_k if thermal.started == 1 else math.nan
     evidence[3] = thermal.share
     evidence[4] = thermal.share_sd
-    evidence[5] = view.heat_w / 1000.0
+    evidence[5] = thermal.recent_kw
     evidence[6] = view.air_c
     evidence[7] = view.coolant_c
     for place in range(COUNT):

@@ -79,8 +79,17 @@ _WARM_UP = Look(
         SHUT: "the fluid climbs past the valve's setting",
     },
 )
+_COOLANT_WARM_UP = Look(
+    "The first minutes of a drive from cold",
+    {
+        OPEN: "the fluid follows the coolant from the start",
+        **dict.fromkeys((HEALTHY, SHUT, LOW), "the fluid warms by its own heat alone"),
+    },
+)
 # The first that tells two causes apart is named: what needs no shop comes first.
-_LOOKS = (_COLD_MORNING, _UNLOCKED, _HIGHWAY, _IDLE, _WARM_UP, _LINES)
+_ANY = (_COLD_MORNING, _UNLOCKED, _HIGHWAY, _IDLE)
+_LOOKS = (*_ANY, _WARM_UP, _LINES)
+_LOOKS_BY_COOLANT = (*_ANY, _COOLANT_WARM_UP, _COOLANT_LINES)
 _NAMES: Mapping[int, str] = {
     HEALTHY: "a healthy circuit",
     SHUT: "a stuck bypass valve",
@@ -104,7 +113,7 @@ def called(hypothesis: int, *, by_coolant: bool) -> str:
 
 def look(one: int, other: int, *, by_coolant: bool) -> Look | None:
     """Give what tells two hypotheses apart, what needs no shop first; None: nothing does."""
-    for each in (*_LOOKS[:-1], _COOLANT_LINES) if by_coolant else _LOOKS:
+    for each in _LOOKS_BY_COOLANT if by_coolant else _LOOKS:
         first, second = each.shows.get(one, ""), each.shows.get(other, "")
         if first and second and first != second:
             return each
