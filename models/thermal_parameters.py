@@ -47,8 +47,8 @@ BEGINS_PER_H: dict[int, float] = {
 }
 """How often a fault begins [1/h of driving]; own choice, some ten times as often as trucks have them: odds
 that start lower find the same faults a little later. Only their ratios tell one fault from another. More heat
-from a slipping clutch is not among them: speeds tell it (``models.kinematics``), temperatures cannot from a
-load signal that is off."""
+from a slipping clutch is weighed only where no signal tells its speeds (``models.window``); elsewhere
+``lockup_slip`` judges it."""
 
 PATIENT_MARGIN = 40.0
 """How many times as sure as the allowed rate of false alarms asks alarms are that can wait [-]; found on
