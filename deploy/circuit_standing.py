@@ -20,25 +20,28 @@ where an over-temperature is no longer called plain duty."""
 
 NEEDED: Mapping[str, tuple[str, str]] = {
     "fluid_ms": ("fluid temperature", "nothing is watched without it"),
-    "air_ms": ("outside temperature", "the circuit cannot be judged without it"),
+    "rpm_ms": ("engine speed", "the circuit cannot be judged without it"),
     "torque_ms": (
         "engine torque or load",
-        "the heat made is not known, the circuit cannot be judged",
+        "the heat made is guessed from road speed, faults show later and are named less often",
     ),
-    "rpm_ms": ("engine speed", "the heat made is not known, the circuit cannot be judged"),
-    "speed_ms": ("road speed", "the heat made is not known, the circuit cannot be judged"),
+    "speed_ms": ("road speed", "the air through the cooler is not known, faults show later"),
+    "air_ms": (
+        "outside temperature",
+        "taken from cold starts, the circuit is judged less surely",
+    ),
 }
 COOLANT: Mapping[str, tuple[str, str]] = {
-    "coolant_ms": ("coolant temperature", "what cools this circuit is a guess without it"),
+    "coolant_ms": ("coolant temperature", "this circuit cannot be judged without it"),
 }
 HELPFUL: Mapping[str, tuple[str, str]] = {
     "lockup_ms": (
         "lockup",
-        "whether the converter makes heat is guessed from speed, faults show later",
+        "whether the converter makes heat is guessed from speed, many faults show hours later or not",
     ),
     "slip_ms": (
         "lockup slip",
-        "a slipping clutch is inferred from heat alone, later and less surely",
+        "estimated from engine and road speed where gear and lockup are sent, a little less surely",
     ),
 }
 """Signals by their time in ``models.view.View``: what people call them, and what their absence costs."""

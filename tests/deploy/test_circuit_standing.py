@@ -94,8 +94,9 @@ def read(missing: tuple[str, ...]) -> CircuitStanding:
 @pytest.mark.parametrize(
     ("missing", "name", "cost"),
     [
-        ("ambient_temp_c", "outside temperature", "cannot be judged"),
-        ("engine_torque_nm", "engine torque or load", "heat made is not known"),
+        ("ambient_temp_c", "outside temperature", "less surely"),
+        ("engine_torque_nm", "engine torque or load", "guessed from road speed"),
+        ("engine_rpm", "engine speed", "cannot be judged"),
         ("lockup", "lockup", "guessed from speed"),
         ("lockup_slip_rpm", "lockup slip", "less surely"),
     ],
