@@ -16,6 +16,7 @@ from models import priors
 from models.circuit import (
     AIR_C,
     BYPASS,
+    CONVERTER_W,
     COOLANT_VALVE,
     COOLER_LINE,
     FAULT,
@@ -153,6 +154,9 @@ def step_bank(
     doubt_kw = _valve_doubt_kw(params, bank, duty)
     lasting_sd_kw = math.sqrt(lasting_sd_kw * lasting_sd_kw + doubt_kw * doubt_kw)
     still_k = 0.0
+    beyond_k = 0.0
+    if params.circuit.site != SUMP:
+        beyond_k = priors.RISE_SHARE * duty[CONVERTER_W] / params.circuit.flow_w_k
     for place in range(COUNT):
         if place != HEALTHY and params.begins_per_h[place] == 0.0:
             continue
@@ -173,7 +177,7 @@ def step_bank(
             _look_at_healthy(params, bank, duty, fluid_c)
             still_k = _still_k(params, bank, duty)
         where = FLUID if params.circuit.site == SUMP else SITE
-        noise_var = priors.READING_SD_K**2
+        noise_var = priors.READING_SD_K**2 + beyond_k * beyond_k
         if params.circuit.site == COOLER_LINE:
             noise_var += still_k * still_k
         own = learns or place not in (HEALTHY, SLIP)

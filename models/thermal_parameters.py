@@ -50,7 +50,7 @@ that start lower find the same faults a little later. Only their ratios tell one
 from a slipping clutch is weighed only where no signal tells its speeds (``models.window``); elsewhere
 ``lockup_slip`` judges it."""
 
-PATIENT_MARGIN = 40.0
+PATIENT_MARGIN = 60.0
 """How many times as sure as the allowed rate of false alarms asks alarms are that can wait [-]; found on
 the tuning trucks."""
 

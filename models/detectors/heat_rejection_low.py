@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from models.circuit_alarm import (
+    CLEARLY,
     DOUBTED,
     EVIDENCE,
     LIKELIEST,
@@ -40,10 +41,10 @@ def step(
     show(params, truck, evidence)
     p = truck.thermal.p
     fault = any_fault(truck)
-    likeliest = max(p[AIR] + p[FLOW], p[OPEN], p[SHUT])
-    if params.coolant_cooled == 1:
-        likeliest = max(likeliest, p[OPEN] + p[SHUT])
-    unnamed = fault >= params.sure and likeliest < LIKELIEST * fault
+    starved = p[AIR] + p[FLOW]
+    stuck = p[OPEN] + p[SHUT] if params.coolant_cooled == 1 else max(p[OPEN], p[SHUT])
+    named = stuck >= LIKELIEST * fault or starved >= CLEARLY * fault
+    unnamed = fault >= params.sure and not named
     now_ms = truck.latest.time_ms
     if not unnamed:
         state.unnamed_ms = 0
@@ -51,7 +52,7 @@ def step(
         state.unnamed_ms = now_ms
     if unnamed and now_ms - state.unnamed_ms >= WAITS_MS:
         state.upheld = 1
-    elif fault < DOUBTED or likeliest >= 0.9 * fault:
+    elif fault < DOUBTED or max(starved, stuck) >= 0.9 * fault:
         state.upheld = 0
     if state.upheld == 0:
         return 0, fault
