@@ -12,9 +12,9 @@ from models.hypotheses import AIR, COUNT, FLOW, LOW, NAMES, OPEN, SHUT
 from models.layout import Layout
 from models.units import Units
 
-CLEARLY = 0.7
 LIKELIEST = 0.5
-"""Share of the odds of all faults that one must have to be named at once [-]; own choice."""
+CLEARLY = 0.7
+"""Share of the odds of all faults that one must have to be named [-], the second for what can wait; own choice."""
 
 DOUBTED = 0.3
 """Probability of any fault below which a raised alarm is no longer upheld [-]."""

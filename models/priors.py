@@ -74,8 +74,8 @@ LINE_SD_K = 2.0
 """Error of a reading of the line to the cooler [K], with hot fluid flowing; own choice."""
 
 RISE_SHARE = 0.25
-"""Error of a reading beyond the converter, as a share of its rise over the sump [-]: the flow is not known, least of
-all in cold fluid. Own choice."""
+"""Error of a reading beyond the converter, as a share of its rise over the sump [-]: the flow is not known,
+least of all in cold fluid. Own choice."""
 
 STILL_SHARE = 2.0
 """Error of such a reading while the line stands still, as a share of the fluid's rise over the air [-]."""
