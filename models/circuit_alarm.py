@@ -14,7 +14,7 @@ from models.units import Units
 
 LIKELIEST = 0.5
 CLEARLY = 0.7
-"""Share of the odds of all faults that one must have to be named [-], the second for what can wait; own choice."""
+"""Share of the odds of all faults that one must have to be named [-], the second for what can wait."""
 
 DOUBTED = 0.3
 """Probability of any fault below which a raised alarm is no longer upheld [-]."""
