@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
@@ -19,7 +19,9 @@ from models.kernel import EVENT, KINDS, PARAMS, STATE
 from models.layout import blank, copied
 from models.units import METRIC, US
 from tests.contract.roads import (
+    COOLANT_SHUT,
     FROZEN,
+    OVERCOOLED,
     OVERLOADED,
     SLIPPING,
     STARVED,
@@ -32,6 +34,7 @@ from tests.contract.roads import (
     raised,
     recorded,
     seconds_at,
+    unclear,
 )
 
 each_detector = pytest.mark.parametrize("detector", DETECTORS, ids=lambda one: one.kind)
@@ -45,38 +48,42 @@ def _worn(vehicle: Vehicle) -> Vehicle:
     return replace(vehicle, installed_odometer_km=83_000.0, limits=limits)
 
 
-#: The simulated trouble each detector exists for, and how long after its cause it may take [s].
-TROUBLE: dict[str, tuple[Road, Callable[[Vehicle], Vehicle], Callable[[], float]]] = {
-    "bypass_stuck": (STUCK, lambda truck: truck, lambda: seconds_at(recorded(STUCK), 105.0)),
-    "over_temperature": (
-        OVERLOADED,
-        lambda truck: truck,
-        lambda: seconds_at(recorded(OVERLOADED), 121.0),
-    ),
-    "heat_rejection_low": (
-        STARVED,
-        lambda truck: truck,
-        lambda: seconds_at(recorded(STARVED), 105.0),
-    ),
-    "sensor_fault": (FROZEN, lambda truck: truck, lambda: FROZEN.since_s),
-    "lockup_slip": (SLIPPING, lambda truck: truck, lambda: SLIPPING.since_s),
-    "service_due": (WORN, _worn, lambda: 0.0),
-}
-# Our own limits, no source: for the first three what leaves a driver on a climb time to act; the
-# service has the length of the road, an hour.
-IN_TIME_S = {
-    "bypass_stuck": 360.0,
-    "over_temperature": 660.0,
-    "heat_rejection_low": 1000.0,
-    "sensor_fault": 600.0,
-    "lockup_slip": 600.0,
-    "service_due": 3600.0,
+def _same(vehicle: Vehicle) -> Vehicle:
+    return vehicle
+
+
+def _hot(road: Road, celsius: float = 105.0) -> float:
+    return seconds_at(recorded(road), celsius, road.since_s)
+
+
+class Trouble(NamedTuple):
+    """The simulated trouble that a detector exists for."""
+
+    road: Callable[[], Road]
+    cause_s: Callable[[], float]  # from when on it can be told [s]
+    in_time_s: float  # how long after that it may take [s]
+    changed: Callable[[Vehicle], Vehicle] = _same
+
+
+# The times are our own limits, no source: what leaves a driver on a climb time to act for what is hot, two
+# loaded drives for a cooler, one for a fluid that is too cold; the service has its road's hour.
+TROUBLE: dict[str, Trouble] = {
+    "bypass_stuck": Trouble(lambda: STUCK, lambda: _hot(STUCK), 360.0),
+    "over_temperature": Trouble(lambda: OVERLOADED, lambda: _hot(OVERLOADED, 121.0), 660.0),
+    "overcooled": Trouble(lambda: OVERCOOLED, lambda: OVERCOOLED.since_s, 3600.0),
+    "cooler_starved": Trouble(lambda: STARVED, lambda: _hot(STARVED), 3600.0),
+    "coolant_valve_stuck": Trouble(lambda: COOLANT_SHUT, lambda: _hot(COOLANT_SHUT), 360.0),
+    "heat_rejection_low": Trouble(unclear, lambda: unclear().since_s, 7200.0),
+    "sensor_fault": Trouble(lambda: FROZEN, lambda: FROZEN.since_s, 600.0),
+    "lockup_slip": Trouble(lambda: SLIPPING, lambda: SLIPPING.since_s, 600.0),
+    "service_due": Trouble(lambda: WORN, lambda: 0.0, 3600.0, _worn),
 }
 
 
 def troubled(kind: str) -> list[Finding]:
-    road, changed, _ = TROUBLE[kind]
-    return judge(recorded(road), changed(road.vehicle))
+    trouble = TROUBLE[kind]
+    road = trouble.road()
+    return judge(recorded(road), trouble.changed(road.vehicle))
 
 
 def _leaves(dtype: np.dtype[Any]) -> list[np.dtype[Any]]:
@@ -87,7 +94,7 @@ def _leaves(dtype: np.dtype[Any]) -> list[np.dtype[Any]]:
 
 def test_every_detector_has_its_trouble() -> None:
     kinds = [detector.kind for detector in DETECTORS]
-    assert set(TROUBLE) == set(IN_TIME_S) == set(kinds)
+    assert set(TROUBLE) == set(kinds)
     assert len(kinds) == len(set(kinds))
     assert (*kinds, "gateway_silent") == KINDS
 
@@ -109,9 +116,9 @@ def test_evidence_has_its_names_and_nothing_beyond(detector: Detector) -> None:
 
 @each_detector
 def test_finds_what_it_exists_for_in_time(detector: Detector) -> None:
-    cause_s = TROUBLE[detector.kind][2]()
+    trouble = TROUBLE[detector.kind]
     first_s = raised(troubled(detector.kind), detector.kind)[0]
-    assert first_s <= cause_s + IN_TIME_S[detector.kind]
+    assert first_s <= trouble.cause_s() + trouble.in_time_s
 
 
 @each_detector
@@ -127,8 +134,9 @@ def test_each_event_is_an_edge(detector: Detector) -> None:
 
 @pytest.mark.parametrize("kind", sorted(TROUBLE))
 def test_a_restart_anywhere_changes_nothing(kind: str) -> None:
-    road, changed, _ = TROUBLE[kind]
-    samples, course = recorded(road), course_of(changed(road.vehicle))
+    trouble = TROUBLE[kind]
+    road = trouble.road()
+    samples, course = recorded(road), course_of(trouble.changed(road.vehicle))
     whole = blank(STATE)
     expected = findings(run(course, whole, samples))
     state = blank(STATE)
