@@ -192,7 +192,6 @@ def _close(params: ThermalParams, thermal: Thermal, view: View, sensor_off: floa
     lasting = thermal.lasting_sd_kw
     if thermal.window.air_read == 0 and circuit.kind < COOLANT:
         lose_sight(bank, duty[SPAN_S] / 3600.0)
-    run_on(circuit, thermal.expectation, duty, heat_sd_kw, lasting)
     step_bank(
         params.bank,
         bank,
@@ -217,6 +216,8 @@ def _close(params: ThermalParams, thermal: Thermal, view: View, sensor_off: floa
         x = bank.x.reshape((COUNT, STATES))[HEALTHY]
         cov = bank.cov.reshape((COUNT, STATES, STATES))[HEALTHY]
         trust(circuit, thermal.expectation, x, cov, bank.valve[0:2])
+    else:
+        run_on(circuit, thermal.expectation, duty, heat_sd_kw, lasting)
     _tell(thermal, sensor_off)
     if thermal.p[HEALTHY] >= SUSPECT:
         thermal.suspect_ms = 0
