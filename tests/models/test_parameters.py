@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import product
 from typing import Any, get_args
 
+import numpy as np
 import pytest
 
 from models.ageing import rate
+from models.circuit import BYPASS, COOLANT, COOLANT_VALVE, FULL_FLOW, SUMP, TANK, TANK_AND_AIR
 from models.fleet import (
     CHART,
     CHART_ROWS,
@@ -19,8 +22,10 @@ from models.fleet import (
     ThermalClass,
     Vehicle,
 )
+from models.hypotheses import FLOW, HEALTHY, LOW, possible
 from models.layout import record
 from models.parameters import (
+    CIRCUIT_ALARMS,
     CRITICAL_STEP_K,
     HIGH_STEP_K,
     SENSOR_RISE_K,
@@ -28,7 +33,7 @@ from models.parameters import (
     TYPICAL_C,
     parameters,
 )
-from models.thermal_parameters import THERMAL_CLASSES
+from models.thermal_parameters import THERMAL_CLASSES, kind_of, sure_from
 
 
 def params_of(vehicle: Vehicle, **fluid: float) -> Any:
@@ -42,9 +47,51 @@ TRUCK = Vehicle(name="NF-01")
 def test_every_class_circuit_and_sensor_place_has_its_numbers() -> None:
     assert set(THERMAL_CLASSES) == set(get_args(ThermalClass))
     assert set(SENSOR_RISE_K) == set(get_args(Sensor))
-    for circuit in get_args(Circuit):
-        judged = params_of(replace(TRUCK, circuit=circuit))["thermal"]["bypass_circuit"]
-        assert judged == int(circuit == "thermostatic_bypass")
+    for circuit, sensor in product(get_args(Circuit), get_args(Sensor)):
+        fitted = params_of(replace(TRUCK, circuit=circuit, sensor=sensor))["thermal"]["bank"]
+        assert all(value > 0.0 for value in fitted["circuit"].item()[2:-1])
+        assert (fitted["circuit"]["site"] == SUMP) == (sensor == "sump")
+
+
+FITTED = [
+    (Vehicle(name="NF-01", circuit="thermostatic_bypass"), BYPASS),
+    (Vehicle(name="NF-01", circuit="full_flow"), FULL_FLOW),
+    (Vehicle(name="NF-01", circuit="coolant_exchanger"), COOLANT),
+    (Vehicle(name="NF-01", circuit="coolant_exchanger", coolant_valve=True), COOLANT_VALVE),
+    (Vehicle(name="NF-01", circuit="radiator_tank"), TANK),
+    (Vehicle(name="NF-01", circuit="radiator_tank", air_cooler=True), TANK_AND_AIR),
+]
+
+
+@pytest.mark.parametrize(("vehicle", "kind"), FITTED, ids=lambda one: str(one)[:40])
+def test_a_circuit_begins_only_the_faults_it_can_have(vehicle: Vehicle, kind: int) -> None:
+    bank = params_of(vehicle)["thermal"]["bank"]
+    can = possible(
+        vehicle.circuit, coolant_valve=vehicle.coolant_valve, air_cooler=vehicle.air_cooler
+    )
+    assert kind_of(vehicle) == bank["circuit"]["kind"] == kind
+    assert set(np.flatnonzero(bank["begins_per_h"])) <= set(can) - {HEALTHY}
+    assert {LOW, FLOW} <= set(np.flatnonzero(bank["begins_per_h"]))
+
+
+def test_fewer_false_alarms_ask_for_more_certainty() -> None:
+    allowed = [1e-3, 1e-4, 1e-5, 1e-6]
+    sure = [sure_from(rate) for rate in allowed]
+    assert sure == sorted(sure)
+    assert 0.0 < sure[0] < sure[-1] < 1.0
+    for kind in CIRCUIT_ALARMS:
+        strict, lax = (params_of_rate(rate)[kind]["sure"] for rate in (1e-6, 1e-3))
+        assert strict > lax
+
+
+def params_of_rate(false_alarms_per_h: float) -> Any:
+    return parameters(
+        TRUCK,
+        CHART,
+        max_gap_s=300.0,
+        silent_after_s=900.0,
+        false_alarms_per_h=false_alarms_per_h,
+    )[0]
 
 
 def test_the_fluid_goes_into_the_account() -> None:
