@@ -19,7 +19,6 @@ from models.circuit import (
     CONVERTER_W,
     COOLANT_VALVE,
     COOLER_LINE,
-    FAULT,
     FLUID,
     LEAK,
     SINK,
@@ -31,7 +30,7 @@ from models.circuit import (
     carried_w,
 )
 from models.compiled import compiled
-from models.hypotheses import COUNT, HEALTHY, SENSOR, SLIP
+from models.hypotheses import COUNT, HEALTHY, SLIP
 from models.hypothesis_filter import begin, draw_fault, predict, update, warm_up
 from models.interacting import merge, weigh
 from models.layout import Layout
@@ -106,9 +105,8 @@ def settle_bank(params: BankParams, bank: Bank, fluid_c: float, sink_guessed: bo
     xs = bank.x.reshape((COUNT, STATES))
     covs = bank.cov.reshape((COUNT, STATES, STATES))
     for place in range(COUNT):
-        true_c = fluid_c - xs[place, FAULT] if place == SENSOR else fluid_c
-        warm_up(params.circuit, true_c, xs[place], covs[place])
-        bank.valve[2 * place] = true_c
+        warm_up(params.circuit, fluid_c, xs[place], covs[place])
+        bank.valve[2 * place] = fluid_c
         bank.valve[2 * place + 1] = 0.0
         if sink_guessed:
             covs[place, SINK, SINK] = max(covs[place, SINK, SINK], GUESSED_SINK_SD_K**2)
@@ -181,12 +179,10 @@ def step_bank(
         if params.circuit.site == COOLER_LINE:
             noise_var += still_k * still_k
         own = learns or place not in (HEALTHY, SLIP)
-        told = update(
-            place, where, fluid_c, noise_var, place == SENSOR, own, xs[place], covs[place]
-        )
+        told = update(place, where, fluid_c, noise_var, own, xs[place], covs[place])
         if line:
             line_var = priors.LINE_SD_K**2 + still_k * still_k
-            told += update(place, SITE, line_c, line_var, False, own, xs[place], covs[place])
+            told += update(place, SITE, line_c, line_var, own, xs[place], covs[place])
         bank.log_likelihood[place] = told
     if trusted:
         _weigh(bank)

@@ -237,7 +237,6 @@ def update(
     place: int,
     reading_c: float,
     noise_var: float,
-    biased: bool,
     learns: bool,
     x: NDArray[np.float64],
     cov: NDArray[np.float64],
@@ -250,8 +249,6 @@ def update(
         Whose filter it is.
     place, reading_c, noise_var
         What is read, ``FLUID`` or ``SITE``; the reading [°C]; variance of its error [K²].
-    biased
-        By this hypothesis the sensor reads too high by the fault's number.
     learns
         False: the truck's own values are considered and not changed (Schmidt's consider filter, from memory).
         What is learned under suspicion would be the fault.
@@ -263,11 +260,9 @@ def update(
     float
         Log likelihood of the reading [-], by a t distribution.
     """
-    gain = np.empty(STATES)
-    for row in range(STATES):
-        gain[row] = cov[row, place] + (cov[row, FAULT] if biased else 0.0)
-    variance = gain[place] + (gain[FAULT] if biased else 0.0) + noise_var
-    off_k = reading_c - x[place] - (x[FAULT] if biased else 0.0)
+    gain = cov[:, place].copy()
+    variance = gain[place] + noise_var
+    off_k = reading_c - x[place]
     sd_k = math.sqrt(variance)
     pull_k = max(-BOUND_SD * sd_k, min(BOUND_SD * sd_k, off_k))
     for row in range(STATES):

@@ -42,7 +42,7 @@ FAULTS = np.array(
         [math.log(0.15), 0.5, math.log(0.05), math.log(0.35), 0.15],  # air: ln of what is left
         [math.log(0.28), 0.35, math.log(0.15), math.log(0.5), 0.15],  # flow: ln of what is left
         [0.08, 0.05, 0.015, 0.5, 0.02],  # slip: share of the locked power
-        [0.0, 9.0, -40.0, 40.0, 1.0],  # sensor: what it reads too high [K]
+        [0.0, 0.0, 0.0, 0.0, 0.0],  # sensor: weighed elsewhere (``models.sensor_watch``)
     ]
 )
 """The number of a fault, by hypothesis: mean, spread, least, most, wander."""
