@@ -60,5 +60,5 @@ def _alarm(transition: Transition, zone: tzinfo) -> tuple[str, ...]:
         transition.kind.replace("_", " "),
         "active" if transition.active else "normal",
         transition.priority.name.lower(),
-        sureness(transition.kind, transition.probability),
+        sureness(transition.kind, transition.probability) if transition.active else "–",
     )

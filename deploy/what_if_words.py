@@ -114,6 +114,8 @@ def remarks(answer: Answer, units: Units) -> Iterator[str]:
     yield from _of_changes(answer, units)
     for kind, duration_h in answer.failed_h.items():
         yield f"For {hours(duration_h)} of it {_HELD[kind]}, by the heat balance."
+    if answer.failed_h:
+        yield f"How sure that is, and what else it may be, heatbook fleet show {answer.vehicle} says."
 
 
 def _learned(learned: float) -> str:

@@ -88,10 +88,16 @@ def named(params: Params, state: State, truck: Truck, probability: float, least:
 
 
 @compiled
+def is_hot(params: Params, truck: Truck) -> bool:
+    """Say whether the fluid was dangerously hot when it was last read."""
+    return bool(truck.latest.fluid_last_c >= params.critical_c)
+
+
+@compiled
 def show(params: Params, truck: Truck, evidence: dict[int, float]) -> None:
     """Write the evidence, in the order of ``EVIDENCE``."""
     thermal, view = truck.thermal, truck.latest
-    evidence[0] = view.fluid_c
+    evidence[0] = view.fluid_last_c  # a sample need not hold a reading
     evidence[1] = thermal.expectation.celsius if thermal.started == 1 else math.nan
     evidence[2] = thermal.expectation.sd_k if thermal.started == 1 else math.nan
     evidence[3] = thermal.share
@@ -141,7 +147,7 @@ def around(evidence: Mapping[str, float], units: Units) -> dict[str, str]:
     return {
         "share": circuit_words.share(evidence) if evidence["p_open"] < 0.5 else "",
         "since": circuit_words.since(evidence, units),
-        "proven": circuit_words.proven(evidence, units),
+        "proven": circuit_words.proven(evidence, units) if evidence["p_open"] < 0.5 else "",
         "rivals": circuit_words.rivals(evidence),
         "tells_apart": circuit_words.tells_apart(evidence),
     }

@@ -42,6 +42,9 @@ CAUSES: Mapping[int, str] = {
     SLIP: "lockup clutch slipping and making heat",
     SENSOR: "fluid temperature sensor reading wrong",
 }
+COLD_AND_SOUND = "nothing wrong, only cold weather or a light load"
+"""What health is called beside a fluid that stays too cold."""
+
 BY_COOLANT: Mapping[int, str] = {
     SHUT: "coolant valve stuck shut, no coolant reaches the exchanger",
     OPEN: "coolant valve stuck open",
@@ -59,6 +62,8 @@ def cause(place: int, evidence: Mapping[str, float]) -> str:
     """Name one hypothesis for the circuit that the truck has."""
     if place == LOW and valved(evidence):
         return f"{CAUSES[LOW]} (perhaps a valve stuck part-way)"
+    if place == HEALTHY and evidence.get("p_open", 0.0) >= WORTH_NAMING:
+        return COLD_AND_SOUND
     if evidence.get("coolant_cooled", 0.0) > 0.0 and place in BY_COOLANT:
         return BY_COOLANT[place]
     return CAUSES[place]

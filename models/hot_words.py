@@ -27,6 +27,12 @@ _ACTION = (
     "engine run at a raised idle so that pump and fan cool the fluid."
 )
 
+_ACTION_AT_FAULT = (
+    "Take the load off and stop where it is safe; do not finish the climb: the cooling circuit may not "
+    "help. Put the gearbox in Park or Neutral and let the engine run at a raised idle; if the fluid does "
+    "not cool, switch off and let it stand, as the maker's manual says."
+)
+
 
 def words(evidence: Mapping[str, float], units: Units) -> Words:
     """Say it to a person."""
@@ -42,10 +48,12 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         ),
         expected=f"Below {units.degrees(evidence['limit_c'])} on any load this truck should pull.",
         doubts=_doubts(evidence),
-        action=_ACTION,
+        action=_ACTION_AT_FAULT if fault else _ACTION,
         cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
         brief=f"Fluid {now}, soon too hot" if soon else f"Fluid too hot, {now}",
-        at_once="Ease off; if it climbs on, stop where safe, Neutral, raised idle",
+        at_once="Take the load off, stop where it is safe, do not finish the climb"
+        if fault
+        else "Ease off; if it climbs on, stop where safe, Neutral, raised idle",
         rivals=circuit_words.rivals(evidence) if fault else "",
         tells_apart=circuit_words.tells_apart(evidence) if fault else "",
     )

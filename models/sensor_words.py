@@ -212,7 +212,11 @@ def _odd_one(evidence: _Numbers, units: Units, name: str) -> Words:
 
 def _since(evidence: _Numbers) -> str:
     minutes = evidence["minutes_since"]
-    return "" if math.isnan(minutes) or minutes < 1.0 else f"For {_minutes(minutes)}"
+    return (
+        ""
+        if math.isnan(minutes) or minutes < 1.0
+        else f"It had lasted {_minutes(minutes)} when it was told."
+    )
 
 
 def _rivals(evidence: _Numbers) -> str:

@@ -31,7 +31,7 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         brief=f"Converter clutch slips by {rpm:.0f} rpm" + ("" if measured else " (estimated)"),
         at_once="Ease off, lower gear on grades; to the shop before the next heavy tow",
         since=_since(evidence, units),
-        rivals=_rivals(evidence, measured=measured),
+        rivals="Worn or glazed lining, low apply pressure, low or aerated fluid.",
         tells_apart=_telling(evidence, measured=measured),
     )
 
@@ -58,16 +58,13 @@ def _since(evidence: Mapping[str, float], units: Units) -> str:
     return f"Slip has been undue since {clock(1000.0 * second, units)}." if second > 0.0 else ""
 
 
-def _rivals(evidence: Mapping[str, float], *, measured: bool) -> str:
-    clutch = "Worn or glazed lining, low apply pressure, low or aerated fluid"
+def _doubts(evidence: Mapping[str, float], *, measured: bool) -> str:
     if measured:
-        return f"{clutch}; a command that says on while the controller lets the clutch slip on purpose."
-    other = "tyres of another size, a gear signal that is wrong or late, a command that says on too soon"
+        return "A command that says on while the controller lets the clutch slip on purpose."
+    other = "Tyres of another size, a gear signal that is wrong or late, a command that says on too soon."
     if evidence["overrun_unknown"] > 0.0:
-        return (
-            f"{clutch}; {other}. No overrun since has shown that the gear's ratio still holds."
-        )
-    return f"{clutch}; {other}."
+        return f"{other} No overrun since has shown that the gear's ratio still holds."
+    return other
 
 
 def _telling(evidence: Mapping[str, float], *, measured: bool) -> str:
@@ -80,7 +77,3 @@ def _telling(evidence: Mapping[str, float], *, measured: bool) -> str:
     if evidence["gear_ratio_known_min"] < 5.0:
         text += " The gear's ratio rests on a few minutes so far."
     return text
-
-
-def _doubts(evidence: Mapping[str, float], *, measured: bool) -> str:
-    return f"{_rivals(evidence, measured=measured)} {_telling(evidence, measured=measured)}"

@@ -231,10 +231,10 @@ def test_words_of_a_measured_slip() -> None:
 def test_words_of_an_estimate_name_its_rivals() -> None:
     said = LOCKUP_SLIP.words(evidence(slip_measured=0.0, gear_ratio_known_min=20.0), METRIC)
     assert "estimated" in said.observed
-    assert "tyres of another size" in said.doubts
+    assert "Tyres of another size" in said.doubts
     assert "gear signal" in said.doubts
     unsure = LOCKUP_SLIP.words(evidence(slip_measured=0.0, overrun_unknown=1.0), METRIC)
-    assert "overrun" in unsure.rivals
+    assert "overrun" in unsure.doubts
     assert "few minutes" in unsure.tells_apart
 
 
