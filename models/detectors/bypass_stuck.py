@@ -12,6 +12,7 @@ from models.circuit_alarm import (
     around,
     doubts,
     expected,
+    is_hot,
     named,
     seen,
     show,
@@ -32,7 +33,7 @@ def step(
     probability = truck.thermal.p[SHUT] if params.coolant_cooled == 0 else 0.0
     if named(params, state, truck, probability, LIKELIEST) == 0:
         return 0, probability
-    return (4 if truck.latest.fluid_c >= params.critical_c else 3), probability
+    return (4 if is_hot(params, truck) else 3), probability
 
 
 def words(evidence: Mapping[str, float], units: Units) -> Words:

@@ -12,6 +12,7 @@ from models.circuit_alarm import (
     around,
     doubts,
     expected,
+    is_hot,
     named,
     seen,
     show,
@@ -35,7 +36,7 @@ def step(
         return 0, probability
     if wide > shut:
         return 1, probability
-    return (4 if truck.latest.fluid_c >= params.critical_c else 3), probability
+    return (4 if is_hot(params, truck) else 3), probability
 
 
 def words(evidence: Mapping[str, float], units: Units) -> Words:

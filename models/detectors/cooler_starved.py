@@ -12,6 +12,7 @@ from models.circuit_alarm import (
     around,
     doubts,
     expected,
+    is_hot,
     named,
     seen,
     show,
@@ -32,7 +33,7 @@ def step(
     probability = truck.thermal.p[AIR] + truck.thermal.p[FLOW]
     if named(params, state, truck, probability, CLEARLY) == 0:
         return 0, probability
-    return (3 if truck.latest.fluid_c >= params.critical_c else 2), probability
+    return (3 if is_hot(params, truck) else 2), probability
 
 
 def words(evidence: Mapping[str, float], units: Units) -> Words:

@@ -19,6 +19,7 @@ from models.circuit_alarm import (
     around,
     doubts,
     expected,
+    is_hot,
     seen,
     show,
 )
@@ -56,7 +57,7 @@ def step(
         state.upheld = 0
     if state.upheld == 0:
         return 0, fault
-    return (3 if truck.latest.fluid_c >= params.critical_c else 2), fault
+    return (3 if is_hot(params, truck) else 2), fault
 
 
 def words(evidence: Mapping[str, float], units: Units) -> Words:

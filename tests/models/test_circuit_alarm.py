@@ -1,0 +1,52 @@
+"""Alarms of the cooling circuit where the fluid is read more rarely than the rest."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from models.detectors import DETECTORS
+from models.fleet import CHART, Vehicle
+from models.hypotheses import AIR, HEALTHY, SHUT
+from models.kernel import KINDS, STATE, advance
+from models.layout import blank
+from models.parameters import parameters
+from models.units import METRIC
+from tests.recorded import NOON_MS, Sample, records
+
+HOT_C = 145.0
+PARAMS = parameters(Vehicle(name="NF-01"), CHART, max_gap_s=300.0, silent_after_s=900.0)
+BY_KIND = {detector.kind: detector for detector in DETECTORS}
+
+
+def pulling(second: int, **more: float) -> Sample:
+    return {
+        "time_ms": NOON_MS + 1000.0 * second,
+        "engine_rpm": 1800.0,
+        "speed_km_h": 60.0,
+        **more,
+    }
+
+
+def raised(kind: str, state: Any, samples: list[Sample]) -> list[Any]:
+    found = advance(PARAMS, state, 0, records(samples))
+    events = [event for each in found for event in each]
+    return [one for one in events if KINDS[one["kind"]] == kind and one["active"]]
+
+
+@pytest.mark.parametrize(
+    ("kind", "fault", "priority"), [("bypass_stuck", SHUT, 4), ("cooler_starved", AIR, 3)]
+)
+def test_the_last_reading_counts_between_two(kind: str, fault: int, priority: int) -> None:
+    state = blank(STATE)
+    advance(PARAMS, state, 0, records([pulling(0, fluid_temp_c=HOT_C)]))
+    odds = state[0]["truck"]["thermal"]["p"]
+    odds[[HEALTHY, fault]] = 1e-9, 1.0 - 1e-9
+    # No sample with a reading follows: no window ends, and the odds stay as written.
+    found = raised(kind, state, [pulling(second) for second in range(5, 200, 5)])
+    assert [one["priority"] for one in found] == [priority]
+    told = BY_KIND[kind]
+    evidence = dict(zip(told.evidence, found[0]["evidence"], strict=False))
+    assert evidence["fluid_temp_c"] == HOT_C
+    assert "145 °C" in told.words(evidence, METRIC).observed
