@@ -10,9 +10,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from models import circuit_words
-from models.hypotheses import HEALTHY, NAMES
+from models.hypotheses import HEALTHY, NAMES, OPEN, SENSOR
 from models.tell_apart import called
 from models.units import Units
+
+SENSOR_DOUBTED = "The fluid's sensor is in doubt, and with it all that it shows of the circuit."
+
+LIKELY_FROM = 0.9
+"""Probability from which a cause is no longer called "perhaps" [-]; own choice."""
 
 SUSPECT_FROM = 0.2
 """Probability of a fault from which the likeliest cause is named though no alarm stands [-]; own choice, as
@@ -37,7 +42,7 @@ COOLANT: Mapping[str, tuple[str, str]] = {
 HELPFUL: Mapping[str, tuple[str, str]] = {
     "lockup_ms": (
         "lockup",
-        "whether the converter makes heat is guessed from speed, many faults show hours later or not",
+        "whether the converter makes heat is guessed from speed, many faults show hours later or not at all",
     ),
     "slip_ms": (
         "lockup slip",
@@ -120,7 +125,8 @@ def circuit_brief(found: CircuitStanding, last_ms: int, units: Units) -> str:
     if found.fault_probability >= SUSPECT_FROM:
         place, share = circuit_words.causes(found.evidence)[0]
         named = called(place, by_coolant=found.coolant_cooled)
-        return f"perhaps {named} ({circuit_words.likely(share)})"
+        how = "likely" if share > LIKELY_FROM else "perhaps"
+        return f"{how} {named} ({circuit_words.likely(share)})"
     if not found.judged or found.judged_ms is None:
         return "circuit not seen yet"
     if found.proven_ms is None:
@@ -129,10 +135,14 @@ def circuit_brief(found: CircuitStanding, last_ms: int, units: Units) -> str:
 
 
 def _seen(found: CircuitStanding, last_ms: int, units: Units) -> str:
+    """Say what could be seen: a sensor in doubt proves no flow, a truck suspected for its cold was seen."""
+    if found.proven_ms and found.causes.get(NAMES[SENSOR], 0.0) >= SUSPECT_FROM:
+        return SENSOR_DOUBTED
+    cold = found.causes.get(NAMES[OPEN], 0.0) >= SUSPECT_FROM
     return circuit_words.observability(
         proven_ms=found.proven_ms or 0,
-        judged_ms=found.judged_ms or 0,
-        unseen_since_ms=found.unseen_since_ms or 0,
+        judged_ms=found.judged_ms or (last_ms if cold else 0),
+        unseen_since_ms=0 if cold else found.unseen_since_ms or 0,
         now_ms=last_ms,
         units=units,
     )

@@ -72,6 +72,25 @@ def test_a_likely_fault_is_named_with_its_rivals_before_any_alarm() -> None:
     assert "A stop after a hot pull" in said["What tells"]
     brief = circuit_brief(standing(causes=STUCK), LAST_MS, METRIC)
     assert brief == "perhaps a stuck bypass valve (90%)"
+    sure = {"healthy": 0.01, "shut": 0.99}
+    assert (
+        circuit_brief(standing(causes=sure), LAST_MS, METRIC)
+        == "likely a stuck bypass valve (99%)"
+    )
+
+
+def test_a_sensor_in_doubt_proves_no_flow() -> None:
+    said = told(causes={"healthy": 0.1, "sensor": 0.9})["Circuit"]
+    assert "sensor is in doubt" in said
+    assert "proven" not in said
+
+
+def test_a_truck_suspected_for_its_cold_was_seen_and_cold_weather_is_its_excuse() -> None:
+    said = told(causes={"healthy": 0.17, "open": 0.83}, proven_ms=None, judged_ms=None)[
+        "Circuit"
+    ]
+    assert "Not observable" not in said
+    assert "nothing wrong, only cold weather or a light load: 17%" in said
 
 
 def test_where_nothing_was_weighed_that_is_said() -> None:
