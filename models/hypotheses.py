@@ -11,9 +11,7 @@ OPEN = 3  # always to the cooler: bypass stuck to the cooler, or the coolant's v
 AIR = 4  # the cooler is starved of air
 FLOW = 5  # the cooler is starved of fluid
 SLIP = 6  # more heat is made, with the clutch locked, than the signals account for
-SENSOR = (
-    7  # the fluid's sensor is off: no filter of the bank's, weighed by ``models.sensor_watch``
-)
+SENSOR = 7  # the fluid's sensor is off: weighed by ``models.sensor_watch``, not by a filter
 COUNT = 8
 
 NAMES: tuple[str, ...] = ("healthy", "shut", "low", "open", "air", "flow", "slip", "sensor")
