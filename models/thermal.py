@@ -45,6 +45,9 @@ from models.window import WINDOW_S, Window, add, clear, close, note, tells
 SUSPECT = 0.5
 """Probability of a healthy truck below which a fault is suspected [-]."""
 
+TRUSTED_UP_TO = 0.5
+"""Probability that the fluid's sensor is off up to which its readings teach and prove [-]."""
+
 HEAT_SHARE = 0.5
 HEAT_SD_KW = 0.1
 """Error of the heat made that the truck's learned scale leaves: a share of what is stated for any truck [-],
@@ -135,7 +138,8 @@ def balance(
         _start(params, thermal, view.fluid_c)
     window = thermal.window
     note(window, view)
-    if view.dt_s == 0.0 or not tells(view, circuit.kind >= COOLANT):
+    unread = view.fluid_dt_s == 0.0 and not math.isnan(view.fluid_c)  # for too long
+    if view.dt_s == 0.0 or unread or not tells(view, circuit.kind >= COOLANT):
         thermal.stale = 1
     if thermal.stale == 1:
         _take_up(params, thermal, view)
@@ -200,7 +204,7 @@ def _close(params: ThermalParams, thermal: Thermal, view: View, sensor_off: floa
         lasting,
         view.fluid_c,
         view.line_out_c,
-        sensor_off <= 0.5,
+        sensor_off <= TRUSTED_UP_TO,
     )
     thermal.windows += 1
     healthy = bank.p[HEALTHY]
@@ -209,7 +213,7 @@ def _close(params: ThermalParams, thermal: Thermal, view: View, sensor_off: floa
         bank.carried_k,
         bank.off_k,
         bank.off_sd_k,
-        healthy > TRUSTED_FROM,
+        healthy > TRUSTED_FROM and sensor_off <= TRUSTED_UP_TO,
         view.time_ms,
     )
     if healthy > TRUSTED_FROM:

@@ -63,7 +63,7 @@ class Drive:
         return record(self.table)
 
     def step(self, dt_s: float, *, sensor_off: float = 0.0, **signals: float) -> None:
-        self.view.dt_s = dt_s
+        self.view.dt_s = self.view.fluid_dt_s = dt_s
         self.view.time_ms += round(1000.0 * dt_s)
         for name, value in signals.items():
             self.view[name] = value
@@ -122,6 +122,27 @@ def test_nothing_is_learned_and_no_odds_move_while_the_sensor_is_in_doubt() -> N
     # What moves is the rate at which faults begin and fade, a shade in ten minutes.
     assert np.abs(drive.thermal.bank.p - odds).max() < 0.02
     assert drive.thermal.p[SENSOR] == pytest.approx(0.99, abs=0.01)
+
+
+@pytest.mark.parametrize(("sensor_off", "proven"), [(0.0, True), (0.99, False)])
+def test_a_sensor_in_doubt_proves_no_flow(sensor_off: float, proven: bool) -> None:
+    drive = Drive()
+    drive.go(7200.0, sensor_off=sensor_off)
+    assert bool(drive.thermal.observing.proven_ms > 0) is proven
+
+
+def test_a_reading_after_hours_without_one_sets_out_anew() -> None:
+    drive = Drive()
+    drive.go(600.0)
+    windows, odds = drive.thermal.windows, drive.thermal.p.copy()
+    for _ in range(60):
+        drive.step(240.0, fluid_c=math.nan, fluid_dt_s=0.0)
+    # As ``models.view`` has it: nothing to compare this reading with.
+    drive.step(10.0, fluid_c=130.0, fluid_dt_s=0.0)
+    assert drive.thermal.windows == windows
+    assert drive.thermal.p == pytest.approx(odds)
+    drive.go(60.0)
+    assert drive.thermal.windows > windows
 
 
 def test_the_same_fluid_is_a_fault_where_the_sensor_is_trusted() -> None:
