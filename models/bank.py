@@ -142,12 +142,12 @@ def step_bank(
     fluid_c, line_c
         Readings at its end [°C]; ``line_c``, of the line to the cooler, not a number where there is none.
     trusted
-        False: the fluid's sensor is in doubt; nothing is learned and the odds stay.
+        False: the fluid's sensor is in doubt; all runs on by itself, and the odds stay.
     """
     xs = bank.x.reshape((COUNT, STATES))
     covs = bank.cov.reshape((COUNT, STATES, STATES))
     line = params.circuit.site == SUMP and not math.isnan(line_c)
-    learns = trusted and bank.p[HEALTHY] > LEARNS_FROM
+    learns = bank.p[HEALTHY] > LEARNS_FROM
     _go_over(params, bank, duty[SPAN_S] / 3600.0)
     doubt_kw = _valve_doubt_kw(params, bank, duty)
     lasting_sd_kw = math.sqrt(lasting_sd_kw * lasting_sd_kw + doubt_kw * doubt_kw)
@@ -174,6 +174,8 @@ def step_bank(
         if place == HEALTHY:
             _look_at_healthy(params, bank, duty, fluid_c)
             still_k = _still_k(params, bank, duty)
+        if not trusted:
+            continue
         where = FLUID if params.circuit.site == SUMP else SITE
         noise_var = priors.READING_SD_K**2 + beyond_k * beyond_k
         if params.circuit.site == COOLER_LINE:

@@ -115,9 +115,11 @@ def test_nothing_is_learned_and_no_odds_move_while_the_sensor_is_in_doubt() -> N
     drive.go(1800.0)
     own = [float(drive.thermal[name]) for name in OWN]
     odds = drive.thermal.bank.p.copy()
+    shift_k = float(drive.thermal.valve_shift_k)
     drive.step(10.0, fluid_c=120.0, sensor_off=0.99)
     drive.go(600.0, sensor_off=0.99)
     assert drive.thermal.windows > 70
+    assert float(drive.thermal.valve_shift_k) == shift_k
     assert [float(drive.thermal[name]) for name in OWN] == own
     # What moves is the rate at which faults begin and fade, a shade in ten minutes.
     assert np.abs(drive.thermal.bank.p - odds).max() < 0.02
