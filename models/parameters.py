@@ -14,7 +14,7 @@ from models.kernel import PARAMS
 from models.layout import blank, record
 from models.sensor_watch import WARM_UP_BELOW_K
 from models.thermal_parameters import (
-    PATIENT_MARGIN,
+    MARGINS,
     THERMAL_CLASSES,
     sure_from,
     write_thermal,
@@ -53,18 +53,6 @@ common practice, no source."""
 SENSOR_SURE = 0.95
 """Probability that the fluid's sensor is off from which that is told [-]. Own choice; at 0.99 a biased sensor
 takes about one night more."""
-
-PATIENT = ("cooler_starved", "heat_rejection_low")
-"""Those of them that can wait until they are surer."""
-
-CIRCUIT_ALARMS = (
-    "bypass_stuck",
-    "overcooled",
-    "cooler_starved",
-    "coolant_valve_stuck",
-    "heat_rejection_low",
-)
-"""Alarms that rest on ``models.thermal``."""
 
 LEAP_K = 25.0
 LEAP_K_S = 1.5
@@ -175,8 +163,7 @@ def _detectors(params: np.void, vehicle: Vehicle, fluid: Fluid) -> None:
     rise = params["over_temperature"]["rise"]
     capacity, case, cooler, _ = THERMAL_CLASSES[vehicle.thermal_class]
     rise["heat_capacity_j_k"], rise["case_w_k"], rise["cooler_w_k"] = capacity, case, cooler
-    for kind in CIRCUIT_ALARMS:
-        margin = PATIENT_MARGIN if kind in PATIENT else 1.0
+    for kind, margin in MARGINS.items():
         params[kind]["sure"] = sure_from(params["thermal"]["false_alarms_per_h"], margin)
         params[kind]["critical_c"] = limit
         params[kind]["full_c"] = vehicle.valve_full_c

@@ -27,8 +27,10 @@ ALL_METAL = 1.2
 FLUID_SHARE = 0.5
 """Share of the heat capacity that is the fluid's and what it wets [-]; own choice."""
 
-BETWEEN_PER_J_K = 330.0 / 90e3
-"""Conductance between fluid and metal over the whole heat capacity [1/s]; common practice, no source."""
+BETWEEN_W_K = 330.0
+BETWEEN_J_K = 90e3
+"""Conductance between fluid and metal [W/K] of a gearbox of that heat capacity [J/K], common practice, no
+source; of others it goes with the surface, the power 2/3."""
 
 FLOW_PER_J_K = 270.0 / 90e3
 """Capacity rate of the pump's flow over the whole heat capacity [1/s]; common practice, no source."""
@@ -50,9 +52,15 @@ that start lower find the same faults a little later. Only their ratios tell one
 from a slipping clutch is weighed only where no signal tells its speeds (``models.window``); elsewhere
 ``lockup_slip`` judges it."""
 
-PATIENT_MARGIN = 60.0
-"""How many times as sure as the allowed rate of false alarms asks alarms are that can wait [-]; found on
-the tuning trucks."""
+MARGINS: dict[str, float] = {
+    "bypass_stuck": 8.0,
+    "overcooled": 8.0,
+    "coolant_valve_stuck": 60.0,
+    "cooler_starved": 60.0,
+    "heat_rejection_low": 60.0,
+}
+"""How many times as sure as the allowed rate of false alarms asks each alarm of the circuit is [-]: what can
+wait is surer. Found on the tuning trucks."""
 
 _KINDS: dict[Circuit, int] = {
     "thermostatic_bypass": circuit.BYPASS,
@@ -97,7 +105,7 @@ def write_thermal(thermal: np.void, vehicle: Vehicle, false_alarms_per_h: float)
     params["site"] = _SITES[vehicle.sensor]
     params["fluid_j_k"] = FLUID_SHARE * capacity
     params["metal_j_k"] = (1.0 - FLUID_SHARE) * capacity
-    params["fluid_metal_w_k"] = BETWEEN_PER_J_K * capacity
+    params["fluid_metal_w_k"] = BETWEEN_W_K * (capacity / BETWEEN_J_K) ** (2.0 / 3.0)
     params["flow_w_k"] = FLOW_PER_J_K * capacity
     params["case_w_k"] = case
     params["cooler_w_k"] = cooler * (BY_COOLANT if params["kind"] >= circuit.COOLANT else 1.0)

@@ -15,7 +15,7 @@ from models.fleet import Circuit, ThermalClass, Vehicle
 from models.hypotheses import AIR, COUNT, FLOW, LOW, OPEN, SHUT, possible
 from models.kernel import STATE
 from models.layout import blank, record
-from models.parameters import CIRCUIT_ALARMS
+from models.thermal_parameters import MARGINS
 from tests.contract.roads import (
     COOLANT_OPEN,
     COOLANT_SHUT,
@@ -55,7 +55,7 @@ each_trouble = pytest.mark.parametrize("road", TROUBLES.values(), ids=TROUBLES)
 
 def accused(found: list[Finding]) -> set[str]:
     """Alarms that say that the circuit has a fault."""
-    return {one.kind for one in found if one.active} & set(CIRCUIT_ALARMS)
+    return {one.kind for one in found if one.active} & set(MARGINS)
 
 
 def _healthy_days() -> list[Road]:

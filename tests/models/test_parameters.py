@@ -25,7 +25,6 @@ from models.fleet import (
 from models.hypotheses import FLOW, HEALTHY, LOW, possible
 from models.layout import record
 from models.parameters import (
-    CIRCUIT_ALARMS,
     CRITICAL_STEP_K,
     HIGH_STEP_K,
     SENSOR_RISE_K,
@@ -33,7 +32,7 @@ from models.parameters import (
     TYPICAL_C,
     parameters,
 )
-from models.thermal_parameters import THERMAL_CLASSES, kind_of, sure_from
+from models.thermal_parameters import MARGINS, THERMAL_CLASSES, kind_of, sure_from
 
 
 def params_of(vehicle: Vehicle, **fluid: float) -> Any:
@@ -79,7 +78,7 @@ def test_fewer_false_alarms_ask_for_more_certainty() -> None:
     sure = [sure_from(rate) for rate in allowed]
     assert sure == sorted(sure)
     assert 0.0 < sure[0] < sure[-1] < 1.0
-    for kind in CIRCUIT_ALARMS:
+    for kind in MARGINS:
         strict, lax = (params_of_rate(rate)[kind]["sure"] for rate in (1e-6, 1e-3))
         assert strict > lax
 

@@ -8,15 +8,15 @@ from models.detectors import DETECTORS
 from models.hypotheses import AIR, HEALTHY, LOW, OPEN, SHUT
 from models.kernel import KINDS, advance
 from models.layout import record
-from models.parameters import CIRCUIT_ALARMS
 from models.service import SERVICE_KINDS
+from models.thermal_parameters import MARGINS
 from tests.models.entries import count, entry, parts
 from tests.models.fills import FOREVER_S, fill_params, run, steps
 from tests.recorded import HOUR_MS, MINUTE_MS, NOON_MS, climb, records
 
 PARAMS = fill_params(fluid_total_l=12.0)
 LATER_MS = NOON_MS + 1000 * HOUR_MS
-OF_A_VALVE = tuple(kind for kind in CIRCUIT_ALARMS if kind != "coolant_valve_stuck")
+OF_A_VALVE = tuple(kind for kind in MARGINS if kind != "coolant_valve_stuck")
 """Alarms of the circuit that a bypass valve leaves possible."""
 
 

@@ -17,8 +17,8 @@ from models.detectors import DETECTORS
 from models.fleet import Vehicle
 from models.hypotheses import AIR, COUNT, FLOW, HEALTHY, LOW, OPEN, SENSOR, SHUT, SLIP
 from models.layout import blank, copied, dtype_of, record
-from models.parameters import CIRCUIT_ALARMS
 from models.thermal import Thermal, ThermalParams, balance
+from models.thermal_parameters import MARGINS
 from models.view import View
 from models.window import WINDOW_S
 from tests.models.banks import params_of
@@ -223,7 +223,7 @@ def test_one_step_says_the_same_of_the_same_record() -> None:
 
 def test_what_is_learned_of_a_circuit_is_forgotten_with_it() -> None:
     for detector in DETECTORS:
-        if detector.kind in CIRCUIT_ALARMS:
+        if detector.kind in MARGINS:
             assert set(detector.begins_again_with) == {"gearbox", "circuit"}
 
 
