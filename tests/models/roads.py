@@ -18,19 +18,25 @@ def days_out(
     km: Sequence[float],
     *,
     celsius: float = 95.0,
+    starts_c: float | None = None,
     speed_km_h: float = 60.0,
     trailer: float | None = None,
     start_km: float = START_KM,
     first_day: int = 0,
 ) -> Iterator[Sample]:
-    """Drive so far [km] on each day, from eight in the morning; on a day of 0 km nothing is sent."""
+    """Drive so far [km] on each day, from eight in the morning; on a day of 0 km nothing is sent.
+
+    ``starts_c``: the fluid starts there and takes half an hour to ``celsius``; without, it is there at once.
+    """
     odometer_km = start_km
     for day, distance_km in enumerate(km, start=first_day):
         minutes = round(60.0 * distance_km / speed_km_h)
         for minute in range(minutes + 1 if minutes else 0):
             sample = {
                 "time_ms": float(FIRST_MS + day * DAY_MS + (8 * 60 + minute) * 60_000),
-                "fluid_temp_c": celsius,
+                "fluid_temp_c": _warmed(
+                    minute, celsius if starts_c is None else starts_c, celsius
+                ),
                 "ambient_temp_c": 20.0,
                 "speed_km_h": speed_km_h,
                 "engine_rpm": 1_800.0,
@@ -40,3 +46,7 @@ def days_out(
                 sample["trailer"] = trailer
             yield sample
         odometer_km += minutes * speed_km_h / 60.0
+
+
+def _warmed(minute: int, starts_c: float, celsius: float) -> float:
+    return round(starts_c + (celsius - starts_c) * min(1.0, minute / 30.0), 1)
