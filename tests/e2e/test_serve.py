@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import subprocess
 from collections.abc import Iterator
 
@@ -89,7 +90,11 @@ def test_a_replay_of_the_same_messages_gives_the_same_alarms(played: Played) -> 
             "state": "active" if one.active else "normal",
             "priority": one.priority.name.lower(),
             "probability": one.probability,
-            "evidence": dict(one.evidence),
+            # What is not known is null: JSON has no NaN.
+            "evidence": {
+                name: None if math.isnan(value) else value
+                for name, value in one.evidence.items()
+            },
         }
         for one in live
     ]
