@@ -53,9 +53,9 @@ from a slipping clutch is weighed only where no signal tells its speeds (``model
 ``lockup_slip`` judges it."""
 
 MARGINS: dict[str, float] = {
-    "bypass_stuck": 8.0,
+    "bypass_stuck": 2.0,
     "overcooled": 8.0,
-    "coolant_valve_stuck": 60.0,
+    "coolant_valve_stuck": 20.0,
     "cooler_starved": 60.0,
     "heat_rejection_low": 60.0,
 }
