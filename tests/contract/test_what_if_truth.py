@@ -23,6 +23,7 @@ from models.circuit import BYPASS
 from models.course import NO_ENTRIES, Course, run
 from models.duty import Floats, duty_of
 from models.fleet import CHART, Vehicle
+from models.hypotheses import HEALTHY
 from models.kernel import STATE
 from models.layout import blank, record
 from models.parameters import parameters
@@ -161,15 +162,23 @@ def driven(plan: TruckPlan, seed: int) -> tuple[NDArray[Any], Floats]:
     return samples, np.array(true_c)[at]
 
 
+FOUND = 0.1
+"""Share of the time with a fault, idling in it too, from which the bank has found it [-]; own choice."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Found:
-    """What was foretold and what came true: hottest [°C] before and after, life used against before [-]."""
+    """What was foretold and what came true: hottest [°C] before and after, life used against before [-].
+
+    ``seen``: in how much of the time with a fault the bank held it for likely [-].
+    """
 
     case: Case
     outcome: Outcome
     before_c: float
     after_c: float
     ratio: float
+    seen: float
 
     @property
     def line(self) -> str:
@@ -180,6 +189,7 @@ class Found:
             f"{self.before_c:5.1f} °C, then {self.after_c:5.1f}, foretold {told.best:5.1f} "
             f"({told.low:5.1f} to {told.high:5.1f}); life {self.ratio:5.3f} of as it was, foretold "
             f"{share.best:5.3f} ({share.low:5.3f} to {share.high:5.3f})"
+            + (f"; seen {self.seen:.0%}" if self.case.asked in MENDED else "")
         )
 
 
@@ -215,6 +225,9 @@ def foretold(case: Case) -> Found:
         before_c=float(true_c.max()),
         after_c=float(then_c.max()),
         ratio=spent[1] / spent[0],
+        seen=float(
+            np.mean(own.hypotheses[duty.end_ms > START_MS + 1000.0 * FAULTY_S] != HEALTHY)
+        ),
     )
 
 
@@ -265,7 +278,9 @@ def test_bands_hold_the_truth_about_as_often_as_they_say(table: list[Found]) -> 
 
 def test_mending_a_fault_is_not_promised_more_than_it_gave(table: list[Found]) -> None:
     """What was not found, or late, is not promised; most of what was found is."""
-    for each in table:
-        if each.case.asked in MENDED:
-            assert each.outcome.of_as_was.high > 0.9 * each.ratio, each.line
+    mended = [each for each in table if each.case.asked in MENDED]
+    for each in mended:
+        assert each.outcome.of_as_was.high > 0.9 * each.ratio, each.line
+        if each.seen > FOUND:
             assert each.outcome.of_as_was.best < 0.5 * (1.0 + each.ratio), each.line
+        assert each.seen > FOUND or each.case.asked != "freed", each.line
