@@ -275,5 +275,10 @@ def _mix(
 @compiled
 def _weigh(bank: Bank) -> None:
     """Move the odds by one window."""
-    told = np.where(bank.p > 0.0, TEMPER * bank.log_likelihood, -math.inf)
-    weigh(bank.p, np.maximum(told, told.max() - LARGEST_STEP))
+    told, best = np.empty(COUNT), -math.inf
+    for place in range(COUNT):
+        told[place] = TEMPER * bank.log_likelihood[place] if bank.p[place] > 0.0 else -math.inf
+        best = max(best, told[place])
+    for place in range(COUNT):
+        told[place] = max(told[place], best - LARGEST_STEP)
+    weigh(bank.p, told)

@@ -36,8 +36,10 @@ def merge(
     x, cov
         State and covariance of the one that stays, in the same shapes; changed in place.
     """
-    apart = other_x - x
-    x += share * apart
+    apart = np.empty(len(x))
+    for row in range(len(x)):
+        apart[row] = other_x[row] - x[row]
+        x[row] += share * apart[row]
     for row in range(len(x)):
         for column in range(len(x)):
             both = share * other_cov[row, column] + (1.0 - share) * cov[row, column]
@@ -59,4 +61,5 @@ def weigh(weights: NDArray[np.float64], log_likelihoods: NDArray[np.float64]) ->
         if weights[place] > 0.0:
             weights[place] *= math.exp(log_likelihoods[place] - best)
             total += weights[place]
-    weights /= total
+    for place in range(len(weights)):
+        weights[place] /= total
