@@ -108,7 +108,9 @@ def _parts(
 ) -> Iterator[_Demo]:
     """Start broker, daemon and trucks; end them in the opposite order, whatever happens."""
     kind = options.broker or find_broker()
-    console.print("Getting the models ready (the first start compiles them: half a minute or more) …")
+    console.print(
+        "Getting the models ready (the first start compiles them: half a minute or more) …"
+    )
     warm_up()  # here, so that the daemon finds them compiled and the day does not start without it
     console.print(f"Starting a {kind} broker, the daemon, and ten trucks …")
     broker = start_broker(kind, directory=folder)
