@@ -172,7 +172,7 @@ def _take_up(params: ThermalParams, thermal: Thermal, view: View) -> None:
     by_coolant = params.bank.circuit.kind >= COOLANT
     if math.isnan(view.fluid_c) or not tells(view, by_coolant):
         return
-    guessed = math.isnan(view.coolant_c) if by_coolant else window.air_read == 0
+    guessed = not by_coolant and window.air_read == 0
     unknown = math.isnan(window.air_c) and view.fluid_c < COLD_START_C
     if window.air_read == 0 and (window.long_stop == 1 or unknown):
         window.air_c = view.fluid_c
