@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from typing import Any
 
 from models import circuit_words
 from models.compiled import compiled
-from models.detector import Truck
+from models.detector import Detector, Truck
 from models.hypotheses import AIR, COUNT, FLOW, LOW, NAMES, OPEN, SHUT
 from models.layout import Layout
 from models.units import Units
+from models.words import WriteWords
 
 LIKELIEST = 0.5
 CLEARLY = 0.7
@@ -151,3 +153,20 @@ def around(evidence: Mapping[str, float], units: Units) -> dict[str, str]:
         "rivals": circuit_words.rivals(evidence),
         "tells_apart": circuit_words.tells_apart(evidence),
     }
+
+
+def circuit_alarm(
+    kind: str, step: Callable[..., Any], words: WriteWords, *, on_delay_s: float = 0.0
+) -> Detector:
+    """Give the detector of one alarm of the circuit; ``on_delay_s`` [s] as ``models.detector`` has it."""
+    return Detector(
+        kind=kind,
+        params=Params,
+        state=State,
+        evidence=EVIDENCE,
+        step=step,
+        on_delay_s=on_delay_s,
+        off_delay_s=300.0,
+        words=words,
+        begins_again_with=("gearbox", "circuit"),
+    )

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from models.circuit_alarm import (
-    EVIDENCE,
     LIKELIEST,
     Params,
     State,
     around,
+    circuit_alarm,
     doubts,
     expected,
     is_hot,
@@ -18,7 +18,7 @@ from models.circuit_alarm import (
     show,
 )
 from models.compiled import compiled
-from models.detector import Detector, Truck
+from models.detector import Truck
 from models.hypotheses import SHUT
 from models.units import Units
 from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, USED_OIL, Words
@@ -58,14 +58,4 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
     )
 
 
-BYPASS_STUCK = Detector(
-    kind="bypass_stuck",
-    params=Params,
-    state=State,
-    evidence=EVIDENCE,
-    step=step,
-    on_delay_s=0.0,
-    off_delay_s=300.0,
-    words=words,
-    begins_again_with=("gearbox", "circuit"),
-)
+BYPASS_STUCK = circuit_alarm("bypass_stuck", step, words)

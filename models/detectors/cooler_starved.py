@@ -6,10 +6,10 @@ from collections.abc import Mapping
 
 from models.circuit_alarm import (
     CLEARLY,
-    EVIDENCE,
     Params,
     State,
     around,
+    circuit_alarm,
     doubts,
     expected,
     is_hot,
@@ -18,7 +18,7 @@ from models.circuit_alarm import (
     show,
 )
 from models.compiled import compiled
-from models.detector import Detector, Truck
+from models.detector import Truck
 from models.hypotheses import AIR, FLOW
 from models.units import Units
 from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, USED_OIL, Words
@@ -65,14 +65,4 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
     )
 
 
-COOLER_STARVED = Detector(
-    kind="cooler_starved",
-    params=Params,
-    state=State,
-    evidence=EVIDENCE,
-    step=step,
-    on_delay_s=120.0,
-    off_delay_s=300.0,
-    words=words,
-    begins_again_with=("gearbox", "circuit"),
-)
+COOLER_STARVED = circuit_alarm("cooler_starved", step, words, on_delay_s=120.0)

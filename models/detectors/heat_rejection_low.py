@@ -11,12 +11,12 @@ from collections.abc import Mapping
 from models.circuit_alarm import (
     CLEARLY,
     DOUBTED,
-    EVIDENCE,
     LIKELIEST,
     Params,
     State,
     any_fault,
     around,
+    circuit_alarm,
     doubts,
     expected,
     is_hot,
@@ -25,7 +25,7 @@ from models.circuit_alarm import (
 )
 from models.circuit_words import valved
 from models.compiled import compiled
-from models.detector import Detector, Truck
+from models.detector import Truck
 from models.hypotheses import AIR, FLOW, OPEN, SHUT
 from models.units import Units
 from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, USED_OIL, Words
@@ -79,14 +79,4 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
     )
 
 
-HEAT_REJECTION_LOW = Detector(
-    kind="heat_rejection_low",
-    params=Params,
-    state=State,
-    evidence=EVIDENCE,
-    step=step,
-    on_delay_s=0.0,
-    off_delay_s=300.0,
-    words=words,
-    begins_again_with=("gearbox", "circuit"),
-)
+HEAT_REJECTION_LOW = circuit_alarm("heat_rejection_low", step, words)
