@@ -28,6 +28,7 @@ from models.circuit import (
     SUMP,
     CircuitParams,
     carried_w,
+    read_at,
 )
 from models.compiled import compiled
 from models.hypotheses import COUNT, HEALTHY, SLIP
@@ -176,7 +177,7 @@ def step_bank(
             still_k = _still_k(params, bank, duty)
         if not trusted:
             continue
-        where = FLUID if params.circuit.site == SUMP else SITE
+        where = read_at(params.circuit)
         noise_var = priors.READING_SD_K**2 + beyond_k * beyond_k
         if params.circuit.site == COOLER_LINE:
             noise_var += still_k * still_k
@@ -198,7 +199,7 @@ def _look_at_healthy(
     circuit = params.circuit
     x = bank.x[0:STATES]
     cov = bank.cov[0 : STATES * STATES].reshape((STATES, STATES))
-    where = FLUID if circuit.site == SUMP else SITE
+    where = read_at(circuit)
     bank.off_k = fluid_c - x[where]
     bank.off_sd_k = math.sqrt(cov[where, where] + priors.READING_SD_K**2)
     bank.carried_k = (

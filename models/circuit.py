@@ -106,6 +106,12 @@ class CircuitParams(Layout):
 
 
 @compiled
+def read_at(params: CircuitParams) -> int:
+    """Place in the state that the fluid's sensor reads."""
+    return FLUID if params.site == SUMP else SITE
+
+
+@compiled
 def opening(celsius: float, open_c: float, full_c: float) -> float:
     """Share of the way that a healthy valve is open with its element at a temperature [-]."""
     return min(1.0, max(0.0, (celsius - open_c) / (full_c - open_c)))

@@ -8,7 +8,7 @@ from typing import Annotated
 import numpy as np
 from numpy.typing import NDArray
 
-from models.circuit import FLUID, SITE, STATES, SUMP, CircuitParams
+from models.circuit import STATES, SUMP, CircuitParams, read_at
 from models.compiled import compiled
 from models.hypotheses import HEALTHY
 from models.hypothesis_filter import predict, warm_up
@@ -82,7 +82,7 @@ def set_out(params: CircuitParams, expectation: Expectation, fluid_c: float) -> 
 
 @compiled
 def _tell(params: CircuitParams, expectation: Expectation) -> None:
-    place = FLUID if params.site == SUMP else SITE
+    place = read_at(params)
     expectation.celsius = expectation.x[place]
     expectation.sd_k = math.sqrt(
         max(0.0, expectation.cov.reshape((STATES, STATES))[place, place])

@@ -102,10 +102,6 @@ class Thermal(Layout):
     case_scale: float
     cooler_scale: float
     valve_shift_k: float
-    ln_heat_sd: float
-    ln_case_sd: float
-    ln_cooler_sd: float
-    valve_shift_sd_k: float
 
 
 @compiled
@@ -245,10 +241,6 @@ def _tell(thermal: Thermal, sensor_off: float) -> None:
     thermal.case_scale = math.exp(x[LN_CASE])
     thermal.cooler_scale = math.exp(x[LN_COOLER])
     thermal.valve_shift_k = x[SHIFT]
-    thermal.ln_heat_sd = math.sqrt(cov[LN_HEAT, LN_HEAT])
-    thermal.ln_case_sd = math.sqrt(cov[LN_CASE, LN_CASE])
-    thermal.ln_cooler_sd = math.sqrt(cov[LN_COOLER, LN_COOLER])
-    thermal.valve_shift_sd_k = math.sqrt(cov[SHIFT, SHIFT])
     left = 0.0
     for place in (LN_HEAT, LN_COOLER):
         floor = priors.FLOOR_SD[place]

@@ -21,6 +21,7 @@ from models.circuit import (
     STATES,
     SUMP,
     CircuitParams,
+    read_at,
     run,
 )
 from models.compiled import compiled
@@ -110,7 +111,7 @@ def follow(
         extra_kw[row] = x[EXTRA]
         x[FAULT] = numbers[row]
         run(circuit, int(hypotheses[row]), means[row], x, valve)
-        place = FLUID if circuit.site == SUMP else SITE
+        place = read_at(circuit)
         off_k = measured_c[row] - x[place]
         share = min(0.5, means[row, SPAN_S] / FOLLOW_S)
         x[FLUID] += 2.0 * share * off_k
