@@ -180,7 +180,7 @@ class Dispatcher:
     def _send(self, entry: Entry, alarm: Alarm) -> Outcome:
         """Deliver one notice; after "away" the channel should rest."""
         try:
-            detail = self._channels[entry.channel].deliver(self._compose(entry, alarm))
+            detail = self._channels[entry.destination].deliver(self._compose(entry, alarm))
         except Undelivered as refusal:
             return self._refused(entry, refusal)
         except Exception as error:  # one bad notice must not stop all others
@@ -206,8 +206,8 @@ class Dispatcher:
         else:
             log.warning("notice.deferred", **_keys(entry), reason=refusal.reason, due_ms=due_ms)
         if refusal.disable:
-            self._disabled.add(entry.channel)
-            log.error("channel.disabled", channel=entry.channel, reason=refusal.reason)
+            self._disabled.add(entry.destination)
+            log.error("channel.disabled", channel=entry.destination, reason=refusal.reason)
         return "away" if refusal.retry else "refused"
 
     def _note(self, entry: Entry, write_down: Callable[[sqlite3.Connection], None]) -> None:
@@ -217,7 +217,7 @@ class Dispatcher:
                 with self._write() as tx:
                     write_down(tx)
             except sqlite3.OperationalError as error:
-                self._hold_up(entry.channel, error)
+                self._hold_up(entry.destination, error)
                 if self._stopping.wait(self._every_s):
                     raise
             else:
@@ -237,6 +237,6 @@ def _keys(entry: Entry) -> dict[str, str | int]:
     return {
         "notice_id": entry.id,
         "alarm_id": entry.alarm_id,
-        "channel": entry.channel,
+        "channel": entry.destination,
         "attempt": entry.attempts + 1,
     }

@@ -20,8 +20,9 @@ class Alarm:
     ``raised_ms`` is when the condition was first found true, in the truck's own time;
     ``first_seen_ms`` when the daemon knew. ``turn`` counts how often it came back after it had
     been called normal or withdrawn. ``told_priority`` is the highest priority announced in this
-    turn, 0 for none. ``provisional``: no samples confirm it (yet). ``watched``: the daemon
-    itself saw it live.
+    turn, 0 for none, first at ``told_ms``; ``escalated`` counts the steps taken since. ``chattering``:
+    it comes and goes too often to be told each time. ``provisional``: no samples confirm it (yet).
+    ``watched``: the daemon itself saw it live.
     """
 
     id: str
@@ -45,6 +46,9 @@ class Alarm:
     first_seen_ms: int
     turn: int = 0
     told_priority: int = 0
+    told_ms: int | None = None
+    escalated: int = 0
+    chattering: bool = False
     remark: str = ""
 
 
@@ -52,7 +56,7 @@ STANDING = "withdrawn = 0 AND (active = 1 OR state <> 'normal')"
 """Condition of an alarm that somebody should look at; in these words an index serves it."""
 
 _COLUMNS = tuple(field.name for field in fields(Alarm))
-_FLAGS = ("active", "late", "withdrawn", "provisional", "watched")
+_FLAGS = ("active", "late", "withdrawn", "provisional", "watched", "chattering")
 _LIST = ", ".join(_COLUMNS)
 _MARKS = ", ".join("?" * len(_COLUMNS))
 _CHANGES = ", ".join(f"{name} = excluded.{name}" for name in _COLUMNS[1:])

@@ -4,22 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import tzinfo
 
 from alerts.alarm import Matter
 from models.transition import Priority
+from models.units import Units
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Notice:
-    """One message about one alarm; the same on every try.
+class Item:
+    """What one alarm has to say in a notice; numbers and priority are those of ``time_ms``."""
 
-    ``id`` is for the receiver to tell a repeat by; ``thread`` is the id of the alarm's first
-    notice by this channel. ``short`` has at most 160 characters, ``body`` is plain text.
-    """
-
-    id: str
-    thread: str
-    channel: str
     alarm_id: str
     matter: Matter
     vehicle: str
@@ -29,10 +24,51 @@ class Notice:
     evidence: Mapping[str, float]
     onset_ms: int
     time_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recipient:
+    """A person at the end of a destination: by what address, and how they read.
+
+    ``address`` is in the channel's own form (mail address, number).
+    """
+
+    name: str
+    address: str
+    units: Units
+    zone: tzinfo
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """A picture in a notice: PNG, the name the page calls it by, and what it shows in words."""
+
+    name: str
+    png: bytes
+    alt: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Notice:
+    """One message to one destination; the same on every try.
+
+    ``id`` is for the receiver to tell a repeat by; ``thread`` holds the ids of earlier notices
+    that it goes on from, oldest first. ``short`` has at most 160 characters, ``body`` is plain
+    text, ``page`` the same as HTML (empty: none). A report has no items.
+    """
+
+    id: str
+    thread: tuple[str, ...] = ()
+    destination: str
+    recipient: Recipient | None = None
     created_ms: int
+    priority: Priority
     subject: str
     short: str
     body: str
+    page: str = ""
+    items: tuple[Item, ...] = ()
+    pictures: tuple[Picture, ...] = ()
 
 
 class Undelivered(Exception):
@@ -48,6 +84,8 @@ class Undelivered(Exception):
         How long the far side asked to be left alone [s].
     disable
         The far side wants no more notices at all.
+    away
+        It is the far side that failed, not this notice: others would fare no better now.
     """
 
     def __init__(
@@ -57,9 +95,11 @@ class Undelivered(Exception):
         retry: bool,
         retry_after_s: float | None = None,
         disable: bool = False,
+        away: bool = True,
     ) -> None:
         super().__init__(reason)
         self.reason = reason
         self.retry = retry
         self.retry_after_s = retry_after_s
         self.disable = disable
+        self.away = away

@@ -15,6 +15,7 @@ from alerts import evidence as numbers
 from alerts.alarm import Matter
 from alerts.identity import notice_id
 from alerts.ledger import Alarm
+from alerts.policy import Telling
 from models.transition import Priority
 
 
@@ -28,7 +29,7 @@ class Entry:
 
     id: str
     alarm_id: str
-    channel: str
+    destination: str
     matter: Matter
     turn: int
     time_ms: int
@@ -48,26 +49,26 @@ class Attempt:
     """One try to tell somebody, and what came of it."""
 
     notice_id: str
-    channel: str
+    destination: str
     time_ms: int
     outcome: str
     detail: str
 
 
 _COLUMNS = (
-    "id, alarm_id, channel, matter, turn, time_ms, priority, probability, evidence, "
+    "id, alarm_id, destination, matter, turn, time_ms, priority, probability, evidence, "
     "created_ms, due_ms, attempts, state, settled_ms, last_error"
 )
 _POST = """
-INSERT OR IGNORE INTO outbox (id, alarm_id, channel, matter, turn, time_ms, priority,
+INSERT OR IGNORE INTO outbox (id, alarm_id, destination, matter, turn, time_ms, priority,
     probability, evidence, created_ms, due_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
 #: The notices of one alarm leave in order: "normal" never overtakes "active".
 _DUE = f"""
 SELECT {_COLUMNS} FROM outbox AS mine
-WHERE state = 'pending' AND channel = ? AND due_ms <= ? AND claimed = 0 AND NOT EXISTS (
+WHERE state = 'pending' AND destination = ? AND due_ms <= ? AND claimed = 0 AND NOT EXISTS (
     SELECT 1 FROM outbox AS earlier WHERE earlier.alarm_id = mine.alarm_id
-    AND earlier.channel = mine.channel AND earlier.state = 'pending' AND earlier.seq < mine.seq)
+    AND earlier.destination = mine.destination AND earlier.state = 'pending' AND earlier.seq < mine.seq)
 ORDER BY priority DESC, seq LIMIT 1
 """  # noqa: S608 - our own column names
 _CANCEL = (
@@ -75,9 +76,9 @@ _CANCEL = (
     "WHERE alarm_id = ? AND state = 'pending'"
 )
 _TOLD = """
-SELECT DISTINCT channel FROM outbox
+SELECT DISTINCT destination FROM outbox
 WHERE alarm_id = ? AND turn = ? AND matter IN ('active', 'rise')
-    AND state IN ('pending', 'delivered') ORDER BY channel
+    AND state IN ('pending', 'delivered') ORDER BY destination
 """
 _NEWEST_TOLD = f"""
 SELECT {_COLUMNS} FROM outbox
@@ -87,9 +88,9 @@ WHERE alarm_id = ? AND turn = ? AND matter NOT IN ('normal', 'withdrawn')
 _COUNT = "SELECT count(*) FROM outbox WHERE alarm_id = ? AND turn = ? AND matter = ?"
 #: A notice that was tried may have arrived though nothing came back: it counts as told.
 _MAY_KNOW = """
-SELECT DISTINCT channel FROM outbox
+SELECT DISTINCT destination FROM outbox
 WHERE alarm_id = ? AND turn = ? AND matter <> 'withdrawn'
-    AND (state = 'delivered' OR attempts > 0) ORDER BY channel
+    AND (state = 'delivered' OR attempts > 0) ORDER BY destination
 """
 _SETTLE = (
     "UPDATE outbox SET claimed = 0, state = 'delivered', settled_ms = ?, last_error = '' "
@@ -100,7 +101,7 @@ _ABANDON = (
     "WHERE id = ? AND state = 'pending'"
 )
 _LOG = """
-INSERT INTO attempt (notice_id, channel, time_ms, outcome, detail) VALUES (?, ?, ?, ?, ?)
+INSERT INTO attempt (notice_id, destination, time_ms, outcome, detail) VALUES (?, ?, ?, ?, ?)
 """
 
 
@@ -108,19 +109,20 @@ def post(
     tx: sqlite3.Connection,
     alarm: Alarm,
     matter: Matter,
-    channels: Iterable[str],
+    tellings: Iterable[Telling],
     *,
     time_ms: int,
     now_ms: int,
 ) -> int:
-    """Put one notice per channel into the outbox; one that is already there stays as it is."""
+    """Put one notice per destination into the outbox; one that is already there stays as it is."""
     said = (int(alarm.priority), alarm.probability, numbers.encode(alarm.evidence))
     nth = _nth(tx, alarm, matter)
     count = 0
-    for channel in channels:
-        name = notice_id(alarm.id, matter, alarm.turn, nth, channel)
-        key = (name, alarm.id, channel, matter.value, alarm.turn)
-        count += tx.execute(_POST, (*key, time_ms, *said, now_ms, now_ms)).rowcount
+    for telling in tellings:
+        name = notice_id(alarm.id, matter, alarm.turn, nth, telling.destination)
+        key = (name, alarm.id, telling.destination, matter.value, alarm.turn)
+        due_ms = max(now_ms, telling.not_before_ms)
+        count += tx.execute(_POST, (*key, time_ms, *said, now_ms, due_ms)).rowcount
     return count
 
 
@@ -155,14 +157,14 @@ def cancel(tx: sqlite3.Connection, alarm_id: str, now_ms: int) -> int:
     return tx.execute(_CANCEL, (now_ms, alarm_id)).rowcount
 
 
-def due(conn: sqlite3.Connection, channel: str, now_ms: int) -> bool:
+def due(conn: sqlite3.Connection, destination: str, now_ms: int) -> bool:
     """Tell whether a channel has a notice to send now."""
-    return bool(conn.execute(_DUE, (channel, now_ms)).fetchall())
+    return bool(conn.execute(_DUE, (destination, now_ms)).fetchall())
 
 
-def claim(tx: sqlite3.Connection, channel: str, now_ms: int) -> Entry | None:
+def claim(tx: sqlite3.Connection, destination: str, now_ms: int) -> Entry | None:
     """Take the most urgent due notice of a channel; the try counts from here."""
-    for entry in map(_entry, tx.execute(_DUE, (channel, now_ms)).fetchall()):
+    for entry in map(_entry, tx.execute(_DUE, (destination, now_ms)).fetchall()):
         tx.execute(
             "UPDATE outbox SET claimed = 1, attempts = attempts + 1 WHERE id = ?", (entry.id,)
         )
@@ -193,10 +195,10 @@ def give_up(tx: sqlite3.Connection, entry: Entry, now_ms: int, reason: str) -> N
     _log(tx, entry, now_ms, "abandoned", reason)
 
 
-def release(tx: sqlite3.Connection, channel: str | None = None) -> int:
+def release(tx: sqlite3.Connection, destination: str | None = None) -> int:
     """Free what was claimed, by one channel or by any, and never settled: it is sent again."""
-    sql = "UPDATE outbox SET claimed = 0 WHERE claimed = 1 AND (?1 IS NULL OR channel = ?1)"
-    return tx.execute(sql, (channel,)).rowcount
+    sql = "UPDATE outbox SET claimed = 0 WHERE claimed = 1 AND (?1 IS NULL OR destination = ?1)"
+    return tx.execute(sql, (destination,)).rowcount
 
 
 def dead_letters(conn: sqlite3.Connection) -> list[Entry]:
@@ -227,10 +229,10 @@ def entries(
 def attempts(conn: sqlite3.Connection, *, alarm_id: str | None = None) -> list[Attempt]:
     """List who was told when: every try, oldest first."""
     sql = (
-        "SELECT notice_id, channel, time_ms, outcome, detail FROM attempt WHERE ?1 IS NULL "
+        "SELECT notice_id, destination, time_ms, outcome, detail FROM attempt WHERE ?1 IS NULL "
         "OR notice_id IN (SELECT id FROM outbox WHERE alarm_id = ?1) ORDER BY seq"
     )
-    names = ("notice_id", "channel", "time_ms", "outcome", "detail")
+    names = ("notice_id", "destination", "time_ms", "outcome", "detail")
     return [
         Attempt(**dict(zip(names, row, strict=True))) for row in conn.execute(sql, (alarm_id,))
     ]
@@ -244,7 +246,7 @@ def waiting(conn: sqlite3.Connection) -> tuple[int, int | None]:
 
 
 def _log(tx: sqlite3.Connection, entry: Entry, now_ms: int, outcome: str, detail: str) -> None:
-    tx.execute(_LOG, (entry.id, entry.channel, now_ms, outcome, detail))
+    tx.execute(_LOG, (entry.id, entry.destination, now_ms, outcome, detail))
 
 
 def _entry(row: Any) -> Entry:

@@ -16,7 +16,7 @@ from alerts.alarm import Event, Matter, State, step
 from alerts.episode import Episode, Key, episode
 from alerts.identity import alarm_id
 from alerts.ledger import Alarm
-from alerts.policy import Policy
+from alerts.policy import Policy, Subject, at_once
 
 _FOREVER = 1 << 62
 
@@ -76,12 +76,16 @@ def announce(
     policy: Policy,
 ) -> Alarm:
     """Tell the channels of an alarm's priority that it is active or rose, and remember that."""
-    told = replace(alarm, told_priority=int(alarm.priority))
+    told = replace(alarm, told_priority=int(alarm.priority), told_ms=alarm.told_ms or now_ms)
     ledger.save(tx, told)
-    outbox.post(
-        tx, told, matter, policy.channels(told.priority), time_ms=time_ms, now_ms=now_ms
-    )
+    tellings = policy.tellings(subject(told), now_ms)
+    outbox.post(tx, told, matter, tellings, time_ms=time_ms, now_ms=now_ms)
     return told
+
+
+def subject(alarm: Alarm) -> Subject:
+    """Give what the policy goes by when it says who is told of an alarm."""
+    return Subject(vehicle=alarm.vehicle, kind=alarm.kind, priority=alarm.priority)
 
 
 def clear(tx: sqlite3.Connection, alarm: Alarm, *, cleared_ms: int, now_ms: int) -> Alarm:
@@ -90,7 +94,7 @@ def clear(tx: sqlite3.Connection, alarm: Alarm, *, cleared_ms: int, now_ms: int)
     normal = replace(alarm, state=after.state, active=False, cleared_ms=cleared_ms)
     ledger.save(tx, normal)
     if after.matter:
-        told = outbox.told(tx, normal)
+        told = at_once(outbox.told(tx, normal))
         outbox.post(tx, normal, after.matter, told, time_ms=cleared_ms, now_ms=now_ms)
     return normal
 
@@ -226,6 +230,8 @@ def _updated(alarm: Alarm, found: Episode, event: Event | None) -> Alarm:
         withdrawn=False,
         turn=alarm.turn + again,
         told_priority=0 if again else alarm.told_priority,
+        told_ms=None if again else alarm.told_ms,
+        escalated=0 if again else alarm.escalated,
         remark="" if again else alarm.remark,
     )
 
@@ -252,7 +258,7 @@ def _vanish(
         remark="part of a longer episode" if merged else "later samples show otherwise",
     )
     ledger.save(tx, gone)
-    knowing = outbox.may_know(tx, gone)
+    knowing = at_once(outbox.may_know(tx, gone))
     outbox.cancel(tx, gone.id, now_ms)
     if not merged:
         outbox.post(tx, gone, Matter.WITHDRAWN, knowing, time_ms=now_ms, now_ms=now_ms)

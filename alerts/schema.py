@@ -92,4 +92,53 @@ STEPS: tuple[tuple[str, ...], ...] = (
         """,
         "CREATE INDEX attempt_notice ON attempt (notice_id)",
     ),
+    (
+        "ALTER TABLE alarm ADD COLUMN told_ms INTEGER",
+        "ALTER TABLE alarm ADD COLUMN escalated INTEGER NOT NULL DEFAULT 0",
+        """
+        ALTER TABLE alarm ADD COLUMN chattering INTEGER NOT NULL DEFAULT 0
+        CHECK (chattering IN (0, 1))
+        """,
+        """
+        CREATE TABLE alarm_event (
+            seq INTEGER PRIMARY KEY,
+            alarm_id TEXT NOT NULL REFERENCES alarm (id),
+            time_ms INTEGER NOT NULL,
+            event TEXT NOT NULL,
+            before TEXT NOT NULL,
+            after TEXT NOT NULL,
+            priority INTEGER NOT NULL CHECK (priority BETWEEN 1 AND 4),
+            by TEXT NOT NULL DEFAULT '',
+            comment TEXT NOT NULL DEFAULT ''
+        ) STRICT
+        """,
+        "CREATE INDEX alarm_event_alarm ON alarm_event (alarm_id, seq)",
+        "CREATE INDEX alarm_event_time ON alarm_event (time_ms)",
+        """
+        CREATE TABLE hold (
+            id INTEGER PRIMARY KEY,
+            state TEXT NOT NULL
+                CHECK (state IN ('shelved', 'suppressed_by_design', 'out_of_service')),
+            vehicle TEXT NOT NULL,
+            kind TEXT,
+            from_ms INTEGER NOT NULL,
+            until_ms INTEGER,
+            by TEXT NOT NULL,
+            reason TEXT NOT NULL,
+            ended_ms INTEGER,
+            ended_by TEXT,
+            CHECK (state <> 'shelved' OR until_ms IS NOT NULL)
+        ) STRICT
+        """,
+        "CREATE INDEX hold_standing ON hold (vehicle) WHERE ended_ms IS NULL",
+        """
+        CREATE TABLE link_key (
+            seq INTEGER PRIMARY KEY,
+            key BLOB NOT NULL,
+            created_ms INTEGER NOT NULL
+        ) STRICT
+        """,
+        "ALTER TABLE outbox RENAME COLUMN channel TO destination",
+        "ALTER TABLE attempt RENAME COLUMN channel TO destination",
+    ),
 )

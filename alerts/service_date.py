@@ -28,7 +28,7 @@ from alerts.identity import alarm_id
 from alerts.ledger import Alarm
 from alerts.outbox import Entry
 from alerts.policy import Policy
-from alerts.reconcile import announce, clear
+from alerts.reconcile import announce, clear, subject
 from models.due import AGE
 from models.transition import Priority
 
@@ -255,10 +255,11 @@ def _say(
 ) -> tuple[str, Alarm] | None:
     """Tell those who know of the alarm; nothing changes for one that nobody knows of."""
     known = set(outbox.told(own.tx, alarm))
-    channels = [name for name in own.policy.channels(alarm.priority) if name in known]
-    if not channels:
+    wanted = own.policy.tellings(subject(alarm), own.now_ms)
+    tellings = [telling for telling in wanted if telling.destination in known]
+    if not tellings:
         return None
     changed = replace(alarm, evidence=said)
     ledger.save(own.tx, changed)
-    outbox.post(own.tx, changed, matter, channels, time_ms=own.now_ms, now_ms=own.now_ms)
+    outbox.post(own.tx, changed, matter, tellings, time_ms=own.now_ms, now_ms=own.now_ms)
     return what, changed

@@ -14,7 +14,7 @@ from alerts.alarm import Matter
 from alerts.full_form import body
 from alerts.identity import notice_id
 from alerts.ledger import Alarm
-from alerts.notice import Notice
+from alerts.notice import Item, Notice
 from alerts.outbox import Entry
 from alerts.phrases import HEADS, plain
 from alerts.short_form import sentences, short
@@ -37,10 +37,22 @@ def compose(
     code, name = _called(alarm.vehicle, names)
     who = f"{code} ({name})" if name else code
     head = f"{HEADS[entry.matter]} {entry.priority.name}"
+    first = notice_id(alarm.id, Matter.ACTIVE, 0, 0, entry.destination)
     return Notice(
         id=entry.id,
-        thread=notice_id(alarm.id, Matter.ACTIVE, 0, 0, entry.channel),
-        channel=entry.channel,
+        thread=() if first == entry.id else (first,),
+        destination=entry.destination,
+        created_ms=entry.created_ms,
+        priority=entry.priority,
+        subject=f"{head} {who}: {said.title}",
+        short=short(head, code, name, said, _more(entry, said, units), act=_acts(entry)),
+        body=body(entry, alarm, said, who, zone, units),
+        items=(_item(entry, alarm),),
+    )
+
+
+def _item(entry: Entry, alarm: Alarm) -> Item:
+    return Item(
         alarm_id=alarm.id,
         matter=entry.matter,
         vehicle=alarm.vehicle,
@@ -50,10 +62,6 @@ def compose(
         evidence=entry.evidence,
         onset_ms=alarm.onset_ms,
         time_ms=entry.time_ms,
-        created_ms=entry.created_ms,
-        subject=f"{head} {who}: {said.title}",
-        short=short(head, code, name, said, _more(entry, said, units), act=_acts(entry)),
-        body=body(entry, alarm, said, who, zone, units),
     )
 
 

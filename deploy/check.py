@@ -12,7 +12,6 @@ from rich.console import Console
 from rich.markup import escape
 
 from alerts import channels, outbox
-from alerts.alarm import Matter
 from alerts.notice import Notice, Undelivered
 from deploy.broker_check import Finding, examine
 from deploy.clock import wall_ms
@@ -155,7 +154,7 @@ def _held(conn: sqlite3.Connection) -> Iterator[Finding]:
         yield Finding(
             level="fault",
             what=f"{len(given_up)} notices could not be delivered and were given up, the last by "
-            f"{last.channel}: {last.last_error}",
+            f"{last.destination}: {last.last_error}",
             mend="Mend the channel; 'heatbook check --notice' tries it",
         )
     count, _ = outbox.waiting(conn)
@@ -210,22 +209,12 @@ def _notices(loaded: Loaded) -> Iterator[Finding]:
 
 
 def _test_notice(channel: str, now_ms: int) -> Notice:
-    name = f"test-{now_ms}-{channel}"
     subject = "Test notice from Heatbook: nothing is wrong"
     return Notice(
-        id=name,
-        thread=name,
-        channel=channel,
-        alarm_id="test",
-        matter=Matter.ACTIVE,
-        vehicle="none",
-        kind="test",
-        priority=Priority.LOW,
-        probability=1.0,
-        evidence={},
-        onset_ms=now_ms,
-        time_ms=now_ms,
+        id=f"test-{now_ms}-{channel}",
+        destination=channel,
         created_ms=now_ms,
+        priority=Priority.LOW,
         subject=subject,
         short=subject,
         body=f"{subject}.\n\nSomebody ran 'heatbook check --notice' to see whether this arrives.\n",

@@ -144,7 +144,7 @@ def _trace(
 
 def _told(conn: sqlite3.Connection) -> tuple[Told, ...]:
     rows = conn.execute(
-        "SELECT settled_ms, channel, vehicle, kind, matter FROM outbox "
+        "SELECT settled_ms, destination, vehicle, kind, matter FROM outbox "
         "JOIN alarm ON alarm.id = alarm_id WHERE outbox.state = 'delivered' "
         "ORDER BY settled_ms, seq"
     )

@@ -27,10 +27,7 @@ class LogChannel:
         log.warning(
             "notice.written",
             notice_id=notice.id,
-            alarm_id=notice.alarm_id,
-            vehicle=notice.vehicle,
-            alarm=notice.kind,
-            matter=notice.matter.value,
+            alarm_ids=[item.alarm_id for item in notice.items],
             priority=notice.priority.name.lower(),
             text=notice.short,
         )

@@ -126,9 +126,10 @@ def compose(notice: Notice, settings: SmtpSettings) -> EmailMessage:
     message["Subject"] = " ".join(notice.subject.split())
     message["Date"] = format_datetime(datetime.fromtimestamp(notice.created_ms / 1000, tz=UTC))
     message["Message-ID"] = f"<{notice.id}@{domain}>"
-    if notice.thread != notice.id:
-        message["In-Reply-To"] = f"<{notice.thread}@{domain}>"
-        message["References"] = f"<{notice.thread}@{domain}>"
+    if notice.thread:
+        earlier = [f"<{each}@{domain}>" for each in notice.thread]
+        message["In-Reply-To"] = earlier[-1]
+        message["References"] = " ".join(earlier)
     message["Auto-Submitted"] = "auto-generated"
     message.set_content(notice.body)
     return message

@@ -17,7 +17,7 @@ from urllib.parse import SplitResult, urlsplit
 from alerts.channel import Clock
 from alerts.channels import signature
 from alerts.channels.addresses import Resolve, acceptable, resolve
-from alerts.notice import Notice, Undelivered
+from alerts.notice import Item, Notice, Undelivered
 from models.transition import Priority
 from models.units import rfc3339
 
@@ -155,28 +155,34 @@ class WebhookChannel:
 
 def encode(notice: Notice) -> bytes:
     """Write the body: the same bytes on every try."""
-    numbers = {
-        name: value if isfinite(value) else None for name, value in notice.evidence.items()
-    }
     content = {
-        "type": f"alarm.{notice.matter.value}",
+        "type": f"alarm.{notice.items[0].matter.value}" if notice.items else "report",
         "timestamp": rfc3339(notice.created_ms),
         "data": {
-            "alarm_id": notice.alarm_id,
-            "vehicle": notice.vehicle,
-            "alarm": notice.kind,
-            "matter": notice.matter.value,
-            "priority": notice.priority.name.lower(),
-            "probability": notice.probability,
-            "onset": rfc3339(notice.onset_ms),
-            "time": rfc3339(notice.time_ms),
-            "evidence": numbers,
+            **(_alarm(notice.items[0]) if notice.items else {}),
             "subject": notice.subject,
             "short": notice.short,
             "text": notice.body,
         },
     }
     return json.dumps(content, sort_keys=True, separators=(",", ":")).encode()
+
+
+def _alarm(item: Item) -> dict[str, object]:
+    numbers = {
+        name: value if isfinite(value) else None for name, value in item.evidence.items()
+    }
+    return {
+        "alarm_id": item.alarm_id,
+        "vehicle": item.vehicle,
+        "alarm": item.kind,
+        "matter": item.matter.value,
+        "priority": item.priority.name.lower(),
+        "probability": item.probability,
+        "onset": rfc3339(item.onset_ms),
+        "time": rfc3339(item.time_ms),
+        "evidence": numbers,
+    }
 
 
 def _seconds(retry_after: str | None, now_ms: int) -> float | None:

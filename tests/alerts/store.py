@@ -11,7 +11,7 @@ from functools import partial
 from alerts import schema
 from alerts.alarm import Matter
 from alerts.journal import Changes, rewrite
-from alerts.notice import Notice
+from alerts.notice import Item, Notice
 from alerts.policy import Policy, Route
 from alerts.wording import compose
 from models.transition import Priority, Transition
@@ -77,23 +77,26 @@ plainly = partial(compose, words={}, units=METRIC, zone=UTC, names={})
 
 
 def notice(**changes: object) -> Notice:
+    item = Item(
+        alarm_id="a1",
+        matter=Matter.ACTIVE,
+        vehicle="NF-01",
+        kind="bypass_stuck",
+        priority=Priority.HIGH,
+        probability=0.998,
+        evidence={"fluid_temp_c": 121.0, "spare": float("nan")},
+        onset_ms=NOON,
+        time_ms=NOON,
+    )
     values: dict[str, object] = {
         "id": "n1",
-        "thread": "n1",
-        "channel": "desk",
-        "alarm_id": "a1",
-        "matter": Matter.ACTIVE,
-        "vehicle": "NF-01",
-        "kind": "bypass_stuck",
-        "priority": Priority.HIGH,
-        "probability": 0.998,
-        "evidence": {"fluid_temp_c": 121.0, "spare": float("nan")},
-        "onset_ms": NOON,
-        "time_ms": NOON,
+        "destination": "desk",
         "created_ms": NOON,
+        "priority": Priority.HIGH,
         "subject": "ALARM HIGH NF-01: bypass stuck",
         "short": "short",
         "body": "The fluid is at 121 °C.\n",
+        "items": (item,),
         **changes,
     }
     return Notice(**values)  # type: ignore[arg-type]  # the fields are spelled out above

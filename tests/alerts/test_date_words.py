@@ -46,7 +46,7 @@ def notices(conn: sqlite3.Connection, day: float, seen: Outlook) -> list[Notice]
             names={},
         )
         for entry in outbox.entries(conn)
-        if entry.channel == "desk"
+        if entry.destination == "desk"
     ]
 
 
@@ -68,14 +68,14 @@ def test_a_new_date_says_what_it_was_what_it_is_and_why() -> None:
         f"- {MANUAL_FIRST}",
     ):
         assert part in found.body
-    assert found.thread == first.id
+    assert found.thread == (first.id,)
     assert found.id != first.id
 
 
 def test_a_service_is_not_called_as_sure_as_a_measurement() -> None:
     conn = memory()
     write(conn, [replace(due(0, 60), probability=1.0)], now_ms=NOON)
-    (entry,) = [each for each in outbox.entries(conn) if each.channel == "desk"]
+    (entry,) = [each for each in outbox.entries(conn) if each.destination == "desk"]
     (alarm,) = alarms(conn)
     words = {SERVICE_DUE.kind: SERVICE_DUE.words}
     found = compose(entry, alarm, words=words, units=METRIC, zone=UTC, names={})

@@ -68,7 +68,7 @@ def dispatcher(database: Database, time: Time, **channels: Channel) -> Dispatche
 
 def states(database: Database, channel: str = "desk") -> list[str]:
     with database.read() as conn:
-        return [each.state for each in outbox.entries(conn) if each.channel == channel]
+        return [each.state for each in outbox.entries(conn) if each.destination == channel]
 
 
 def test_everything_due_goes_out_once(database: Database) -> None:
@@ -138,7 +138,9 @@ def test_after_three_days_a_notice_is_given_up_visibly(database: Database) -> No
         loop.once()
         tries += 1
         with database.read() as conn:
-            time.now_ms = next(e.due_ms for e in outbox.entries(conn) if e.channel == "desk")
+            time.now_ms = next(
+                e.due_ms for e in outbox.entries(conn) if e.destination == "desk"
+            )
     assert time.now_ms == NOON + 3 * 24 * 60 * MINUTE
     assert len(DELAYS_S) < tries < 30
     with database.read() as conn:

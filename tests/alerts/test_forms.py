@@ -40,7 +40,7 @@ def _raised() -> tuple[Entry, Alarm]:
     conn = memory()
     write(conn, [transition(NOON + 1000, NOON, kind="bypass_stuck")], now_ms=NOON)
     (alarm,) = alarms(conn)
-    return next(each for each in outbox.entries(conn) if each.channel == "desk"), alarm
+    return next(each for each in outbox.entries(conn) if each.destination == "desk"), alarm
 
 
 def _parts() -> list[str]:

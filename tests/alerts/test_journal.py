@@ -25,7 +25,9 @@ def only(conn: sqlite3.Connection) -> Alarm:
 
 
 def sent(conn: sqlite3.Connection) -> list[tuple[str, str, str]]:
-    return [(entry.channel, entry.matter.value, entry.state) for entry in outbox.entries(conn)]
+    return [
+        (entry.destination, entry.matter.value, entry.state) for entry in outbox.entries(conn)
+    ]
 
 
 def deliver_all(conn: sqlite3.Connection, now_ms: int) -> None:

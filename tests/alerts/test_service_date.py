@@ -44,7 +44,7 @@ def look(
 
 
 def told(conn: sqlite3.Connection, channel: str = "desk") -> list[str]:
-    return [e.matter.value for e in outbox.entries(conn) if e.channel == channel]
+    return [e.matter.value for e in outbox.entries(conn) if e.destination == channel]
 
 
 def only(conn: sqlite3.Connection) -> Alarm:
@@ -86,7 +86,7 @@ def test_moving_back_is_told_once_more_and_creeping_is_told_by_the_sum() -> None
     dates = [
         round((entry.evidence[DUE_MS] - NOON) / DAY, 1)
         for entry in outbox.entries(conn)
-        if entry.channel == "desk"
+        if entry.destination == "desk"
     ]
     assert dates == [60, 80, 60, 75, 89.5]
     ids = [entry.id for entry in outbox.entries(conn)]

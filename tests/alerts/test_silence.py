@@ -43,7 +43,7 @@ def gap(onset_minute: float, end_minute: float) -> list[Transition]:
 
 
 def told(conn: sqlite3.Connection) -> list[str]:
-    return [e.matter.value for e in outbox.entries(conn) if e.channel == "desk"]
+    return [e.matter.value for e in outbox.entries(conn) if e.destination == "desk"]
 
 
 def test_a_silence_is_raised_once_and_leaves_the_transitions_alone() -> None:

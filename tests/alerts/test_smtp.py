@@ -11,7 +11,6 @@ import trustme
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult
 
-from alerts.alarm import Matter
 from alerts.channels.smtp import SmtpChannel, SmtpSettings, compose
 from alerts.notice import Undelivered
 from tests.alerts.far_side import MailSide, free_port, mail_side
@@ -63,7 +62,7 @@ def test_a_mail_that_was_taken_is_delivered_however_the_server_says_good_bye() -
 
 
 def test_later_notices_of_an_alarm_belong_to_its_first() -> None:
-    mail = compose(notice(id="n2", matter=Matter.NORMAL), settings(25))
+    mail = compose(notice(id="n2", thread=("n1",)), settings(25))
     assert mail["In-Reply-To"] == mail["References"] == "<n1@northfold.example>"
     assert mail["Message-ID"] == "<n2@northfold.example>"
 

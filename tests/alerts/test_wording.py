@@ -57,7 +57,7 @@ def notices(*versions: list[Transition], name: str = "", units: Units = METRIC) 
             names={"NF-01": name},
         )
         for entry in outbox.entries(conn)
-        if entry.channel == "desk"
+        if entry.destination == "desk"
     ]
 
 
@@ -72,10 +72,10 @@ def test_a_notice_says_everything_that_is_asked_of_it() -> None:
         "WHAT ELSE COULD EXPLAIN IT\nA steep pull.",
         "WHAT TO DO NOW\nStop where it is safe.",
         f"- {HOT_FLUID}\n- {MANUAL_FIRST}",
-        found.alarm_id,
+        found.items[0].alarm_id,
     ):
         assert part in found.body
-    assert found.thread == found.id
+    assert found.thread == ()
 
 
 def test_a_short_notice_says_what_to_do_before_what_was_seen() -> None:
@@ -95,7 +95,7 @@ def test_the_end_says_how_long_it_lasted() -> None:
     first, normal = notices([RAISED], [RAISED, CLEARED])
     assert normal.subject.startswith("BACK TO NORMAL, was HIGH NF-01")
     assert "From 2026-01-01 05:00:00 MST (UTC-07:00)\nto 2026-01-01 05:05:00" in normal.body
-    assert normal.thread == first.id
+    assert normal.thread == (first.id,)
     assert "WHAT TO DO NOW" not in normal.body
 
 

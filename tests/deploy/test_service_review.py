@@ -123,7 +123,7 @@ class Works:
     def said(self) -> list[tuple[str, int]]:
         """Give what the desk got: the matter, and the day it was written."""
         return [
-            (notice.matter.value, (notice.created_ms - FIRST_MS) // DAY_MS)
+            (notice.items[0].matter.value, (notice.created_ms - FIRST_MS) // DAY_MS)
             for notice in self.desk.got
         ]
 
@@ -153,12 +153,14 @@ def test_a_truck_that_drives_less_gets_a_new_date_and_each_level_once(
     assert matters.count("rise") == 2
     assert matters.count("date_moved") >= 2
     assert set(matters) == {"active", "rise", "date_moved"}
-    dates = [notice.evidence["due_median_ms"] for notice in works.desk.got]
+    dates = [notice.items[0].evidence["due_median_ms"] for notice in works.desk.got]
     for before, after in pairwise(works.desk.got):
-        if after.matter == "date_moved":
-            told_ms, due_ms = (each.evidence["due_median_ms"] for each in (before, after))
+        if after.items[0].matter == "date_moved":
+            told_ms, due_ms = (
+                each.items[0].evidence["due_median_ms"] for each in (before, after)
+            )
             assert not abs(due_ms - told_ms) <= MOVED_DAYS * DAY_MS
-            assert after.evidence["told_due_ms"] == told_ms
+            assert after.items[0].evidence["told_due_ms"] == told_ms
     assert len({notice.id for notice in works.desk.got}) == len(works.desk.got)
     assert len({notice.thread for notice in works.desk.got}) == 1
     assert dates[-1] <= works.now_ms  # due, and since when
@@ -178,7 +180,7 @@ def test_the_notices_are_the_same_with_and_without_restarts(tmp_path: Path) -> N
 def test_a_new_date_is_told_in_words_at_six_in_the_fleets_zone(database: Database) -> None:
     works = Works(database, fleet_of(service_distance_km=6_000.0, service_days=1e5))
     works.days([100.0] * 49 + [5.0] * 14)
-    moved = next(one for one in works.desk.got if one.matter == "date_moved")
+    moved = next(one for one in works.desk.got if one.items[0].matter == "date_moved")
     assert (moved.created_ms - FIRST_MS) % DAY_MS == 11 * HOUR_MS  # 06:00 EST
     assert moved.subject.startswith(f"NEW DATE LOW {TRUCK}: Service due about ")
     assert "by distance. That is " in moved.body
@@ -270,7 +272,7 @@ def test_a_clock_that_jumps_tells_nobody_twice(database: Database, jump_ms: int)
     assert works.said()[:2] == before
     ids = [notice.id for notice in works.desk.got]
     assert len(set(ids)) == len(ids)
-    dates = [notice.evidence["due_median_ms"] for notice in works.desk.got]
+    dates = [notice.items[0].evidence["due_median_ms"] for notice in works.desk.got]
     assert all(abs(b - a) > MOVED_DAYS * DAY_MS for a, b in pairwise(dates))
 
 

@@ -202,7 +202,7 @@ class Looks(RuleBasedStateMachine):
 
     @invariant()
     def each_date_differs_from_the_one_told_before(self) -> None:
-        rows = [one for one in self.entries() if one.channel == "desk"]
+        rows = [one for one in self.entries() if one.destination == "desk"]
         rows.sort(key=lambda one: one.alarm_id)  # stable: within an alarm as they were written
         for _, of_alarm in groupby(rows, key=lambda one: (one.alarm_id, one.turn)):
             dates = [one for one in of_alarm if one.matter.value in TELLS_A_DATE]
@@ -221,13 +221,13 @@ class Looks(RuleBasedStateMachine):
         rows = self.entries()
         assert len({one.id for one in rows}) == len(rows)
         once = [
-            (one.alarm_id, one.channel, one.matter.value, one.turn, one.priority)
+            (one.alarm_id, one.destination, one.matter.value, one.turn, one.priority)
             for one in rows
             if one.matter.value in ("active", "rise")
         ]
         assert len(set(once)) == len(once)
         silent = [
-            (one.alarm_id, one.channel, one.turn, one.evidence["no_data_since_ms"])
+            (one.alarm_id, one.destination, one.turn, one.evidence["no_data_since_ms"])
             for one in rows
             if one.matter.value == "no_data"
         ]

@@ -54,7 +54,7 @@ def stored(path: Path) -> Stored:
             if entry.state == "cancelled":
                 continue  # later samples showed it untrue before anybody was told
             about = (entry.alarm_id, entry.matter.value, entry.turn, int(entry.priority))
-            found.notices[entry.id] = (*about, entry.channel)
+            found.notices[entry.id] = (*about, entry.destination)
         found.unsettled = len(outbox.entries(conn, state="pending"))
         found.refused = conn.execute("SELECT refused FROM quarantine_total").fetchone()[0]
     return found
