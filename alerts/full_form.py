@@ -1,4 +1,4 @@
-"""An alarm in full, for a mail: what to do, what was seen, what it may be, what would tell, the dangers."""
+"""An alarm in full, for a mail: what to do, the dangers, what was seen, what it may be, what would tell."""
 
 from __future__ import annotations
 
@@ -9,84 +9,120 @@ from alerts import date_words
 from alerts.alarm import Matter
 from alerts.ledger import Alarm
 from alerts.outbox import Entry
-from alerts.phrases import MANUAL_FIRST, moment, sure
+from alerts.phrases import HEADS, MANUAL_FIRST, moment, sure
+from alerts.sheet import Passage, Sheet
 from models.units import Units
 from models.words import Words
 
 
 def body(entry: Entry, alarm: Alarm, said: Words, who: str, zone: tzinfo, units: Units) -> str:
     """Write the text of a notice, in paragraphs."""
+    return text(sheet(entry, alarm, said, who=who, zone=zone, units=units))
+
+
+def text(sheet: Sheet) -> str:
+    """Write a sheet as plain text."""
+    parts = [f"{sheet.who}\n{sheet.title}"]
+    parts += [sheet.lead] if sheet.lead else []
+    for each in sheet.passages:
+        points = (f"- {point}" for point in each.points)
+        parts.append("\n".join([each.heading.upper(), *each.lines, *points]))
+    return "\n\n".join([*parts, sheet.foot]) + "\n"
+
+
+def sheet(
+    entry: Entry, alarm: Alarm, said: Words, *, who: str, zone: tzinfo, units: Units
+) -> Sheet:
+    """Say all that is to be said of an alarm in one notice."""
+    lead = ""
     if entry.matter is Matter.WITHDRAWN:
-        parts = [_withdrawn(alarm)]
+        lead, passages = _withdrawn(alarm), []
     elif entry.matter is Matter.NORMAL:
-        parts = _normal(entry, alarm, said, zone)
+        lead, passages = _OVER, _normal(entry, alarm, said, zone)
     elif entry.matter is Matter.MOVED:
-        parts = _moved(entry, said, units)
+        passages = _moved(entry, said, units)
     elif entry.matter is Matter.QUIET:
-        parts = _quiet(entry, units)
+        passages = _quiet(entry, units)
     else:
-        parts = list(_active(entry, alarm, said, zone))
+        passages = list(_active(entry, alarm, said, zone))
         if quiet := date_words.no_data_words(entry.evidence, units):
-            parts.insert(1, f"HOW OLD THIS IS\n{quiet}")
-    foot = f"Alarm {alarm.id}, known here since {moment(alarm.first_seen_ms, zone)}."
-    return "\n\n".join([f"{who}\n{said.title}", *parts, foot]) + "\n"
+            passages.insert(2, Passage(heading="How old this is", lines=(quiet,)))
+    return Sheet(
+        head=HEADS[entry.matter],
+        priority=entry.priority,
+        who=who,
+        title=said.title,
+        lead=lead,
+        passages=tuple(passages),
+        foot=f"Alarm {alarm.id}, known here since {moment(alarm.first_seen_ms, zone)}.",
+        urgent=entry.matter not in (Matter.NORMAL, Matter.WITHDRAWN),
+    )
 
 
-def _active(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> Iterator[str]:
+_OVER = "The condition is over. It may come back until its cause is found."
+
+
+def _active(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> Iterator[Passage]:
     since = moment(alarm.onset_ms, zone)
     if entry.matter is Matter.RISE:
         since += f"; {entry.priority.name.lower()} since {moment(entry.time_ms, zone)}"
+    yield Passage(heading="What to do now", lines=(said.action,), weight="do")
+    yield _cautions(said)
     told = (
-        ("WHAT TO DO NOW", (said.action,)),
-        ("WHAT WAS SEEN", (said.observed, said.share)),
-        ("WHAT A HEALTHY TRUCK WOULD HAVE SHOWN", (said.expected,)),
-        ("SINCE", (since, said.since)),
-        ("HOW SURE", (said.sure or sure(entry.probability),)),
-        ("CAUSES THAT REMAIN", (said.rivals,)),
-        ("WHAT ELSE COULD EXPLAIN IT", (said.doubts,)),
-        ("WHAT WOULD TELL", (said.tells_apart,)),
-        ("LAST SEEN TO WORK", (said.proven,)),
+        ("What was seen", (said.observed, said.share)),
+        ("What a healthy truck would have shown", (said.expected,)),
+        ("Since", (since, said.since)),
+        ("How sure", (said.sure or sure(entry.probability),)),
+        ("Causes that remain", (said.rivals,)),
+        ("What else could explain it", (said.doubts,)),
+        ("What would tell", (said.tells_apart,)),
+        ("Last seen to work", (said.proven,)),
     )
     for heading, lines in told:
-        if text := "\n".join(line for line in lines if line):
-            yield f"{heading}\n{text}"
-    yield _cautions(said)
+        if kept := tuple(line for line in lines if line):
+            yield Passage(heading=heading, lines=kept)
 
 
-def _cautions(said: Words) -> str:
-    return "\n".join(["CAUTIONS", *(f"- {one}" for one in (*said.cautions, MANUAL_FIRST))])
+def _cautions(said: Words) -> Passage:
+    points = (*said.cautions, MANUAL_FIRST)
+    return Passage(heading="Cautions", points=points, weight="caution")
 
 
-def _normal(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> list[str]:
-    span = f"From {moment(alarm.onset_ms, zone)}\nto {moment(entry.time_ms, zone)}"
-    remark = [f"REMARK\n{alarm.remark.capitalize()}."] if alarm.remark else []
+def _manual_first() -> Passage:
+    return Passage(heading="Cautions", points=(MANUAL_FIRST,), weight="caution")
+
+
+def _normal(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> list[Passage]:
+    span = (f"From {moment(alarm.onset_ms, zone)}", f"to {moment(entry.time_ms, zone)}")
+    remark = (f"{alarm.remark.capitalize()}.",) if alarm.remark else ()
     return [
-        "The condition is over. It may come back until its cause is found.",
-        f"IT LASTED\n{span}",
-        f"WHAT WAS SEEN\n{said.observed}",
-        *remark,
-        f"CAUTIONS\n- {MANUAL_FIRST}",
+        Passage(heading="It lasted", lines=span),
+        Passage(heading="What was seen", lines=(said.observed,)),
+        *([Passage(heading="Remark", lines=remark)] if remark else []),
+        _manual_first(),
     ]
 
 
-def _moved(entry: Entry, said: Words, units: Units) -> list[str]:
+def _moved(entry: Entry, said: Words, units: Units) -> list[Passage]:
+    booked = "If the service is booked already, see whether the booking still fits."
     return [
-        f"THE DATE\n{date_words.moved_words(entry.evidence, units)}",
-        f"WHAT WAS SEEN\n{said.observed}",
-        f"WHAT ELSE COULD EXPLAIN IT\n{said.doubts}",
-        "WHAT TO DO NOW\nIf the service is booked already, see whether the booking still fits.",
+        Passage(heading="The date", lines=(date_words.moved_words(entry.evidence, units),)),
+        Passage(heading="What to do now", lines=(booked,), weight="do"),
         _cautions(said),
+        Passage(heading="What was seen", lines=(said.observed,)),
+        Passage(heading="What else could explain it", lines=(said.doubts,)),
     ]
 
 
-def _quiet(entry: Entry, units: Units) -> list[str]:
+def _quiet(entry: Entry, units: Units) -> list[Passage]:
+    rest = (
+        "A truck at rest needs nothing now. If it is in use, go by its odometer "
+        "and have the gateway looked at."
+    )
     return [
-        f"THE DATE\n{date_words.quiet_words(entry.evidence, units)}",
-        (
-            "WHAT TO DO NOW\nA truck at rest needs nothing now. If it is in use, go by its odometer "
-            "and have the gateway looked at."
-        ),
-        f"CAUTIONS\n- {MANUAL_FIRST}",
+        Passage(heading="The date", lines=(date_words.quiet_words(entry.evidence, units),)),
+        Passage(heading="What to do now", lines=(rest,), weight="do"),
+        _manual_first(),
     ]
 
 

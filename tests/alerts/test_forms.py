@@ -64,6 +64,7 @@ def test_a_mail_says_all_of_it_and_what_to_do_first() -> None:
     headings = [each.split("\n")[0] for each in text.split("\n\n")]
     assert headings[1:-1] == [
         "WHAT TO DO NOW",
+        "CAUTIONS",
         "WHAT WAS SEEN",
         "WHAT A HEALTHY TRUCK WOULD HAVE SHOWN",
         "SINCE",
@@ -72,7 +73,6 @@ def test_a_mail_says_all_of_it_and_what_to_do_first() -> None:
         "WHAT ELSE COULD EXPLAIN IT",
         "WHAT WOULD TELL",
         "LAST SEEN TO WORK",
-        "CAUTIONS",
     ]
 
 
