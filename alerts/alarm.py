@@ -33,7 +33,11 @@ class Event(StrEnum):
 
 
 class Matter(StrEnum):
-    """What a notice is about; the last two are about the date of a service (``alerts.service_date``)."""
+    """What a notice is about.
+
+    A date that moved and missing data are about a service (``alerts.service_date``); a reminder goes to the
+    next in turn when nobody has acknowledged (``alerts.escalation``).
+    """
 
     ACTIVE = "active"
     RISE = "rise"
@@ -41,6 +45,7 @@ class Matter(StrEnum):
     WITHDRAWN = "withdrawn"
     MOVED = "date_moved"
     QUIET = "no_data"
+    REMINDER = "reminder"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -77,7 +77,7 @@ _CANCEL = (
 )
 _TOLD = """
 SELECT DISTINCT destination FROM outbox
-WHERE alarm_id = ? AND turn = ? AND matter IN ('active', 'rise')
+WHERE alarm_id = ? AND turn = ? AND matter IN ('active', 'rise', 'reminder')
     AND state IN ('pending', 'delivered') ORDER BY destination
 """
 _NEWEST_TOLD = f"""
@@ -113,10 +113,14 @@ def post(
     *,
     time_ms: int,
     now_ms: int,
+    nth: int | None = None,
 ) -> int:
-    """Put one notice per destination into the outbox; one that is already there stays as it is."""
+    """Put one notice per destination into the outbox; one that is already there stays as it is.
+
+    ``nth`` tells apart notices of one matter in one turn; None: as ``_nth`` counts them.
+    """
     said = (int(alarm.priority), alarm.probability, numbers.encode(alarm.evidence))
-    nth = _nth(tx, alarm, matter)
+    nth = _nth(tx, alarm, matter) if nth is None else nth
     count = 0
     for telling in tellings:
         name = notice_id(alarm.id, matter, alarm.turn, nth, telling.destination)

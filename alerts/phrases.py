@@ -22,6 +22,7 @@ HEADS: Mapping[Matter, str] = {
     Matter.WITHDRAWN: "WITHDRAWN, was",
     Matter.MOVED: "NEW DATE",
     Matter.QUIET: "DATE NOT FOLLOWED",
+    Matter.REMINDER: "NOBODY HAS ACKNOWLEDGED",
 }
 
 _PLAIN = frozenset(" ._-'()/#+")

@@ -127,7 +127,7 @@ def _called(vehicle: str, names: Mapping[str, str]) -> tuple[str, str]:
 
 
 def _acts(entry: Entry) -> bool:
-    return entry.matter in (Matter.ACTIVE, Matter.RISE)
+    return entry.matter in (Matter.ACTIVE, Matter.RISE, Matter.REMINDER)
 
 
 def _more(entry: Entry, said: Words, units: Units) -> list[str]:
