@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from alerts.notice import Recipient
+from alerts.people import next_destination, recipients
+from alerts.routing import Call, Plan, Subject, calls, not_before_ms
 from models.transition import Priority
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Subject:
-    """What is to be told, as far as it decides who is told."""
-
-    vehicle: str
-    kind: str
-    priority: Priority
+__all__ = ["Policy", "Route", "Subject", "Telling", "at_once", "tellings_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +33,8 @@ class Route:
 class Policy:
     """How transitions become notices.
 
-    ``late_after_ms``: what began longer ago than this when it was found pages nobody.
+    ``routes`` go to machines and plain lists, ``plan`` to people. ``late_after_ms``: what began
+    longer ago than this when it was found pages nobody.
     ``quiet_when_over``: kinds that page nobody when already over at first sight (a whole fleet
     comes back from one radio hole: forty silences, none of them news).
     """
@@ -45,19 +42,59 @@ class Policy:
     routes: tuple[Route, ...] = ()
     late_after_ms: int = 15 * 60_000
     quiet_when_over: frozenset[str] = frozenset({"gateway_silent"})
+    plan: Plan | None = None
 
     def tellings(self, subject: Subject, now_ms: int) -> tuple[Telling, ...]:
         """Give the destinations that are told of a subject."""
-        del now_ms
-        return at_once(
+        machines = at_once(
             route.channel for route in self.routes if subject.priority >= route.min_priority
         )
+        if self.plan is None:
+            return machines
+        return (*machines, *tellings_of(calls(self.plan, subject, now_ms)))
+
+    def again(
+        self, destinations: Iterable[str], priority: Priority, now_ms: int
+    ) -> tuple[Telling, ...]:
+        """Tell these destinations more of what they were told; a person's hours hold here too."""
+        return tuple(
+            Telling(destination=each, not_before_ms=self._not_before_ms(each, priority, now_ms))
+            for each in destinations
+        )
+
+    def next_way(self, destination: str) -> str | None:
+        """Give by what way to reach the person at the end of ``destination`` when this one failed."""
+        person = self.plan and self.plan.people.get(_person_of(destination))
+        return next_destination(person, destination) if person else None
+
+    @property
+    def recipients(self) -> Mapping[str, Recipient]:
+        """Who is at the end of each destination that leads to a person."""
+        return recipients(self.plan.people) if self.plan else {}
 
     def fresh(self, time_ms: int, now_ms: int) -> bool:
         """Tell whether something of ``time_ms`` is still news at ``now_ms``."""
         return now_ms - time_ms <= self.late_after_ms
 
+    def _not_before_ms(self, destination: str, priority: Priority, now_ms: int) -> int:
+        person = self.plan and self.plan.people.get(_person_of(destination))
+        if not self.plan or not person:
+            return 0
+        return not_before_ms(self.plan, person, priority, now_ms)
+
 
 def at_once(destinations: Iterable[str]) -> tuple[Telling, ...]:
     """Tell these destinations without waiting."""
     return tuple(Telling(destination=destination) for destination in destinations)
+
+
+def tellings_of(called: Iterable[Call]) -> tuple[Telling, ...]:
+    """Tell people by the first of their ways."""
+    return tuple(
+        Telling(destination=call.person.destinations[0], not_before_ms=call.not_before_ms)
+        for call in called
+    )
+
+
+def _person_of(destination: str) -> str:
+    return destination.partition("/")[2]
