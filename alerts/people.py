@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import tzinfo
 
@@ -39,15 +38,14 @@ class Person:
         return tuple(f"{way.channel}/{self.key}" for way in self.ways)
 
 
-def recipients(people: Mapping[str, Person]) -> dict[str, Recipient]:
-    """Give who is at the end of each destination."""
-    return {
-        destination: Recipient(
-            name=person.name, address=way.address, units=person.units, zone=person.zone
-        )
-        for person in people.values()
-        for way, destination in zip(person.ways, person.destinations, strict=True)
-    }
+def recipient(person: Person, destination: str) -> Recipient | None:
+    """Give a person as the end of one of their destinations; None where it is none of theirs."""
+    for way, own in zip(person.ways, person.destinations, strict=True):
+        if own == destination:
+            return Recipient(
+                name=person.name, address=way.address, units=person.units, zone=person.zone
+            )
+    return None
 
 
 def next_destination(person: Person, destination: str) -> str | None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from alerts.notice import Recipient
-from alerts.people import next_destination, recipients
+from alerts.people import next_destination, recipient
 from alerts.routing import Call, Plan, Subject, calls, not_before_ms
 from models.transition import Priority
 
@@ -67,10 +67,14 @@ class Policy:
         person = self.plan and self.plan.people.get(_person_of(destination))
         return next_destination(person, destination) if person else None
 
-    @property
-    def recipients(self) -> Mapping[str, Recipient]:
-        """Who is at the end of each destination that leads to a person."""
-        return recipients(self.plan.people) if self.plan else {}
+    def recipient(self, destination: str) -> Recipient | None:
+        """Give who is at the end of a destination; None where that is no person of the plan."""
+        person = self.plan and self.plan.people.get(_person_of(destination))
+        return recipient(person, destination) if person else None
+
+    def known(self, destination: str) -> bool:
+        """Tell whether a destination can still be told: people only while they are in the plan."""
+        return not _person_of(destination) or self.recipient(destination) is not None
 
     def fresh(self, time_ms: int, now_ms: int) -> bool:
         """Tell whether something of ``time_ms`` is still news at ``now_ms``."""

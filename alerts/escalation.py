@@ -1,0 +1,149 @@
+"""When nobody acknowledges: who is told next, and when.
+
+An alarm keeps when it was told and how many steps were taken since, so that a restart goes on where
+it was. A rise tells everybody anew, and begins the steps anew.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import tzinfo
+
+from alerts import ledger, outbox
+from alerts.alarm import Matter, State
+from alerts.ledger import Alarm
+from alerts.phrases import moment, plain
+from alerts.policy import Policy, tellings_of
+from alerts.routing import Plan, Step, Subject, called, calls, matching, steps
+from models.transition import Priority
+
+_UNANSWERED = (
+    "state = ? AND active = 1 AND withdrawn = 0 AND told_ms IS NOT NULL AND told_priority > 0"
+)
+_TURN = 1000
+"""More than any alarm has steps: keeps apart the reminders of each priority it rose to."""
+
+_TELLS = (Matter.ACTIVE, Matter.RISE, Matter.CHATTER, Matter.REMINDER)
+"""What tells somebody that an alarm is active."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ladder:
+    """The steps of one alarm, in order of time since the first telling.
+
+    Those from ``repeats_from`` on say the last one again; of repeats that were missed one is enough.
+    """
+
+    steps: tuple[Step, ...]
+    repeats_from: int
+
+
+def tick(tx: sqlite3.Connection, *, now_ms: int, policy: Policy) -> tuple[Alarm, ...]:
+    """Tell the next in turn of every alarm that nobody has acknowledged in time."""
+    if policy.plan is None:
+        return ()
+    waiting = ledger.find(tx, _UNANSWERED, (State.UNACKNOWLEDGED.value,))
+    found = (_step_up(tx, policy, policy.plan, alarm, now_ms) for alarm in waiting)
+    return tuple(alarm for alarm in found if alarm)
+
+
+def ladder(plan: Plan, subject: Subject, told_ms: int) -> Ladder:
+    """Give the steps that an alarm told at ``told_ms`` may go through.
+
+    A critical one ends with repeats of its last step, or of the first telling where there is none.
+    """
+    own = steps(plan, subject, told_ms)
+    if subject.priority < Priority.CRITICAL:
+        return Ladder(steps=own, repeats_from=len(own))
+    last = own[-1] if own else Step(after_ms=0, tell=_first(plan, subject, told_ms))
+    repeats = (
+        replace(last, after_ms=last.after_ms + nth * plan.repeat_ms)
+        for nth in range(1, plan.repeats + 1)
+    )
+    return Ladder(steps=(*own, *repeats), repeats_from=len(own))
+
+
+def due_steps(
+    found: Ladder, *, first_ms: int, taken: int, now_ms: int
+) -> tuple[tuple[int, Step], ...]:
+    """Give the steps due at ``now_ms`` with their places, beyond the ``taken`` first ones.
+
+    ``first_ms``: when the first telling went out [Unix ms].
+    """
+    due = [
+        (place, step)
+        for place, step in enumerate(found.steps)
+        if place >= taken and now_ms >= first_ms + step.after_ms
+    ]
+    missed = [place for place, _ in due if place >= found.repeats_from][:-1]
+    return tuple((place, step) for place, step in due if place not in missed)
+
+
+def told_before(conn: sqlite3.Connection, alarm: Alarm) -> dict[str, bool]:
+    """Give the destinations that were told of an alarm in this turn, first ones first.
+
+    True where that has arrived.
+    """
+    found: dict[str, bool] = {}
+    for entry in outbox.entries(conn, alarm_id=alarm.id):
+        if entry.turn == alarm.turn and entry.matter in _TELLS and entry.state != "cancelled":
+            arrived = found.get(entry.destination, False) or entry.state == "delivered"
+            found[entry.destination] = arrived
+    return found
+
+
+def reminder_words(
+    told: Mapping[str, bool], policy: Policy, since_ms: int, zone: tzinfo
+) -> str:
+    """Say since when nobody has acknowledged, and who of the people was told."""
+    names: dict[str, bool] = {}
+    for destination, arrived in told.items():
+        if recipient := policy.recipient(destination):
+            name = plain(recipient.name)
+            names[name] = names.get(name, False) or arrived
+    since = f"Nobody has acknowledged this alarm since {moment(since_ms, zone)}."
+    listed = [name if reached else f"{name} (not reached)" for name, reached in names.items()]
+    return f"{since} Told so far: {', '.join(listed)}." if listed else since
+
+
+def _first(plan: Plan, subject: Subject, told_ms: int) -> tuple[str, ...]:
+    rules = matching(plan, subject, told_ms)
+    return tuple(dict.fromkeys(name for rule in rules for name in rule.tell))
+
+
+def first_told_ms(plan: Plan, subject: Subject, told_ms: int) -> int:
+    """Give when the first of the people told at ``told_ms`` may have known [Unix ms]: quiet hours count."""
+    return max(told_ms, min(call.not_before_ms for call in calls(plan, subject, told_ms)))
+
+
+def _step_up(
+    tx: sqlite3.Connection, policy: Policy, plan: Plan, alarm: Alarm, now_ms: int
+) -> Alarm | None:
+    told_ms = alarm.told_ms or 0
+    subject = Subject(
+        vehicle=alarm.vehicle, kind=alarm.kind, priority=Priority(alarm.told_priority)
+    )
+    first_ms = first_told_ms(plan, subject, told_ms)
+    due = due_steps(
+        ladder(plan, subject, told_ms), first_ms=first_ms, taken=alarm.escalated, now_ms=now_ms
+    )
+    if not due:
+        return None
+    stepped = replace(alarm, escalated=due[-1][0] + 1)
+    ledger.save(tx, stepped)
+    named = [(name, "a step") for _, step in due for name in step.tell]
+    outbox.post(
+        tx,
+        # Who was told so far is frozen with what is told now; the alarm keeps its own remark.
+        replace(
+            stepped, remark=reminder_words(told_before(tx, alarm), policy, first_ms, plan.zone)
+        ),
+        Matter.REMINDER,
+        tellings_of(called(plan, named, subject.priority, now_ms)),
+        time_ms=now_ms,
+        now_ms=now_ms,
+        nth=_TURN * alarm.told_priority + stepped.escalated,
+    )
+    return stepped
