@@ -7,6 +7,7 @@ import os
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -61,6 +62,17 @@ class Desk:
         """Read a time [Unix ms] that somebody wrote; now where nobody did."""
         now_ms = self.now_ms()
         return now_ms if text is None else moment_ms(text, self.zone, now_ms)
+
+    def edge(self, text: str | None, *, days: int = 0) -> int | None:
+        """Read an end of a span [Unix ms]; a date alone is its midnight, or that of ``days`` later."""
+        if text is None:
+            return None
+        try:
+            day = date.fromisoformat(text)
+        except ValueError:
+            return self.moment(text)
+        midnight = datetime.combine(day + timedelta(days=days), time(0), self.zone)
+        return round(midnight.timestamp() * 1000)
 
     def volume(self, text: str | None) -> float | None:
         """Read a volume [L]."""

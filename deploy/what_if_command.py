@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, time, timedelta
 from typing import Annotated
 
 import msgspec
@@ -76,8 +75,8 @@ def what_if_command(
             conn,
             desk.reader,
             truck,
-            since_ms=_edge_ms(desk, since),
-            until_ms=_edge_ms(desk, until, days=1),
+            since_ms=desk.edge(since),
+            until_ms=desk.edge(until, days=1),
             changes=changes,
         )
     if as_json:
@@ -97,18 +96,6 @@ def at_once(changes: list[Change]) -> Change:
             load=change.load if change.load != 1.0 else together.load,
         )
     return together
-
-
-def _edge_ms(desk: Desk, text: str | None, *, days: int = 0) -> int | None:
-    """Read an end of the span; a date alone is its midnight, or that of ``days`` later."""
-    if text is None:
-        return None
-    try:
-        day = date.fromisoformat(text)
-    except ValueError:
-        return desk.moment(text)
-    midnight = datetime.combine(day + timedelta(days=days), time(0), desk.zone)
-    return round(midnight.timestamp() * 1000)
 
 
 def _plain(found: Answer) -> bytes:
