@@ -49,6 +49,7 @@ def _as_moment(value: object) -> object:
 
 Celsius = Annotated[float, Field(ge=30.0, le=200.0)]
 Moment = Annotated[datetime, BeforeValidator(_as_moment)]
+GroupName = Annotated[str, Field(min_length=1, max_length=64)]
 
 
 class LimitsTable(_Table):
@@ -79,6 +80,7 @@ class VehicleTable(_Table):
     installed_odometer_km: Annotated[float, Field(ge=0.0, le=1e7)] | None = None
     life_used_at_start: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
     rated_torque_nm: Annotated[float, Field(ge=20.0, le=10_000.0)] | None = None
+    groups: list[GroupName] = []
     limits: LimitsTable = LimitsTable()
 
 
@@ -97,11 +99,7 @@ def load_fleet(path: Path, *, zone: tzinfo = UTC) -> Fleet:
     BadSettings
         With every problem of the file.
     """
-    try:
-        table = tomllib.loads(path.read_bytes().decode())
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise BadSettings([unreadable(path, error)]) from error
-    return parse_fleet(table, where=str(path), zone=zone)
+    return parse_fleet(_read(path), where=str(path), zone=zone)
 
 
 def fleet_of(loaded: Loaded) -> Fleet:
@@ -114,6 +112,29 @@ def fleet_of(loaded: Loaded) -> Fleet:
     """
     file = loaded.fleet_file
     return Fleet() if file is None else load_fleet(file, zone=loaded.settings.fleet.zone)
+
+
+def groups_of(loaded: Loaded) -> Mapping[str, frozenset[str]]:
+    """Give the groups of each truck of the fleet file, for who is told of what.
+
+    Raises
+    ------
+    BadSettings
+        With every problem of the file.
+    """
+    if loaded.fleet_file is None:
+        return {}
+    table = _read(loaded.fleet_file)
+    parse_fleet(table, where=str(loaded.fleet_file), zone=loaded.settings.fleet.zone)
+    rows = FleetFile.model_validate(table).vehicles
+    return {name: frozenset(row.groups) for name, row in rows.items()}
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_bytes().decode())
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise BadSettings([unreadable(path, error)]) from error
 
 
 def parse_fleet(table: Mapping[str, Any], *, where: str, zone: tzinfo = UTC) -> Fleet:
@@ -137,7 +158,7 @@ def parse_fleet(table: Mapping[str, Any], *, where: str, zone: tzinfo = UTC) -> 
 
 
 def _vehicle(name: str, row: VehicleTable, zone: tzinfo) -> Vehicle:
-    fields = row.model_dump(exclude={"name", "installed", "limits"})
+    fields = row.model_dump(exclude={"name", "installed", "limits", "groups"})
     return Vehicle(
         name=name,
         title=row.name or name,

@@ -202,6 +202,7 @@ class Alerts(Section):
     """``[alerts]``: who is told, and until when something is news."""
 
     late_after_s: Seconds = 900.0
+    people: Path | None = None
     log: LogSection = LogSection()
     smtp: Smtp | None = None
     webhooks: dict[str, Webhook] = {}

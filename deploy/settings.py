@@ -96,10 +96,15 @@ class Loaded:
     @property
     def fleet_file(self) -> Path | None:
         """The fleet file; a relative name starts from the folder of the settings file."""
-        file = self.settings.fleet.file
-        if file is None or self.file is None:
-            return file
-        return self.file.parent / file
+        return self._beside(self.settings.fleet.file)
+
+    @property
+    def people_file(self) -> Path | None:
+        """The people file; a relative name starts from the folder of the settings file."""
+        return self._beside(self.settings.alerts.people)
+
+    def _beside(self, file: Path | None) -> Path | None:
+        return file if file is None or self.file is None else self.file.parent / file
 
 
 def load_settings(
