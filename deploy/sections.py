@@ -153,7 +153,7 @@ class Smtp(Section):
     username: str = ""
     password: SecretStr = SecretStr("")
     sender: str
-    recipients: tuple[str, ...]
+    recipients: tuple[str, ...] = ()
     min_priority: PriorityName = "low"
     timeout_s: Seconds = 20.0
     helo: str = ""
@@ -179,6 +179,7 @@ class Webhook(Section):
     url: SecretStr
     secrets: tuple[SecretStr, ...]
     allow_private: bool = False
+    source: str = "/heatbook"
     min_priority: PriorityName = "low"
     timeout_s: Seconds = 20.0
 
@@ -193,6 +194,7 @@ class Webhook(Section):
             url=self.url.get_secret_value(),
             secrets=tuple(secret.get_secret_value() for secret in self.secrets),
             allow_private=self.allow_private,
+            source=self.source,
             min_priority=Priority[self.min_priority.upper()],
             timeout_s=self.timeout_s,
         )
@@ -206,6 +208,13 @@ class Alerts(Section):
     log: LogSection = LogSection()
     smtp: Smtp | None = None
     webhooks: dict[str, Webhook] = {}
+
+    @model_validator(mode="after")
+    def _reaches_somebody(self) -> Self:
+        if self.smtp is not None and not self.smtp.recipients and self.people is None:
+            msg = "smtp reaches nobody: set smtp.recipients, or people with addresses of their own"
+            raise ValueError(msg)
+        return self
 
 
 class Service(Section):

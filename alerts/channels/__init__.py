@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from alerts.channel import Channel, Clock
+from alerts.channels import mail
 from alerts.channels.log import LogChannel, LogSettings
 from alerts.channels.smtp import SmtpChannel, SmtpSettings
 from alerts.channels.webhook import WebhookChannel, WebhookSettings
@@ -15,8 +16,10 @@ __all__ = [
     "LogSettings",
     "SmtpSettings",
     "WebhookSettings",
+    "bad_address",
     "build",
     "routes",
+    "shows_pages",
 ]
 
 ChannelSettings = LogSettings | SmtpSettings | WebhookSettings
@@ -39,7 +42,23 @@ def _channel(settings: ChannelSettings, now_ms: Clock) -> Channel:
 
 
 def routes(settings: Mapping[str, ChannelSettings]) -> tuple[Route, ...]:
-    """Give the routes to these channels, for ``Policy``."""
+    """Give the routes to the channels that have readers of their own, for ``Policy``."""
     return tuple(
-        Route(channel=name, min_priority=each.min_priority) for name, each in settings.items()
+        Route(channel=name, min_priority=each.min_priority)
+        for name, each in settings.items()
+        if not (isinstance(each, SmtpSettings) and not each.recipients)
     )
+
+
+def shows_pages(destination: str) -> bool:
+    """Tell whether a notice's page and pictures are shown there."""
+    return destination.partition("/")[0] == "smtp"
+
+
+def bad_address(settings: ChannelSettings, address: str) -> str | None:
+    """Say what is wrong with a person's address for this channel, None where nothing is."""
+    match settings:
+        case SmtpSettings():
+            return mail.fault_of(address)
+        case _:
+            return "this channel reaches nobody in person"

@@ -22,6 +22,8 @@ class LogSettings:
 class LogChannel:
     """Writes each notice as one line of the daemon's log."""
 
+    bundles = False
+
     def deliver(self, notice: Notice) -> str:
         """Write the notice."""
         log.warning(

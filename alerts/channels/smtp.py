@@ -1,28 +1,29 @@
-"""Notices by mail: one message per notice, threaded by alarm, repeatable without harm."""
+"""Notices by mail: handed to a mail server, to a person of their own or to the section's list."""
 
 from __future__ import annotations
 
 import smtplib
 import ssl
-from collections.abc import Mapping
-from contextlib import suppress
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
-from email.message import EmailMessage
-from email.policy import SMTP
-from email.utils import format_datetime, parseaddr
+from email.utils import parseaddr
 from typing import Literal
 
+from alerts.channels.mail import compose, fault_of
 from alerts.notice import Notice, Undelivered
 from models.transition import Priority
 
 PERMANENT = 500
 """SMTP replies from here on are final, those below may pass (RFC 5321 section 4.2.1)."""
 
+CLOSING, TOO_BIG = 421, 552
+"""The server goes away (RFC 5321 section 4.2.2); the mail is bigger than it takes (RFC 1870 section 6)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SmtpSettings:
-    """A mail server and who is told through it.
+    """A mail server and who is told through it: ``recipients`` of all notices, beside people of their own.
 
     ``helo`` is the name this machine gives itself; empty means its own full name.
     """
@@ -33,23 +34,23 @@ class SmtpSettings:
     username: str = ""
     password: str = field(default="", repr=False)
     sender: str
-    recipients: tuple[str, ...]
+    recipients: tuple[str, ...] = ()
     min_priority: Priority = Priority.LOW
     timeout_s: float = 20.0
     helo: str = ""
 
     def __post_init__(self) -> None:
-        if not self.recipients:
-            raise ValueError("recipients: name at least one address")
         for address in (self.sender, *self.recipients):
-            if "@" not in parseaddr(address)[1] or any(sign in address for sign in "\r\n"):
-                raise ValueError(f"not a mail address: {address!r}")
+            if fault := fault_of(address):
+                raise ValueError(fault)
         if self.username and self.security == "none":
             raise ValueError("a password would go over the line in the clear: set security")
 
 
 class SmtpChannel:
     """Delivers to a mail server; accepted by it is not yet read by anybody."""
+
+    bundles = True
 
     def __init__(
         self, settings: SmtpSettings, *, context: ssl.SSLContext | None = None
@@ -59,27 +60,39 @@ class SmtpChannel:
 
     def deliver(self, notice: Notice) -> str:
         """Hand the mail to the server."""
-        message = compose(notice, self._settings)
-        try:
-            refused = self._send(message)
-        except smtplib.SMTPRecipientsRefused as error:
-            raise _some_refused(error.recipients) from error
-        except smtplib.SMTPAuthenticationError as error:
-            # A wrong password is mended by a person within days, not by dropping notices.
-            raise _undelivered("login refused", error, retry=True) from error
-        except smtplib.SMTPResponseException as error:
-            refusal = _undelivered("refused", error, retry=error.smtp_code < PERMANENT)
-            raise refusal from error
-        except (smtplib.SMTPException, OSError) as error:
-            raise Undelivered(f"mail server away: {error}", retry=True) from error
+        to = self._recipients(notice)
+        message = compose(notice, sender=self._settings.sender, recipients=to)
+        with self._connected() as server:
+            try:
+                refused = server.send_message(message, to_addrs=to)
+            except smtplib.SMTPException as error:
+                raise _classified(error) from error
+            except OSError as error:
+                raise _away(error) from error
         if any(code < PERMANENT for code, _ in refused.values()):
             raise _some_refused(refused)
-        return self._told(refused)
+        return _told(to, refused)
 
-    def _send(self, message: EmailMessage) -> dict[str, tuple[int, bytes]]:
-        server = self._connect()
+    def _recipients(self, notice: Notice) -> tuple[str, ...]:
+        one = notice.recipient
+        to = self._settings.recipients if one is None else (parseaddr(one.address)[1],)
+        fault = None if to else "nobody to send to: set recipients"
+        if fault := fault or (None if one is None else fault_of(one.address)):
+            raise Undelivered(fault, retry=False, away=False)
+        return to
+
+    @contextmanager
+    def _connected(self) -> Iterator[smtplib.SMTP]:
+        """Connect; whatever fails here would fail for every notice."""
         try:
-            return server.send_message(message, to_addrs=self._settings.recipients)
+            server = self._connect()
+        except smtplib.SMTPAuthenticationError as error:
+            # A wrong password is mended by a person within days, not by dropping notices.
+            raise Undelivered(f"login refused: {_reply(error)}", retry=True) from error
+        except (smtplib.SMTPException, OSError) as error:
+            raise _away(error) from error
+        try:
+            yield server
         finally:
             # What the server has taken it keeps, however it takes our leave.
             with suppress(smtplib.SMTPException, OSError):
@@ -111,36 +124,29 @@ class SmtpChannel:
             raise
         return server
 
-    def _told(self, refused: Mapping[str, tuple[int, bytes]]) -> str:
-        told = [address for address in self._settings.recipients if address not in refused]
-        text = f"accepted for {', '.join(told)}"
-        return f"{text}; refused for {', '.join(refused)}" if refused else text
+
+def _told(to: tuple[str, ...], refused: Mapping[str, tuple[int, bytes]]) -> str:
+    text = f"accepted for {', '.join(each for each in to if each not in refused)}"
+    return f"{text}; refused for {', '.join(refused)}" if refused else text
 
 
-def compose(notice: Notice, settings: SmtpSettings) -> EmailMessage:
-    """Make the mail of a notice: the same on every try, so that a repeat can be told."""
-    domain = parseaddr(settings.sender)[1].rpartition("@")[2]
-    message = EmailMessage(policy=SMTP)
-    message["From"] = settings.sender
-    message["To"] = ", ".join(settings.recipients)
-    message["Subject"] = " ".join(notice.subject.split())
-    message["Date"] = format_datetime(datetime.fromtimestamp(notice.created_ms / 1000, tz=UTC))
-    message["Message-ID"] = f"<{notice.id}@{domain}>"
-    if notice.thread:
-        earlier = [f"<{each}@{domain}>" for each in notice.thread]
-        message["In-Reply-To"] = earlier[-1]
-        message["References"] = " ".join(earlier)
-    message["Auto-Submitted"] = "auto-generated"
-    message.set_content(notice.body)
-    return message
-
-
-def _undelivered(
-    what: str, error: smtplib.SMTPResponseException, *, retry: bool
-) -> Undelivered:
-    reply = error.smtp_error
-    text = reply.decode(errors="replace") if isinstance(reply, bytes) else str(reply)
-    return Undelivered(f"{what}: {error.smtp_code} {text}", retry=retry)
+def _classified(error: smtplib.SMTPException) -> Undelivered:
+    """Tell the server's trouble from that of this mail or its reader."""
+    match error:
+        case smtplib.SMTPRecipientsRefused():
+            return _some_refused(error.recipients)
+        case smtplib.SMTPNotSupportedError():
+            # An address or a header in letters that this server cannot carry.
+            return Undelivered(f"refused: {error}", retry=False, away=False)
+        case smtplib.SMTPSenderRefused() if error.smtp_code != TOO_BIG:
+            # Nobody's mail would leave by this sender: a person has to mend the settings.
+            return Undelivered(f"sender refused: {_reply(error)}", retry=True)
+        case smtplib.SMTPResponseException() if not isinstance(error, smtplib.SMTPHeloError):
+            code = error.smtp_code
+            reason = f"refused: {_reply(error)}"
+            return Undelivered(reason, retry=code < PERMANENT, away=code == CLOSING)
+        case _:
+            return _away(error)
 
 
 def _some_refused(refused: Mapping[str, tuple[int, bytes]]) -> Undelivered:
@@ -149,5 +155,16 @@ def _some_refused(refused: Mapping[str, tuple[int, bytes]]) -> Undelivered:
         f"{address}: {code} {reply.decode(errors='replace')}"
         for address, (code, reply) in refused.items()
     )
-    retry = any(code < PERMANENT for code, _ in refused.values())
-    return Undelivered(f"recipient refused: {text}", retry=retry)
+    codes = {code for code, _ in refused.values()}
+    retry = any(code < PERMANENT for code in codes)
+    return Undelivered(f"recipient refused: {text}", retry=retry, away=CLOSING in codes)
+
+
+def _away(error: Exception) -> Undelivered:
+    return Undelivered(f"mail server away: {error}", retry=True)
+
+
+def _reply(error: smtplib.SMTPResponseException) -> str:
+    reply = error.smtp_error
+    text = reply.decode(errors="replace") if isinstance(reply, bytes) else str(reply)
+    return f"{error.smtp_code} {text}"

@@ -1,9 +1,11 @@
-"""Notices to a web address: signed JSON, to a checked address, with a bounded wait."""
+"""Notices to a web address: signed events, to a checked address, with a bounded wait.
+
+The body is a CloudEvents 1.0 event in structured mode (its JSON format), signed as Standard Webhooks asks.
+"""
 
 from __future__ import annotations
 
 import http.client
-import json
 import socket
 import ssl
 import threading
@@ -11,15 +13,14 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from email.utils import parsedate_to_datetime
-from math import isfinite
 from urllib.parse import SplitResult, urlsplit
 
 from alerts.channel import Clock
 from alerts.channels import signature
 from alerts.channels.addresses import Resolve, acceptable, resolve
-from alerts.notice import Item, Notice, Undelivered
+from alerts.channels.cloud_event import CONTENT_TYPE, encode
+from alerts.notice import Notice, Undelivered
 from models.transition import Priority
-from models.units import rfc3339
 
 READ_AT_MOST = 65_536
 """Of an answer's body [bytes]; it is not used, only taken off the line."""
@@ -33,7 +34,8 @@ class WebhookSettings:
     """A receiver of signed notices.
 
     ``secrets`` sign in parallel (newest first), so that a secret can be changed without a gap.
-    ``allow_private`` admits receivers in the own network, and plain ``http``.
+    ``allow_private`` admits receivers in the own network, and plain ``http``. ``source`` says which
+    installation speaks, for a receiver of several.
     """
 
     url: str = field(repr=False)
@@ -41,8 +43,13 @@ class WebhookSettings:
     allow_private: bool = False
     min_priority: Priority = Priority.LOW
     timeout_s: float = 20.0
+    source: str = "/heatbook"
 
     def __post_init__(self) -> None:
+        if not self.source or any(
+            sign.isspace() or not sign.isprintable() for sign in self.source
+        ):
+            raise ValueError("source: an address or path without blanks, like /heatbook")
         parts = urlsplit(self.url)
         schemes = ("https", "http") if self.allow_private else ("https",)
         if parts.scheme not in schemes or not parts.hostname:
@@ -57,6 +64,8 @@ class WebhookSettings:
 
 class WebhookChannel:
     """Posts each notice to one address."""
+
+    bundles = False
 
     def __init__(
         self,
@@ -73,10 +82,10 @@ class WebhookChannel:
 
     def deliver(self, notice: Notice) -> str:
         """Post the notice; anything but a 2xx answer is not delivered, a redirect included."""
-        body = encode(notice)
+        body = encode(notice, source=self._settings.source)
         time_s = self._now_ms() // 1000
         headers = {
-            "content-type": "application/json",
+            "content-type": CONTENT_TYPE,
             "user-agent": "heatbook",
             **signature.headers(
                 self._settings.secrets, notice_id=notice.id, time_s=time_s, body=body
@@ -131,7 +140,8 @@ class WebhookChannel:
         found = self._look_up(host, port)
         private = self._settings.allow_private
         if not found or not all(acceptable(each, allow_private=private) for each in found):
-            raise Undelivered("the receiver's address is not a public one", retry=False)
+            # Names change hands for a moment, too: nothing is dropped for that.
+            raise Undelivered("the receiver's address is not a public one", retry=True)
         for address in found[:-1]:
             try:
                 return self._reach(address, port)
@@ -150,39 +160,7 @@ class WebhookChannel:
         if status in _BUSY or status >= 500:
             wait_s = _seconds(retry_after, self._now_ms())
             raise Undelivered(f"answered {status}", retry=True, retry_after_s=wait_s)
-        raise Undelivered(f"answered {status}", retry=False)
-
-
-def encode(notice: Notice) -> bytes:
-    """Write the body: the same bytes on every try."""
-    content = {
-        "type": f"alarm.{notice.items[0].matter.value}" if notice.items else "report",
-        "timestamp": rfc3339(notice.created_ms),
-        "data": {
-            **(_alarm(notice.items[0]) if notice.items else {}),
-            "subject": notice.subject,
-            "short": notice.short,
-            "text": notice.body,
-        },
-    }
-    return json.dumps(content, sort_keys=True, separators=(",", ":")).encode()
-
-
-def _alarm(item: Item) -> dict[str, object]:
-    numbers = {
-        name: value if isfinite(value) else None for name, value in item.evidence.items()
-    }
-    return {
-        "alarm_id": item.alarm_id,
-        "vehicle": item.vehicle,
-        "alarm": item.kind,
-        "matter": item.matter.value,
-        "priority": item.priority.name.lower(),
-        "probability": item.probability,
-        "onset": rfc3339(item.onset_ms),
-        "time": rfc3339(item.time_ms),
-        "evidence": numbers,
-    }
+        raise Undelivered(f"answered {status}", retry=False, away=False)
 
 
 def _seconds(retry_after: str | None, now_ms: int) -> float | None:

@@ -81,9 +81,17 @@ class MailSide:
 
     data_answers: list[str] = field(default_factory=list)
     refused: dict[str, str] = field(default_factory=dict)
+    sender_answer: str = ""
     farewell: str = "221 bye"
     received: list[EmailMessage] = field(default_factory=list)
     envelopes: list[list[str]] = field(default_factory=list)
+
+    async def handle_MAIL(  # noqa: N802 - the library names it
+        self, server: Any, session: Any, envelope: Any, address: str, options: Any
+    ) -> str:
+        envelope.mail_from = address
+        envelope.mail_options.extend(options)
+        return self.sender_answer or "250 OK"
 
     async def handle_RCPT(  # noqa: N802 - the library names it
         self, server: Any, session: Any, envelope: Any, address: str, options: Any

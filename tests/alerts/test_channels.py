@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 import pytest
@@ -17,8 +17,10 @@ from alerts.channels import (
     LogSettings,
     SmtpSettings,
     WebhookSettings,
+    bad_address,
     build,
     routes,
+    shows_pages,
 )
 from alerts.notice import Undelivered
 from alerts.policy import Route
@@ -104,10 +106,27 @@ def test_every_channel_is_put_through_the_battery() -> None:
 
 
 def test_routes_follow_the_settings() -> None:
-    assert routes({"log": LogSettings(), "mail": mail_settings(25)}) == (
+    only_people = replace(mail_settings(25), recipients=())
+    settings: dict[str, ChannelSettings] = {
+        "log": LogSettings(),
+        "mail": mail_settings(25),
+        "smtp": only_people,
+    }
+    assert routes(settings) == (
         Route(channel="log", min_priority=Priority.LOW),
         Route(channel="mail", min_priority=Priority.HIGH),
     )
+
+
+def test_pages_are_made_for_mail_only() -> None:
+    names = ("smtp", "smtp/ines", "log", "webhook:smtp", "relay:smtp/ines", "advice")
+    assert [name for name in names if shows_pages(name)] == ["smtp", "smtp/ines"]
+
+
+def test_addresses_are_those_of_the_channel() -> None:
+    assert bad_address(mail_settings(25), "ines@northfold.example") is None
+    assert "not a mail address" in str(bad_address(mail_settings(25), "ines"))
+    assert "nobody in person" in str(bad_address(LogSettings(), "ines"))
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -5,18 +5,22 @@ import ssl
 import threading
 from collections.abc import Iterator
 from contextlib import suppress
+from dataclasses import replace
 from datetime import UTC, datetime
 from http.server import BaseHTTPRequestHandler
 from typing import Any
 
 import pytest
 import trustme
+from cloudevents.core.bindings.http import HTTPMessage, from_http_event
+from cloudevents.core.v1.event import CloudEvent
 from standardwebhooks import Webhook
 
 from alerts.channels import signature
 from alerts.channels.addresses import acceptable, resolve
-from alerts.channels.webhook import READ_AT_MOST, WebhookChannel, WebhookSettings, encode
-from alerts.notice import Undelivered
+from alerts.channels.cloud_event import encode
+from alerts.channels.webhook import READ_AT_MOST, WebhookChannel, WebhookSettings
+from alerts.notice import Notice, Undelivered
 from tests.alerts.far_side import Answer, WebSide, reply, web_side
 from tests.alerts.store import NOON, Time, notice
 
@@ -52,10 +56,41 @@ def test_the_signature_satisfies_the_reference_library(side: WebSide, secret: st
     assert channel(side).deliver(notice()) == "answered 204"
     (posted,) = side.posted
     verified = Webhook(secret).verify(posted.body, posted.headers)
-    assert verified["type"] == "alarm.active"
-    assert verified["timestamp"] == "2026-01-01T12:00:00.000Z"
     assert verified["data"]["vehicle"] == "NF-01"
-    assert verified["data"]["evidence"] == {"fluid_temp_c": 121.0, "spare": None}
+
+
+def heard(side: WebSide, said: Notice) -> CloudEvent:
+    """Read what arrived with the reference library, which checks it as it reads."""
+    channel(side).deliver(said)
+    posted = side.posted[-1]
+    event = from_http_event(HTTPMessage(headers=posted.headers, body=posted.body))
+    assert isinstance(event, CloudEvent)
+    return event
+
+
+def test_the_event_satisfies_the_reference_library(side: WebSide) -> None:
+    """CloudEvents 1.0.2; the reference library is the outside source."""
+    event = heard(side, notice())
+    assert side.posted[0].headers["content-type"] == "application/cloudevents+json"
+    assert (event.get_id(), event.get_specversion()) == ("n1", "1.0")
+    assert (event.get_source(), event.get_type()) == ("/heatbook", "heatbook.alarm.active")
+    assert (event.get_subject(), event.get_datacontenttype()) == ("NF-01", "application/json")
+    assert event.get_time() == datetime(2026, 1, 1, 12, tzinfo=UTC)
+    told = event.get_data()
+    assert isinstance(told, dict)
+    assert told["evidence"] == {"fluid_temp_c": 121.0, "spare": None}
+    assert told["text"] == "The fluid is at 121 °C.\n"
+
+
+def test_events_of_several_alarms_and_of_none(side: WebSide) -> None:
+    (item,) = notice().items
+    several = heard(side, notice(items=(item, replace(item, vehicle="NF-02"))))
+    assert (several.get_type(), several.get_subject()) == ("heatbook.alarms", None)
+    told = several.get_data()
+    assert isinstance(told, dict)
+    assert [each["vehicle"] for each in told["alarms"]] == ["NF-01", "NF-02"]
+    report = heard(side, notice(items=()))
+    assert (report.get_type(), report.get_subject()) == ("heatbook.report", None)
 
 
 def test_the_published_example() -> None:
@@ -77,7 +112,7 @@ def test_what_is_sent_is_small_and_the_same_on_every_try(side: WebSide) -> None:
     assert first.path == "/in?a=1"
     assert first.headers["host"] == f"127.0.0.1:{side.port}"
     assert first.headers["webhook-id"] == second.headers["webhook-id"] == "n1"
-    assert first.body == second.body == encode(notice())
+    assert first.body == second.body == encode(notice(), source="/heatbook")
     assert len(first.body) < 20_000
 
 
@@ -85,7 +120,9 @@ def test_what_is_sent_is_small_and_the_same_on_every_try(side: WebSide) -> None:
 def test_an_answer_that_will_not_change_is_final(side: WebSide, status: int) -> None:
     place = f"http://127.0.0.1:{side.port}/elsewhere"
     side.answer = lambda handler: reply(handler, status, Location=place)
-    assert not refused(side).retry
+    refusal = refused(side)
+    assert not refusal.retry
+    assert not refusal.away
     assert len(side.posted) == 1
 
 
@@ -93,7 +130,7 @@ def test_an_answer_that_will_not_change_is_final(side: WebSide, status: int) -> 
 def test_a_busy_receiver_is_tried_again_when_it_says(side: WebSide, status: int) -> None:
     side.answer = lambda handler: reply(handler, status, Retry_After="120")
     refusal = refused(side)
-    assert (refusal.retry, refusal.retry_after_s) == (True, 120.0)
+    assert (refusal.retry, refusal.away, refusal.retry_after_s) == (True, True, 120.0)
 
 
 @pytest.mark.parametrize(
@@ -233,8 +270,36 @@ PRIVATE = [
     "64:ff9b:1::7f00:1",
     "2002:7f00:1::",
     "2001:0:7f00:1::",
+    "::ffff:0:7f00:1",
+    "2606:4700::5efe:7f00:1",
+    "2606:4700::200:5efe:7f00:1",
+    "2002:a9fe:101::",
+    "64:ff9b::a00:1",
+    "192.0.0.9",
+    "192.88.99.1",
+    "198.18.0.1",
+    "203.0.113.1",
+    "fec0::1",
+    "2001:db8::1",
+    "3fff::1",
+    "5f00::1",
+    "100::1",
 ]
-METADATA = ["169.254.169.254", "::ffff:169.254.169.254", "fd00:ec2::254", "100.100.100.200"]
+"""Ranges of the IANA special-purpose registries (RFC 6890 and its updates), from memory."""
+METADATA = [
+    "169.254.169.254",
+    "::ffff:169.254.169.254",
+    "64:ff9b::a9fe:a9fe",
+    "64:ff9b:1::a9fe:a9fe",
+    "2002:a9fe:a9fe::",
+    "::a9fe:a9fe",
+    "::ffff:0:a9fe:a9fe",
+    "2606:4700::5efe:a9fe:a9fe",
+    "fd00:ec2::254",
+    "fd20:ce::254",
+    "100.100.100.200",
+    "168.63.129.16",
+]
 
 
 @pytest.mark.parametrize("address", [*PRIVATE, *METADATA])
@@ -248,7 +313,19 @@ def test_public_addresses_are_called(address: str) -> None:
     assert acceptable(address, allow_private=False)
 
 
-@pytest.mark.parametrize("host", ["2130706433", "0x7f.1", "017700000001", "127.1", "localhost"])
+@pytest.mark.parametrize(
+    "host",
+    [
+        "2130706433",
+        "0x7f.1",
+        "0x7f000001",
+        "017700000001",
+        "0177.0.0.1",
+        "127.1",
+        "0",
+        "localhost",
+    ],
+)
 def test_odd_spellings_of_this_machine_are_seen_through(host: str) -> None:
     found = resolve(host, 80)
     assert found
@@ -261,7 +338,38 @@ def test_one_address_that_leads_inside_spoils_the_name(found: list[str]) -> None
     one = WebhookChannel(settings, now_ms=Time(), look_up=lambda host, port: found)
     with pytest.raises(Undelivered, match="not a public one") as caught:
         one.deliver(notice())
-    assert not caught.value.retry
+    assert (caught.value.retry, caught.value.away) == (True, True)
+
+
+def test_a_name_that_changes_its_address_between_look_and_call_is_called_where_it_was_looked_at(
+    side: WebSide,
+) -> None:
+    """DNS rebinding: the first answer is public, every later one leads inside."""
+    asked: list[str] = []
+
+    def look_up(host: str, port: int) -> list[str]:
+        asked.append(host)
+        return ["192.0.2.1" if len(asked) == 1 else "127.0.0.1"]
+
+    settings = WebhookSettings(
+        url=f"http://hooks.northfold.example:{side.port}/",
+        secrets=SECRETS,
+        allow_private=True,
+        timeout_s=0.2,
+    )
+    one = WebhookChannel(settings, now_ms=Time(), look_up=look_up)
+    with pytest.raises(Undelivered):
+        one.deliver(notice())
+    assert asked == ["hooks.northfold.example"]
+    assert side.posted == []
+
+
+def test_a_redirect_to_this_machine_is_not_followed(side: WebSide) -> None:
+    with web_side() as inner:
+        place = f"http://127.0.0.1:{inner.port}/"
+        side.answer = lambda handler: reply(handler, 307, Location=place)
+        assert not refused(side).retry
+        assert inner.posted == []
 
 
 @pytest.mark.parametrize(

@@ -92,7 +92,15 @@ def test_a_bad_value_names_the_place_that_set_it(tmp_path: Path) -> None:
             "greater than or equal to 0.00000001",
         ),
         ("[wire]\nfuture_s = nan\n", "wire.future_s", "nan"),
-        ('[alerts.smtp]\nhost = "m"\nsender = "a@b.example"\n', "alerts.smtp.recipients", ""),
+        ('[alerts.smtp]\nhost = "m"\nsender = "a@b.example"\n', "alerts", "reaches nobody"),
+        (
+            (
+                '[alerts.webhooks.d]\nurl = "https://x.example"\nsource = "a b"\n'
+                'secrets = ["whsec_bm9ydGhmb2xkLWV4YW1wbGUtc2VjcmV0LW5vdC1yZWFs"]\n'
+            ),
+            "alerts.webhooks.d",
+            "without blanks",
+        ),
         (
             '[alerts.webhooks.desk]\nurl = "ftp://x"\nsecrets = ["x"]\n',
             "alerts.webhooks.desk",
