@@ -1,9 +1,12 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 import models.silence
-from alerts.watch import EVERYBODY, SILENT, LastHeard, SilenceLimits, judge, silent
+from alerts.link import Link
+from alerts.watch import EVERYBODY, SILENT, LastHeard, Outage, SilenceLimits, judge, silent
 from tests.alerts.store import MINUTE, NOON
 
 LIMITS = SilenceLimits()
@@ -89,3 +92,40 @@ def test_a_fleet_of_one_is_judged_alone() -> None:
     assert judge({"NF-01": MOVING}, NOON + 14 * MINUTE, LIMITS) == {}
     assert set(judge({"NF-01": MOVING}, NOON + 15 * MINUTE, LIMITS)) == {"NF-01"}
     assert judge({}, NOON, LIMITS) == {}
+
+
+DOWN = Link(connected=False, since_ms=NOON)
+
+
+def test_a_link_that_is_down_is_one_matter_whoever_moved() -> None:
+    parked = {"NF-01": last(-60, moving=False), "NF-02": last(-400, moving=False)}
+    assert judge(parked, NOON + 4 * MINUTE, LIMITS, link=DOWN) == {}
+    assert judge(parked, NOON + 5 * MINUTE, LIMITS, link=DOWN) == {EVERYBODY: NOON + 5 * MINUTE}
+    moving = {f"NF-{number:02}": last(-number / 60) for number in range(40)}
+    assert set(judge(moving, NOON + 500 * MINUTE, LIMITS, link=DOWN)) == {EVERYBODY}
+    assert judge({}, NOON + 500 * MINUTE, LIMITS, link=DOWN) == {}
+
+
+def test_while_the_link_is_down_no_truck_grows_silent() -> None:
+    heard = {"NF-01": last(-20), "NF-02": last(-10), "NF-03": last(0)}
+    onsets = judge(heard, NOON + 60 * MINUTE, LIMITS, link=DOWN)
+    # NF-01's time was up while the link still stood; NF-02's was not.
+    assert set(onsets) == {EVERYBODY, "NF-01"}
+    assert silent(heard["NF-02"], NOON + 60 * MINUTE, LIMITS, link=DOWN) is None
+
+
+def test_who_fell_with_all_others_is_a_matter_of_its_own_only_a_day_later() -> None:
+    heard = {"NF-01": last(0), "NF-02": last(1), "NF-03": last(60)}
+    outage = Outage(
+        from_ms=NOON - 4 * MINUTE, told_ms=NOON + 6 * MINUTE, ended_ms=NOON + 60 * MINUTE
+    )
+    hour = 60 * MINUTE
+    assert judge(heard, NOON + 2 * hour, LIMITS, outages=[outage]) == {
+        "NF-03": NOON + 75 * MINUTE
+    }
+    later = judge(heard, outage.ended_ms + 24 * hour, LIMITS, outages=[outage])  # type: ignore[operator]
+    assert set(later) == set(heard)
+    lasting = replace(outage, ended_ms=None)
+    assert set(judge(heard, NOON + 99 * hour, LIMITS, outages=[lasting])) == {"NF-03"}
+    before = {**heard, "NF-04": last(-30)}
+    assert "NF-04" in judge(before, NOON + 2 * hour, LIMITS, outages=[outage])
