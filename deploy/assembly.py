@@ -8,6 +8,7 @@ from random import SystemRandom
 from alerts import channels
 from alerts.dispatcher import Compose
 from alerts.policy import Policy
+from alerts.routing import Plan
 from alerts.watch import SilenceLimits
 from alerts.wording import compose
 from deploy.batch import Rules
@@ -53,8 +54,8 @@ def clock_of(settings: Settings) -> Clock:
     )
 
 
-def rules_of(settings: Settings) -> Rules:
-    """Give what the pipeline goes by."""
+def rules_of(settings: Settings, plan: Plan | None) -> Rules:
+    """Give what the pipeline goes by; ``plan`` says which people are told, None: nobody but the channels."""
     return Rules(
         wire=settings.wire.rules(),
         quarantine_rows=settings.quarantine.max_rows,
@@ -63,6 +64,7 @@ def rules_of(settings: Settings) -> Rules:
         policy=Policy(
             routes=channels.routes(settings.channels()),
             late_after_ms=round(settings.alerts.late_after_s * 1000),
+            plan=plan,
         ),
         model_version=model_version(),
     )
@@ -90,7 +92,7 @@ def scheduled(
     return schedule
 
 
-def assemble(settings: Settings, fleet: Fleet) -> Daemon:
+def assemble(settings: Settings, fleet: Fleet, plan: Plan | None = None) -> Daemon:
     """Put a daemon together; it is not started.
 
     Raises
@@ -99,7 +101,7 @@ def assemble(settings: Settings, fleet: Fleet) -> Daemon:
         The store cannot be used.
     """
     now_ms = clock_of(settings)
-    rules = rules_of(settings)
+    rules = rules_of(settings, plan)
     database = Database(settings.store.path, synchronous=settings.store.synchronous)
     pipeline = Pipeline(
         database,

@@ -21,6 +21,7 @@ from deploy.demo import DemoOptions, run_demo
 from deploy.fleet import fleet_of, load_fleet
 from deploy.model_version import model_version
 from deploy.options import Config, FleetFile, fail, moment_of
+from deploy.people_file import plan_of
 from deploy.problems import BadSettings, Mistake
 from deploy.replay import (
     Reader,
@@ -108,8 +109,13 @@ def serve_command(
     """Run the daemon: take messages from the broker, keep the accounts, send the alarms."""
     logs.set_up()
     loaded = load_settings(config=config, env=os.environ)
-    fleet = fleet_of(loaded)
-    raise typer.Exit(serve(loaded.settings, fleet, stop_at_end_of_input=stop_at_end_of_input))
+    code = serve(
+        loaded.settings,
+        fleet_of(loaded),
+        plan_of(loaded),
+        stop_at_end_of_input=stop_at_end_of_input,
+    )
+    raise typer.Exit(code)
 
 
 @app.command("check")

@@ -12,7 +12,7 @@ from typing import TypeVar
 
 import structlog
 
-from alerts import silence
+from alerts import escalation, silence
 from alerts.channel import Channel
 from alerts.dispatcher import Compose, Dispatcher
 from alerts.silence import Ticked
@@ -191,7 +191,7 @@ class Daemon:
             )
 
     def _watch(self) -> Ticked:
-        """Look for trucks that have gone silent.
+        """Look for trucks that have gone silent, and for alarms that nobody has acknowledged.
 
         In the committer's own thread and paced by a clock that never jumps: between a look and
         what is written because of it no sample can come in.
@@ -214,6 +214,7 @@ class Daemon:
                 policy=parts.rules.policy,
                 listening_since_ms=self._listening_since_ms,
             )
+            escalation.tick(tx, now_ms=now_ms, policy=parts.rules.policy)
         self._listening_since_ms = ticked.listening_since_ms
         self._dispatcher.wake()
         return ticked

@@ -11,11 +11,13 @@ from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from alerts.routing import Plan
 from deploy import logs
 from deploy.assembly import rules_of
 from deploy.database import Database, StoreBusy, read_only
 from deploy.fleet import fleet_of
 from deploy.measures import distance_km, moment_ms, share, temperature_c, volume_l
+from deploy.people_file import plan_of
 from deploy.pipeline import Pipeline
 from deploy.reading import Reader
 from deploy.record_book import Book, open_book
@@ -32,12 +34,13 @@ PATIENCE_S = 5.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Desk:
-    """Settings, fleet, and who sits at it."""
+    """Settings, fleet, who is told, and who sits at it."""
 
     settings: Settings
     fleet: Fleet
     reader: Reader
     who: str
+    plan: Plan | None = None
 
     @property
     def units(self) -> Units:
@@ -92,12 +95,12 @@ class Desk:
 
 
 def desk_of(config: Path | None, who: str | None = None) -> Desk:
-    """Read settings and fleet file.
+    """Read settings, fleet file and people file.
 
     Raises
     ------
     deploy.problems.BadSettings
-        With every problem of either.
+        With every problem of the first of them that has any.
     """
     loaded = load_settings(config=config, env=os.environ)
     fleet = fleet_of(loaded)
@@ -106,6 +109,7 @@ def desk_of(config: Path | None, who: str | None = None) -> Desk:
         fleet=fleet,
         reader=Reader.of(loaded.settings, fleet),
         who=login_name() if who is None else who,
+        plan=plan_of(loaded),
     )
 
 
@@ -159,7 +163,7 @@ def enter(
             database,
             registered=frozenset(desk.fleet.vehicles),
             courses=desk.reader.courses,
-            rules=rules_of(desk.settings),
+            rules=rules_of(desk.settings, desk.plan),
             now_ms=desk.reader.now_ms,
         ).load()
     return done

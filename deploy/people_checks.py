@@ -86,7 +86,7 @@ def _no_channel(text: str) -> str:
 
 def _instead(channels: Channels, text: str) -> str:
     if not channels:
-        return "set one up in the settings: [alerts.smtp], or [alerts.relays.NAME]"
+        return "set one up in the settings, such as [alerts.smtp]"
     return f"write CHANNEL:ADDRESS; {nearest(text.rpartition(':')[0], channels, 'channel')}"
 
 

@@ -7,6 +7,7 @@ import tomllib
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, tzinfo
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -14,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
+from alerts.channels import bad_address
 from alerts.hours import parse as parse_hours
 from alerts.people import Person
 from alerts.rota import Rota, parse_week
@@ -34,7 +36,7 @@ from models.kernel import KINDS
 from models.transition import Priority
 from models.units import METRIC, Units
 
-_MAIL = re.compile(r"[^@\s]+@[^@\s]+", re.ASCII)
+_PLACE = re.compile(r"\b(telling|then|tell|ways|turn|kinds|trucks|groups)\.(\d+)")
 
 FALLBACK = "fallback"
 """What the rule is called that counts where no other does."""
@@ -82,23 +84,11 @@ def known_of(loaded: Loaded) -> Known:
 
 def _address_checks(loaded: Loaded) -> dict[str, Callable[[str], str | None]]:
     """Give the channels that lead to people, by name, each with what looks at an address."""
-    found: dict[str, Callable[[str], str | None]] = {}
-    for name in loaded.settings.channels():
-        if name == "smtp":
-            found[name] = _mail_fault
-        elif name.startswith("relay:"):
-            found[name] = _blank
-    return found
-
-
-def _mail_fault(address: str) -> str | None:
-    if _MAIL.fullmatch(address):
-        return None
-    return f"not a mail address: {address!r}; write it like desk@northfold.example"
-
-
-def _blank(address: str) -> str | None:
-    return None if address else "is no address; write it after the channel's name and a colon"
+    return {
+        name: partial(bad_address, each)
+        for name, each in loaded.settings.channels().items()
+        if name == "smtp" or name.startswith("relay:")
+    }
 
 
 def load_people(path: Path, known: Known) -> Plan:
@@ -129,8 +119,18 @@ def parse_people(table: Mapping[str, Any], *, where: str, known: Known) -> Plan:
         table, prefix, channels=known.channels, kinds=known.kinds, groups=known.groups
     )
     if problems or parsed is None:
-        raise BadSettings(problems)
+        raise BadSettings([_counted(problem, prefix) for problem in problems])
     return _plan(parsed, known)
+
+
+def _counted(problem: Problem, prefix: str) -> Problem:
+    """Count the places in lists from 1, as people do."""
+    path = problem.path.removeprefix(prefix)
+    return replace(problem, path=prefix + _PLACE.sub(_from_one, path))
+
+
+def _from_one(found: re.Match[str]) -> str:
+    return f"{found[1]}.{int(found[2]) + 1}"
 
 
 def _plan(parsed: PeopleFile, known: Known) -> Plan:

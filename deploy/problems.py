@@ -79,6 +79,10 @@ def _problem(details: ErrorDetails, model: type[BaseModel], prefix: str) -> Prob
         return Problem(path=path, what="unknown key", mend=mend)
     if kind == "missing":
         return Problem(path=path, what="is missing", mend="add it")
+    if kind == "too_short":
+        return Problem(
+            path=path, what="is empty", mend="name at least one, or take the key out"
+        )
     if kind == "literal_error":
         expected = details["ctx"]["expected"]
         return Problem(path=path, what=f"is {given}", mend=f"use one of {expected}")

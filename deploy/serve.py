@@ -9,6 +9,7 @@ from types import FrameType
 
 import structlog
 
+from alerts.routing import Plan
 from deploy.assembly import assemble
 from deploy.daemon import Daemon
 from deploy.settings import Settings
@@ -17,7 +18,13 @@ from models.fleet import Fleet
 log = structlog.get_logger()
 
 
-def serve(settings: Settings, fleet: Fleet, *, stop_at_end_of_input: bool = False) -> int:
+def serve(
+    settings: Settings,
+    fleet: Fleet,
+    plan: Plan | None = None,
+    *,
+    stop_at_end_of_input: bool = False,
+) -> int:
     """Run until SIGTERM, SIGINT or a fault; give the exit code.
 
     ``stop_at_end_of_input``: also stop when standard input closes, so that a daemon started by
@@ -37,7 +44,7 @@ def serve(settings: Settings, fleet: Fleet, *, stop_at_end_of_input: bool = Fals
         signal.signal(number, stop)
     if stop_at_end_of_input:
         threading.Thread(target=_wait_for_end, args=(stopping,), daemon=True).start()
-    daemon = assemble(settings, fleet)
+    daemon = assemble(settings, fleet, plan)
     daemon.start()
     try:
         code = _stand_by(daemon, stopping)

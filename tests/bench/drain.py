@@ -99,7 +99,7 @@ def bare_pipeline(settings: Settings, database: Database) -> Pipeline:
         database,
         registered=frozenset(),
         courses=courses_of(Fleet(), max_gap_s=300.0, silent_after_s=900.0),
-        rules=rules_of(settings),
+        rules=rules_of(settings, None),
         now_ms=lambda: time.time_ns() // 1_000_000,
     )
 

@@ -39,7 +39,7 @@ def run_reference(
             database,
             registered=frozenset(fleet.vehicles),
             courses=courses_by(settings, fleet),
-            rules=rules_of(settings),
+            rules=rules_of(settings, None),
             now_ms=lambda: now_ms,
         )
         messages = _messages(ledger, only_stored)
