@@ -11,4 +11,38 @@ STEPS: tuple[tuple[str, ...], ...] = (
         ) STRICT, WITHOUT ROWID
         """,
     ),
+    (
+        """
+        CREATE TABLE report_asked (
+            name TEXT NOT NULL,
+            since_ms INTEGER NOT NULL,
+            asked_ms INTEGER NOT NULL,
+            made_ms INTEGER,
+            PRIMARY KEY (name, asked_ms)
+        ) STRICT, WITHOUT ROWID
+        """,
+        """
+        CREATE TABLE service_event (
+            vehicle TEXT PRIMARY KEY,
+            uid TEXT NOT NULL UNIQUE,
+            services INTEGER NOT NULL,
+            sequence INTEGER NOT NULL,
+            changed_ms INTEGER NOT NULL,
+            looked_ms INTEGER NOT NULL,
+            overdue INTEGER NOT NULL CHECK (overdue IN (0, 1)),
+            reason TEXT NOT NULL,
+            median_ms INTEGER,
+            early_ms INTEGER,
+            late_ms INTEGER
+        ) STRICT, WITHOUT ROWID
+        """,
+        """
+        CREATE TABLE private_address (
+            purpose TEXT NOT NULL,
+            scope TEXT NOT NULL,
+            edition INTEGER NOT NULL,
+            PRIMARY KEY (purpose, scope)
+        ) STRICT, WITHOUT ROWID
+        """,
+    ),
 )
