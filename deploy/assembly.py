@@ -11,6 +11,7 @@ from alerts.policy import Policy
 from alerts.routing import Plan
 from alerts.watch import SilenceLimits
 from alerts.wording import compose
+from deploy.advice_line import advice_line
 from deploy.batch import Rules
 from deploy.clock import Clock, ScaledClock, monotonic_ms, wall_ms
 from deploy.daemon import Daemon, Pace, Parts
@@ -121,7 +122,9 @@ def assemble(settings: Settings, fleet: Fleet, plan: Plan | None = None) -> Daem
         pipeline=pipeline,
         schedule=scheduled(settings, database, pipeline, rules.policy),
         rules=rules,
-        channels=channels.build(settings.channels(), now_ms=now_ms),
+        channels=channels.build(
+            settings.channels(), now_ms=now_ms, publish=advice_line(settings.mqtt)
+        ),
         compose=composer(settings, fleet, database),
         limits=SilenceLimits(
             silent_after_ms=round(settings.models.silent_after_s * 1000),

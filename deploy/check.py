@@ -13,6 +13,7 @@ from rich.markup import escape
 
 from alerts import channels, outbox
 from alerts.notice import Notice, Undelivered
+from deploy.advice_line import advice_line
 from deploy.broker_check import Finding, examine
 from deploy.clock import wall_ms
 from deploy.database import StoreError, read_only
@@ -194,7 +195,9 @@ def _lost_fluids(conn: sqlite3.Connection, fleet: Fleet) -> Iterator[Finding]:
 
 def _notices(loaded: Loaded) -> Iterator[Finding]:
     now_ms = wall_ms()
-    built = channels.build(loaded.settings.channels(), now_ms=wall_ms)
+    built = channels.build(
+        loaded.settings.channels(), now_ms=wall_ms, publish=advice_line(loaded.settings.mqtt)
+    )
     for name, channel in built.items():
         try:
             said = channel.deliver(_test_notice(name, now_ms))

@@ -1,4 +1,4 @@
-"""A small blocking MQTT client with which `heatbook check` tries a broker out."""
+"""A small blocking MQTT client: `heatbook check` tries a broker out with it, advice goes out by it."""
 
 from __future__ import annotations
 
@@ -80,9 +80,11 @@ class Probe:
         mqtt.subscribe(self._client, replace(self._settings, filters=(name,)))
         return self._granted.wait(self._patience_s)
 
-    def publish(self, topic: str, payloads: Sequence[bytes]) -> int:
+    def publish(self, topic: str, payloads: Sequence[bytes], *, retain: bool = False) -> int:
         """Publish at QoS 1; return how many the broker confirmed as accepted."""
-        sent = [self._client.publish(topic, payload, qos=1) for payload in payloads]
+        sent = [
+            self._client.publish(topic, payload, qos=1, retain=retain) for payload in payloads
+        ]
         until(lambda: all(info.is_published() for info in sent), self._patience_s)
         return sum(info.is_published() for info in sent) - self.refusals
 

@@ -8,30 +8,17 @@ from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import (
-    BaseModel,
-    ConfigDict,
     Field,
-    SecretStr,
     field_validator,
     model_validator,
 )
 
-from alerts.channels import LogSettings, SmtpSettings, WebhookSettings
 from alerts.service_date import DateRules
+from deploy.channel_sections import AdviceSection, LogSection, Relay, Smtp, Webhook
+from deploy.section import Seconds, Section
 from ingest.decoded import WireRules
 from models.parameters import FALSE_ALARMS_PER_H
-from models.transition import Priority
 from models.units import Units
-
-
-class Section(BaseModel):
-    """A table of the settings: an unknown key is an error."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-PriorityName = Literal["low", "medium", "high", "critical"]
-Seconds = Annotated[float, Field(gt=0.0, le=31_536_000.0)]
 
 
 class Store(Section):
@@ -134,72 +121,6 @@ class FleetSection(Section):
         return ZoneInfo(self.time_zone)
 
 
-class LogSection(Section):
-    """``[alerts.log]``: which notices the log takes."""
-
-    min_priority: PriorityName = "low"
-
-    def channel(self) -> LogSettings:
-        """Give the channel's own settings."""
-        return LogSettings(min_priority=Priority[self.min_priority.upper()])
-
-
-class Smtp(Section):
-    """``[alerts.smtp]``: notices by mail."""
-
-    host: str
-    port: Annotated[int, Field(ge=1, le=65_535)] = 587
-    security: Literal["none", "starttls", "tls"] = "starttls"
-    username: str = ""
-    password: SecretStr = SecretStr("")
-    sender: str
-    recipients: tuple[str, ...] = ()
-    min_priority: PriorityName = "low"
-    timeout_s: Seconds = 20.0
-    helo: str = ""
-
-    @model_validator(mode="after")
-    def _fits(self) -> Self:
-        self.channel()
-        return self
-
-    def channel(self) -> SmtpSettings:
-        """Give the channel's own settings; ValueError where they do not go together."""
-        fields = self.model_dump(exclude={"password", "min_priority"})
-        return SmtpSettings(
-            password=self.password.get_secret_value(),
-            min_priority=Priority[self.min_priority.upper()],
-            **fields,
-        )
-
-
-class Webhook(Section):
-    """``[alerts.webhooks.NAME]``: notices to a web address; the address itself is a secret."""
-
-    url: SecretStr
-    secrets: tuple[SecretStr, ...]
-    allow_private: bool = False
-    source: str = "/heatbook"
-    min_priority: PriorityName = "low"
-    timeout_s: Seconds = 20.0
-
-    @model_validator(mode="after")
-    def _fits(self) -> Self:
-        self.channel()
-        return self
-
-    def channel(self) -> WebhookSettings:
-        """Give the channel's own settings; ValueError where they do not go together."""
-        return WebhookSettings(
-            url=self.url.get_secret_value(),
-            secrets=tuple(secret.get_secret_value() for secret in self.secrets),
-            allow_private=self.allow_private,
-            source=self.source,
-            min_priority=Priority[self.min_priority.upper()],
-            timeout_s=self.timeout_s,
-        )
-
-
 class Alerts(Section):
     """``[alerts]``: who is told, and until when something is news."""
 
@@ -207,7 +128,9 @@ class Alerts(Section):
     people: Path | None = None
     log: LogSection = LogSection()
     smtp: Smtp | None = None
-    webhooks: dict[str, Webhook] = {}
+    webhooks: dict[str, Webhook] = Field(default_factory=dict)
+    relays: dict[str, Relay] = Field(default_factory=dict)
+    advice: AdviceSection | None = None
 
     @model_validator(mode="after")
     def _reaches_somebody(self) -> Self:

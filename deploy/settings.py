@@ -82,6 +82,10 @@ class Settings(BaseSettings):
             found["smtp"] = self.alerts.smtp.channel()
         for name, webhook in self.alerts.webhooks.items():
             found[f"webhook:{name}"] = webhook.channel()
+        for name, relay in self.alerts.relays.items():
+            found[f"relay:{name}"] = relay.channel()
+        if self.alerts.advice is not None:
+            found["advice"] = self.alerts.advice.channel()
         return found
 
 

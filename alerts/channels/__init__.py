@@ -5,15 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from alerts.channel import Channel, Clock
-from alerts.channels import mail
+from alerts.channels import mail, relay
+from alerts.channels.advice import AdviceChannel, AdviceSettings, Publish
 from alerts.channels.log import LogChannel, LogSettings
+from alerts.channels.relay import RelayChannel, RelaySettings
 from alerts.channels.smtp import SmtpChannel, SmtpSettings
 from alerts.channels.webhook import WebhookChannel, WebhookSettings
 from alerts.policy import Route
 
 __all__ = [
+    "AdviceSettings",
     "ChannelSettings",
     "LogSettings",
+    "RelaySettings",
     "SmtpSettings",
     "WebhookSettings",
     "bad_address",
@@ -22,15 +26,17 @@ __all__ = [
     "shows_pages",
 ]
 
-ChannelSettings = LogSettings | SmtpSettings | WebhookSettings
+ChannelSettings = LogSettings | SmtpSettings | WebhookSettings | RelaySettings | AdviceSettings
 
 
-def build(settings: Mapping[str, ChannelSettings], *, now_ms: Clock) -> dict[str, Channel]:
-    """Make the channels by name."""
-    return {name: _channel(each, now_ms) for name, each in settings.items()}
+def build(
+    settings: Mapping[str, ChannelSettings], *, now_ms: Clock, publish: Publish
+) -> dict[str, Channel]:
+    """Make the channels by name; ``publish`` takes advice to the broker."""
+    return {name: _channel(each, now_ms, publish) for name, each in settings.items()}
 
 
-def _channel(settings: ChannelSettings, now_ms: Clock) -> Channel:
+def _channel(settings: ChannelSettings, now_ms: Clock, publish: Publish) -> Channel:
     """List which settings make which channel: to add one, its file and its line here."""
     match settings:
         case LogSettings():
@@ -39,6 +45,10 @@ def _channel(settings: ChannelSettings, now_ms: Clock) -> Channel:
             return SmtpChannel(settings)
         case WebhookSettings():
             return WebhookChannel(settings, now_ms=now_ms)
+        case RelaySettings():
+            return RelayChannel(settings)
+        case AdviceSettings():
+            return AdviceChannel(settings, publish=publish)
 
 
 def routes(settings: Mapping[str, ChannelSettings]) -> tuple[Route, ...]:
@@ -46,8 +56,18 @@ def routes(settings: Mapping[str, ChannelSettings]) -> tuple[Route, ...]:
     return tuple(
         Route(channel=name, min_priority=each.min_priority)
         for name, each in settings.items()
-        if not (isinstance(each, SmtpSettings) and not each.recipients)
+        if _has_readers(each)
     )
+
+
+def _has_readers(settings: ChannelSettings) -> bool:
+    match settings:
+        case SmtpSettings():
+            return bool(settings.recipients)
+        case RelaySettings():
+            return not settings.personal
+        case _:
+            return True
 
 
 def shows_pages(destination: str) -> bool:
@@ -60,5 +80,7 @@ def bad_address(settings: ChannelSettings, address: str) -> str | None:
     match settings:
         case SmtpSettings():
             return mail.fault_of(address)
+        case RelaySettings():
+            return relay.bad_address(settings, address)
         case _:
             return "this channel reaches nobody in person"

@@ -169,7 +169,17 @@ def test_the_example_holds_every_setting() -> None:
 def test_the_example_works_with_everything_switched_on(tmp_path: Path) -> None:
     text = uncommented(EXAMPLE.read_text(encoding="utf-8"))
     settings = load(tmp_path, text).settings
-    assert set(settings.channels()) == {"log", "smtp", "webhook:dispatch"}
+    assert set(settings.channels()) == {
+        "log",
+        "smtp",
+        "webhook:dispatch",
+        "relay:sms",
+        "advice",
+    }
+
+
+NAMED = {("alerts", "webhooks"), ("alerts", "relays")}
+"""Tables whose keys are names that people choose."""
 
 
 def uncommented(text: str) -> str:
@@ -179,7 +189,7 @@ def uncommented(text: str) -> str:
 def paths(table: Mapping[str, Any], path: tuple[str, ...]) -> set[tuple[str, ...]]:
     found: set[tuple[str, ...]] = set()
     for name, value in table.items():
-        part = ANY_NAME if path == ("alerts", "webhooks") else name
+        part = ANY_NAME if path in NAMED else name
         deeper = (*path, part)
         found |= paths(value, deeper) if isinstance(value, dict) else {deeper}
     return found
