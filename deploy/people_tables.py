@@ -10,7 +10,8 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from alerts.hours import Hours, day_of, minutes_of
 from alerts.hours import parse as parse_hours
 from alerts.rota import Week, parse_week
-from deploy.sections import PriorityName, UnitNames
+from deploy.section import PriorityName
+from deploy.sections import UnitNames
 
 
 class Table(BaseModel):
