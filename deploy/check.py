@@ -19,6 +19,8 @@ from deploy.clock import wall_ms
 from deploy.database import StoreError, read_only
 from deploy.fleet import fleet_of
 from deploy.model_version import keep_compiled
+from deploy.people_file import plan_of
+from deploy.people_findings import people_findings, unreached
 from deploy.settings import BadSettings, Loaded, describe, load_settings
 from deploy.trucks import courses_of
 from ingest import record
@@ -72,6 +74,7 @@ def _findings(loaded: Loaded, *, try_broker: bool, send_notice: bool) -> Iterato
         )
     yield from _filters(loaded)
     yield from _fleet(loaded)
+    yield from people_findings(loaded, now_ms=wall_ms())
     yield from _store(loaded)
     yield Finding(level="good", what=f"compiled models are kept in {keep_compiled()}")
     if try_broker:
@@ -177,7 +180,9 @@ def _record(conn: sqlite3.Connection, loaded: Loaded) -> Iterator[Finding]:
             what=f"entries in the service record of {len(waiting)} trucks do not count yet",
             mend="The daemon counts them when it runs; if it does, see its log for record.failed",
         )
-    with suppress(BadSettings):  # what is wrong with the fleet file itself is said already
+    with suppress(BadSettings):  # what is wrong with the files themselves is said already
+        if plan := plan_of(loaded):
+            yield from unreached(conn, plan)
         yield from _lost_fluids(conn, fleet_of(loaded))
 
 
