@@ -25,8 +25,8 @@ _UNANSWERED = (
 _TURN = 1000
 """More than any alarm has steps: keeps apart the reminders of each priority it rose to."""
 
-_TELLS = (Matter.ACTIVE, Matter.RISE, Matter.CHATTER, Matter.REMINDER)
-"""What tells somebody that an alarm is active."""
+_OTHERWISE = (Matter.NORMAL, Matter.WITHDRAWN, Matter.MOVED, Matter.QUIET)
+"""What does not tell somebody that an alarm stands."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +88,8 @@ def told_before(conn: sqlite3.Connection, alarm: Alarm) -> dict[str, bool]:
     """
     found: dict[str, bool] = {}
     for entry in outbox.entries(conn, alarm_id=alarm.id):
-        if entry.turn == alarm.turn and entry.matter in _TELLS and entry.state != "cancelled":
+        tells = entry.turn == alarm.turn and entry.matter not in _OTHERWISE
+        if tells and entry.state != "cancelled":
             arrived = found.get(entry.destination, False) or entry.state == "delivered"
             found[entry.destination] = arrived
     return found
