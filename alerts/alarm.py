@@ -17,26 +17,45 @@ class State(StrEnum):
     UNACKNOWLEDGED = "unacknowledged"
     ACKNOWLEDGED = "acknowledged"
     RETURNED = "returned_unacknowledged"
+    LATCHED = "latched_unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched_acknowledged"
     SHELVED = "shelved"
     SUPPRESSED = "suppressed_by_design"
     OUT_OF_SERVICE = "out_of_service"
 
 
+HELD = frozenset({State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE})
+"""The states in which nobody is told, whatever happens."""
+
+
 class Event(StrEnum):
-    """What can happen to an alarm."""
+    """What can happen to an alarm.
+
+    The first four the samples bring; the next two a person. Then the holds, and their end. The last
+    two are of the ledger, which keeps a row for each time an alarm came: later samples show that
+    it was not so, or the same alarm came again, and the new row goes on for this one.
+    """
 
     RAISE = "raise"
     RISE = "rise"
     CLEAR = "clear"
-    ACKNOWLEDGE = "acknowledge"
     RECUR = "recur"
+    ACKNOWLEDGE = "acknowledge"
+    RESET = "reset"
+    SHELVE = "shelve"
+    SUPPRESS = "suppress"
+    REMOVE = "remove"
+    RELEASE = "release"
+    WITHDRAW = "withdraw"
+    SUPERSEDE = "supersede"
 
 
 class Matter(StrEnum):
     """What a notice is about.
 
     A date that moved and missing data are about a service (``alerts.service_date``); a reminder goes to the
-    next in turn when nobody has acknowledged (``alerts.escalation``).
+    next in turn when nobody has acknowledged (``alerts.escalation``); chatter is an alarm that comes and goes
+    too often to be told each time (``alerts.chatter``).
     """
 
     ACTIVE = "active"
@@ -46,6 +65,7 @@ class Matter(StrEnum):
     MOVED = "date_moved"
     QUIET = "no_data"
     REMINDER = "reminder"
+    CHATTER = "chatter"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,24 +76,72 @@ class Step:
     matter: Matter | None = None
 
 
-_TO_UNACKNOWLEDGED = Step(state=State.UNACKNOWLEDGED, matter=Matter.ACTIVE)
+_RAISED = Step(state=State.UNACKNOWLEDGED, matter=Matter.ACTIVE)
+_OVER = Step(state=State.NORMAL, matter=Matter.NORMAL)
+_WITHDRAWN = Step(state=State.NORMAL, matter=Matter.WITHDRAWN)
+_GONE = Step(state=State.NORMAL)
 
-#: Every pair that changes something or tells somebody; all others leave the alarm as it is.
+HOLDS = {
+    Event.SHELVE: State.SHELVED,
+    Event.SUPPRESS: State.SUPPRESSED,
+    Event.REMOVE: State.OUT_OF_SERVICE,
+}
+"""The events that begin a hold, and where they lead from every state."""
+
+#: Every pair that changes something or tells somebody and does not depend on more.
 #: A rise re-alarms: an acknowledgement of the lesser matter does not cover the greater one.
+#: What is latched must be acknowledged before it can be reset.
 _STEPS: dict[tuple[State, Event], Step] = {
-    (State.NORMAL, Event.RAISE): _TO_UNACKNOWLEDGED,
-    (State.NORMAL, Event.RECUR): _TO_UNACKNOWLEDGED,
-    (State.RETURNED, Event.RAISE): _TO_UNACKNOWLEDGED,
-    (State.RETURNED, Event.RECUR): _TO_UNACKNOWLEDGED,
-    (State.RETURNED, Event.ACKNOWLEDGE): Step(state=State.NORMAL),
+    **{
+        (state, event): _RAISED
+        for state in (
+            State.NORMAL,
+            State.RETURNED,
+            State.LATCHED,
+            State.LATCHED_ACKNOWLEDGED,
+        )
+        for event in (Event.RAISE, Event.RECUR)
+    },
+    **{(state, Event.WITHDRAW): _WITHDRAWN for state in State if state not in HELD},
+    **{
+        (state, Event.SUPERSEDE): _GONE
+        for state in (State.RETURNED, State.LATCHED, State.LATCHED_ACKNOWLEDGED, *HELD)
+    },
+    (State.RETURNED, Event.ACKNOWLEDGE): _GONE,
     (State.UNACKNOWLEDGED, Event.RISE): Step(state=State.UNACKNOWLEDGED, matter=Matter.RISE),
-    (State.UNACKNOWLEDGED, Event.CLEAR): Step(state=State.RETURNED, matter=Matter.NORMAL),
     (State.UNACKNOWLEDGED, Event.ACKNOWLEDGE): Step(state=State.ACKNOWLEDGED),
     (State.ACKNOWLEDGED, Event.RISE): Step(state=State.UNACKNOWLEDGED, matter=Matter.RISE),
-    (State.ACKNOWLEDGED, Event.CLEAR): Step(state=State.NORMAL, matter=Matter.NORMAL),
+    (State.LATCHED, Event.ACKNOWLEDGE): Step(state=State.LATCHED_ACKNOWLEDGED),
+    (State.LATCHED_ACKNOWLEDGED, Event.RESET): _GONE,
 }
 
 
-def step(state: State, event: Event) -> Step:
-    """Give the state after ``event`` and what is to be announced."""
+def step(state: State, event: Event, *, active: bool = False, latches: bool = False) -> Step:
+    """Give the state after ``event`` and what is to be announced.
+
+    ``active``: the condition holds (asked when a hold ends). ``latches``: an alarm of this kind
+    stays when the condition is over, until a person has looked.
+    """
+    if event in HOLDS:
+        return Step(state=HOLDS[event])
+    if event is Event.CLEAR:
+        return _cleared(state, latches=latches)
+    if event is Event.RELEASE and state in HELD:
+        return _released(active=active, latches=latches)
     return _STEPS.get((state, event), Step(state=state))
+
+
+def _cleared(state: State, *, latches: bool) -> Step:
+    if state is State.UNACKNOWLEDGED:
+        after = State.LATCHED if latches else State.RETURNED
+    elif state is State.ACKNOWLEDGED:
+        after = State.LATCHED_ACKNOWLEDGED if latches else State.NORMAL
+    else:
+        return Step(state=state)
+    return Step(state=after, matter=Matter.NORMAL)
+
+
+def _released(*, active: bool, latches: bool) -> Step:
+    if active:
+        return _RAISED
+    return Step(state=State.LATCHED, matter=Matter.NORMAL) if latches else _OVER

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from alerts import evidence as numbers
-from alerts.ledger import Alarm, acknowledge, alarms, standing
+from alerts.ledger import Alarm, alarms, standing
+from alerts.lifecycle import acknowledge
 from alerts.policy import Policy
 from alerts.reconcile import NOTHING_ENDED, reconcile
 from models.transition import Priority, Transition

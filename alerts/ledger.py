@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from typing import Any
 
 from alerts import evidence as numbers
-from alerts.alarm import Event, State, step
+from alerts.alarm import State
 from models.transition import Priority
 
 
@@ -113,27 +113,15 @@ def alarms(
     return find(conn, where, (*given.values(), limit), order="onset_ms DESC, id LIMIT ?")
 
 
-def acknowledge(
-    tx: sqlite3.Connection, alarm_id: str, by: str, now_ms: int, comment: str = ""
-) -> Alarm:
-    """Write down that somebody knows.
-
-    Raises
-    ------
-    LookupError
-        No alarm has this id.
-    """
-    alarm = get(tx, alarm_id)
-    if alarm is None:
-        raise LookupError(alarm_id)
-    after = step(alarm.state, Event.ACKNOWLEDGE).state
-    if after == alarm.state:
-        return alarm
-    known = replace(
-        alarm, state=after, acknowledged_ms=now_ms, acknowledged_by=by, comment=comment
+def late_since(conn: sqlite3.Connection, since_ms: int) -> list[Alarm]:
+    """List what was found since ``since_ms`` [Unix ms] too late to tell anybody; oldest first."""
+    return find(
+        conn,
+        "late AND NOT withdrawn AND told_priority = 0 AND id IN (SELECT alarm_id FROM "
+        "alarm_event WHERE time_ms >= ? AND event IN ('raise', 'recur'))",
+        (since_ms,),
+        order="onset_ms, id",
     )
-    save(tx, known)
-    return known
 
 
 def _alarm(row: Any) -> Alarm:

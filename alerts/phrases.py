@@ -23,6 +23,7 @@ HEADS: Mapping[Matter, str] = {
     Matter.MOVED: "NEW DATE",
     Matter.QUIET: "DATE NOT FOLLOWED",
     Matter.REMINDER: "NOBODY HAS ACKNOWLEDGED",
+    Matter.CHATTER: "COMES AND GOES",
 }
 
 _PLAIN = frozenset(" ._-'()/#+")

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 
+from alerts.life_rules import ChatterRules, HoldRules
 from alerts.notice import Recipient
 from alerts.people import next_destination, recipient
 from alerts.routing import Call, Plan, Subject, calls, not_before_ms
@@ -36,13 +37,22 @@ class Policy:
     ``routes`` go to machines and plain lists, ``plan`` to people. ``late_after_ms``: what began
     longer ago than this when it was found pages nobody.
     ``quiet_when_over``: kinds that page nobody when already over at first sight (a whole fleet
-    comes back from one radio hole: forty silences, none of them news).
+    comes back from one radio hole: forty silences, none of them news). ``latching``: kinds that
+    stay until a person has looked, and from which priority on.
     """
 
     routes: tuple[Route, ...] = ()
     late_after_ms: int = 15 * 60_000
     quiet_when_over: frozenset[str] = frozenset({"gateway_silent"})
     plan: Plan | None = None
+    latching: Mapping[str, Priority] = field(default_factory=dict)
+    chatter: ChatterRules = field(default_factory=ChatterRules)
+    holds: HoldRules = field(default_factory=HoldRules)
+
+    def latches(self, kind: str, priority: Priority) -> bool:
+        """Tell whether an alarm stays when its condition is over, until a person has looked."""
+        least = self.latching.get(kind)
+        return least is not None and priority >= least
 
     def tellings(self, subject: Subject, now_ms: int) -> tuple[Telling, ...]:
         """Give the destinations that are told of a subject."""

@@ -7,18 +7,24 @@ daemon knew when, and whom it told. Here the one is laid beside the other.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
-from alerts import ledger, outbox
-from alerts.alarm import Event, Matter, State, step
+from alerts import hold, ledger, outbox
+from alerts.alarm import Event, Matter
+from alerts.announce import announce, clear
 from alerts.episode import Episode, Key, episode
+from alerts.hold import Hold
 from alerts.identity import alarm_id
 from alerts.ledger import Alarm
-from alerts.policy import Policy, Subject, at_once
+from alerts.lifecycle import EVENT_OF, again, arise, move
+from alerts.policy import Policy
 
 _FOREVER = 1 << 62
+
+MERGED = "part of a longer episode"
+"""Why an alarm was withdrawn that is not untrue: another goes on for it."""
 
 NOTHING_ENDED: Mapping[str, int] = MappingProxyType({})
 
@@ -53,10 +59,13 @@ def reconcile(
         _apply(tx, vehicle, found, matched[key], now_ms, policy)
         for key, found in present.items()
     ]
-    gone = [alarm for alarm in orphans if not alarm.provisional]
-    if rebuilt:
-        return [*changed, *(_outlive(tx, alarm, now_ms) for alarm in gone)]
-    return [*changed, *(_vanish(tx, alarm, present.values(), now_ms) for alarm in gone)]
+    for alarm in orphans:
+        if not alarm.provisional and rebuilt:
+            changed.append(_outlive(tx, alarm, now_ms, policy))
+        elif not alarm.provisional:
+            changed.append(_vanish(tx, alarm, list(present.values()), now_ms, policy))
+    # What came later may have changed what came before it once more.
+    return [ledger.get(tx, alarm.id) or alarm for alarm in changed]
 
 
 def _over(found: Episode, ended: Mapping[str, int]) -> Episode:
@@ -64,39 +73,6 @@ def _over(found: Episode, ended: Mapping[str, int]) -> Episode:
     if not found.active or found.kind not in ended:
         return found
     return replace(found, cleared_ms=max(found.raised_ms, ended[found.kind]))
-
-
-def announce(
-    tx: sqlite3.Connection,
-    alarm: Alarm,
-    matter: Matter,
-    *,
-    time_ms: int,
-    now_ms: int,
-    policy: Policy,
-) -> Alarm:
-    """Tell the channels of an alarm's priority that it is active or rose, and remember that."""
-    told = replace(alarm, told_priority=int(alarm.priority), told_ms=alarm.told_ms or now_ms)
-    ledger.save(tx, told)
-    tellings = policy.tellings(subject(told), now_ms)
-    outbox.post(tx, told, matter, tellings, time_ms=time_ms, now_ms=now_ms)
-    return told
-
-
-def subject(alarm: Alarm) -> Subject:
-    """Give what the policy goes by when it says who is told of an alarm."""
-    return Subject(vehicle=alarm.vehicle, kind=alarm.kind, priority=alarm.priority)
-
-
-def clear(tx: sqlite3.Connection, alarm: Alarm, *, cleared_ms: int, now_ms: int) -> Alarm:
-    """Return an alarm to normal and tell those who were told of it, however late."""
-    after = step(alarm.state, Event.CLEAR)
-    normal = replace(alarm, state=after.state, active=False, cleared_ms=cleared_ms)
-    ledger.save(tx, normal)
-    if after.matter:
-        told = at_once(outbox.told(tx, normal))
-        outbox.post(tx, normal, after.matter, told, time_ms=cleared_ms, now_ms=now_ms)
-    return normal
 
 
 def begin(vehicle: str, found: Episode, now_ms: int, *, nth: int = 0) -> Alarm:
@@ -181,45 +157,77 @@ def _apply(
     now_ms: int,
     policy: Policy,
 ) -> Alarm:
+    # Another episode of this commit may have changed it since it was looked up.
+    held = held and ledger.get(tx, held.id)
     event = _event(held, found)
-    before = held or _fresh(tx, vehicle, found, now_ms, policy)
-    alarm = _updated(before, found, event)
+    alarm = _updated(held or _fresh(tx, vehicle, found, now_ms), found, event, now_ms, policy)
     matter = None
-    if event is not None:
-        after = step(alarm.state, event)
-        alarm = replace(alarm, state=after.state, active=True, cleared_ms=None)
-        matter = after.matter
-    ledger.save(tx, alarm)
+    if event in (Event.RAISE, Event.RECUR):
+        if past := _held_then(tx, vehicle, found):
+            return _was_held(tx, alarm, event, past, found, now_ms, policy)
+        alarm, matter = arise(tx, alarm, event, now_ms=now_ms, policy=policy)
+    elif event is not None:
+        alarm, matter = move(tx, alarm, event, now_ms=now_ms)
+    else:
+        ledger.save(tx, alarm)
     if matter and _news(matter, found, now_ms, policy):
         time_ms = found.peak_ms if matter is Matter.RISE else found.raised_ms
         alarm = announce(tx, alarm, matter, time_ms=time_ms, now_ms=now_ms, policy=policy)
     if found.cleared_ms is None:
         return alarm
-    return _end(tx, alarm, found.cleared_ms, now_ms)
+    return _end(tx, alarm, found.cleared_ms, now_ms, policy)
 
 
-def _end(tx: sqlite3.Connection, alarm: Alarm, cleared_ms: int, now_ms: int) -> Alarm:
+def _held_then(tx: sqlite3.Connection, vehicle: str, found: Episode) -> Hold | None:
+    """Give the hold, over by now, under which a whole episode lay whose samples came only now."""
+    if found.cleared_ms is None:
+        return None
+    return hold.covered(tx, vehicle, found.kind, found.raised_ms, found.cleared_ms)
+
+
+def _was_held(
+    tx: sqlite3.Connection,
+    alarm: Alarm,
+    event: Event,
+    past: Hold,
+    found: Episode,
+    now_ms: int,
+    policy: Policy,
+) -> Alarm:
+    """Take an alarm through what it would have gone through had its samples come in time."""
+    alarm, _ = move(
+        tx, alarm, EVENT_OF[past.state], now_ms=now_ms, by=past.by, comment=past.reason
+    )
+    alarm, _ = move(tx, alarm, event, now_ms=now_ms)
+    alarm = replace(alarm, cleared_ms=found.cleared_ms)
+    alarm, _ = move(tx, alarm, Event.CLEAR, now_ms=now_ms)
+    latches = policy.latches(alarm.kind, alarm.priority)
+    return move(tx, alarm, Event.RELEASE, now_ms=now_ms, latches=latches)[0]
+
+
+def _end(
+    tx: sqlite3.Connection, alarm: Alarm, cleared_ms: int, now_ms: int, policy: Policy
+) -> Alarm:
     if alarm.active:
-        return clear(tx, alarm, cleared_ms=cleared_ms, now_ms=now_ms)
+        return clear(tx, alarm, cleared_ms=cleared_ms, now_ms=now_ms, policy=policy)
     moved = replace(alarm, cleared_ms=cleared_ms)
     ledger.save(tx, moved)
     return moved
 
 
-def _fresh(
-    tx: sqlite3.Connection, vehicle: str, found: Episode, now_ms: int, policy: Policy
-) -> Alarm:
+def _fresh(tx: sqlite3.Connection, vehicle: str, found: Episode, now_ms: int) -> Alarm:
     """Begin an alarm under a free id: a moved alarm may still bear the id of this onset."""
     nth = 0
     while ledger.get(tx, alarm_id(vehicle, found.kind, found.onset_ms, nth)):
         nth += 1
-    late = not policy.fresh(found.raised_ms, now_ms)
-    return replace(begin(vehicle, found, now_ms, nth=nth), late=late)
+    return begin(vehicle, found, now_ms, nth=nth)
 
 
-def _updated(alarm: Alarm, found: Episode, event: Event | None) -> Alarm:
-    again = event is Event.RECUR
-    return replace(
+def _updated(
+    alarm: Alarm, found: Episode, event: Event | None, now_ms: int, policy: Policy
+) -> Alarm:
+    comes = event in (Event.RAISE, Event.RECUR)
+    alarm = replace(
         alarm,
         onset_ms=found.onset_ms,
         raised_ms=found.raised_ms,
@@ -228,12 +236,9 @@ def _updated(alarm: Alarm, found: Episode, event: Event | None) -> Alarm:
         evidence=found.evidence,
         provisional=False,
         withdrawn=False,
-        turn=alarm.turn + again,
-        told_priority=0 if again else alarm.told_priority,
-        told_ms=None if again else alarm.told_ms,
-        escalated=0 if again else alarm.escalated,
-        remark="" if again else alarm.remark,
+        late=not policy.fresh(found.raised_ms, now_ms) if comes else alarm.late,
     )
+    return again(alarm) if event is Event.RECUR else alarm
 
 
 def _news(matter: Matter, found: Episode, now_ms: int, policy: Policy) -> bool:
@@ -243,37 +248,44 @@ def _news(matter: Matter, found: Episode, now_ms: int, policy: Policy) -> bool:
 
 
 def _vanish(
-    tx: sqlite3.Connection, alarm: Alarm, present: Iterable[Episode], now_ms: int
+    tx: sqlite3.Connection,
+    alarm: Alarm,
+    present: Collection[Episode],
+    now_ms: int,
+    policy: Policy,
 ) -> Alarm:
     """Deal with an alarm whose episode the full set of samples does not show."""
+    alarm = ledger.get(tx, alarm.id) or alarm
     if alarm.watched:
-        return _unconfirmed(tx, alarm, now_ms)
-    merged = any(_overlap(found, alarm) for found in present)
-    gone = replace(
-        alarm,
-        withdrawn=True,
-        active=False,
-        state=State.NORMAL,
-        cleared_ms=alarm.cleared_ms or now_ms,
-        remark="part of a longer episode" if merged else "later samples show otherwise",
+        return _unconfirmed(tx, alarm, now_ms, policy)
+    parts = [found for found in present if _overlap(found, alarm)]
+    remark = MERGED if parts else "later samples show otherwise"
+    over_ms = alarm.cleared_ms or now_ms
+    gone, matter = move(
+        tx, replace(alarm, cleared_ms=over_ms, remark=remark), Event.WITHDRAW, now_ms=now_ms
     )
-    ledger.save(tx, gone)
-    knowing = at_once(outbox.may_know(tx, gone))
+    knowing = outbox.may_know(tx, gone)
     outbox.cancel(tx, gone.id, now_ms)
-    if not merged:
-        outbox.post(tx, gone, Matter.WITHDRAWN, knowing, time_ms=now_ms, now_ms=now_ms)
+    if matter and not parts:
+        to = policy.again(knowing, gone.priority, now_ms)
+        outbox.post(tx, gone, matter, to, time_ms=now_ms, now_ms=now_ms)
     return gone
 
 
-def _outlive(tx: sqlite3.Connection, alarm: Alarm, now_ms: int) -> Alarm:
+def _outlive(tx: sqlite3.Connection, alarm: Alarm, now_ms: int, policy: Policy) -> Alarm:
     """Keep an alarm that today's settings or models would not raise; end it if it stands."""
+    alarm = ledger.get(tx, alarm.id) or alarm
     kept = replace(alarm, remark="computed anew with changed settings or models")
     ledger.save(tx, kept)
-    return clear(tx, kept, cleared_ms=now_ms, now_ms=now_ms) if kept.active else kept
+    if not kept.active:
+        return kept
+    return clear(tx, kept, cleared_ms=now_ms, now_ms=now_ms, policy=policy)
 
 
-def _unconfirmed(tx: sqlite3.Connection, alarm: Alarm, now_ms: int) -> Alarm:
+def _unconfirmed(tx: sqlite3.Connection, alarm: Alarm, now_ms: int, policy: Policy) -> Alarm:
     """Keep what the daemon saw with its own eyes: it was so, only the samples came later."""
     kept = replace(alarm, provisional=True, remark="the stored backlog filled the gap")
     ledger.save(tx, kept)
-    return clear(tx, kept, cleared_ms=now_ms, now_ms=now_ms) if kept.active else kept
+    if not kept.active:
+        return kept
+    return clear(tx, kept, cleared_ms=now_ms, now_ms=now_ms, policy=policy)

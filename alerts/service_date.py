@@ -14,7 +14,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from alerts import ledger, outbox
-from alerts.alarm import Event, Matter, State, step
+from alerts.alarm import HELD, Event, Matter, State
+from alerts.announce import announce, clear
 from alerts.date_words import (
     DUE_BY,
     DUE_MS,
@@ -26,9 +27,10 @@ from alerts.date_words import (
 )
 from alerts.identity import alarm_id
 from alerts.ledger import Alarm
+from alerts.lifecycle import arise, move
 from alerts.outbox import Entry
 from alerts.policy import Policy
-from alerts.reconcile import announce, clear, subject
+from alerts.telling import subject
 from models.due import AGE
 from models.transition import Priority
 
@@ -149,19 +151,20 @@ def _raise(own: _Review, vehicle: str, outlook: Outlook) -> Alarm:
         kind=SERVICE_DUE,
         onset_ms=own.now_ms,
         raised_ms=own.now_ms,
-        state=step(State.NORMAL, Event.RAISE).state,
         priority=Priority(outlook.priority),
         probability=outlook.probability,
         evidence=_evidence(own, outlook),
         provisional=True,
         first_seen_ms=own.now_ms,
     )
-    return _announce(own, alarm, Matter.ACTIVE)
+    alarm, matter = arise(own.tx, alarm, Event.RAISE, now_ms=own.now_ms, policy=own.policy)
+    return _announce(own, alarm, matter) if matter else alarm
 
 
 def _clear(own: _Review, alarm: Alarm) -> Alarm:
     ended = replace(alarm, remark=NO_LONGER_SO)
-    return clear(own.tx, ended, cleared_ms=own.now_ms, now_ms=own.now_ms)
+    now_ms = own.now_ms
+    return clear(own.tx, ended, cleared_ms=now_ms, now_ms=now_ms, policy=own.policy)
 
 
 def _level_is_news(alarm: Alarm, outlook: Outlook) -> bool:
@@ -169,21 +172,22 @@ def _level_is_news(alarm: Alarm, outlook: Outlook) -> bool:
 
     What stood when it was found late counts too: unlike heat, a service is not over by itself.
     """
+    if alarm.state in HELD:
+        return outlook.priority > alarm.priority
     known = int(alarm.priority) if alarm.state is State.ACKNOWLEDGED else 0
     return outlook.priority > max(known, alarm.told_priority)
 
 
 def _rise(own: _Review, alarm: Alarm, outlook: Outlook) -> Alarm:
-    higher = outlook.priority > alarm.priority
-    state = step(alarm.state, Event.RISE).state if higher else alarm.state
     matter = Matter.RISE if alarm.told_priority else Matter.ACTIVE
     risen = replace(
         alarm,
-        state=state,
         priority=Priority(max(alarm.priority, outlook.priority)),
         probability=outlook.probability,
         evidence=_evidence(own, outlook),
     )
+    if outlook.priority > alarm.priority:
+        risen, _ = move(own.tx, risen, Event.RISE, now_ms=own.now_ms)
     return _announce(own, risen, matter)
 
 
@@ -253,7 +257,9 @@ def moved(told: Mapping[str, float], due_ms: float, rules: DateRules) -> bool:
 def _say(
     own: _Review, alarm: Alarm, matter: Matter, said: Mapping[str, float], what: str
 ) -> tuple[str, Alarm] | None:
-    """Tell those who know of the alarm; nothing changes for one that nobody knows of."""
+    """Tell those who know of the alarm; nothing changes for one that is held or that nobody knows of."""
+    if alarm.state in HELD:
+        return None
     known = set(outbox.told(own.tx, alarm))
     wanted = own.policy.tellings(subject(alarm), own.now_ms)
     tellings = [telling for telling in wanted if telling.destination in known]

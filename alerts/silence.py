@@ -11,11 +11,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from alerts import ledger
-from alerts.alarm import Event, Matter, State, step
+from alerts.alarm import Event, Matter, State
+from alerts.announce import announce, clear
 from alerts.identity import alarm_id
 from alerts.ledger import STANDING, Alarm
+from alerts.lifecycle import again, arise
 from alerts.policy import Policy
-from alerts.reconcile import announce, clear
 from alerts.watch import EVERYBODY, SILENT, LastHeard, SilenceLimits, judge
 from models.transition import Priority
 
@@ -42,7 +43,7 @@ def tick(
     listening_since_ms: int,
 ) -> Ticked:
     """Raise the silences of now, clear those that ended, tell of late alarms that stand."""
-    cleared = _ended(tx, heard, now_ms)
+    cleared = _ended(tx, heard, now_ms, policy)
     if any(alarm.vehicle == EVERYBODY for alarm in cleared):
         listening_since_ms = now_ms
     onsets = judge(heard, now_ms, limits, listening_since_ms=listening_since_ms)
@@ -94,28 +95,34 @@ def raise_silent(
         first_seen_ms=now_ms,
     )
     alarm = replace(
-        alarm,
-        active=True,
-        state=step(alarm.state, Event.RECUR if held else Event.RAISE).state,
+        again(alarm) if held else alarm,
         raised_ms=now_ms,
-        cleared_ms=None,
         withdrawn=False,
         provisional=True,
         watched=True,
-        turn=alarm.turn + bool(held),
         evidence=evidence,
         remark="",
     )
-    ledger.save(tx, alarm)
-    return announce(tx, alarm, Matter.ACTIVE, time_ms=onset_ms, now_ms=now_ms, policy=policy)
+    event = Event.RECUR if held else Event.RAISE
+    alarm, matter = arise(tx, alarm, event, now_ms=now_ms, policy=policy)
+    if matter is None:
+        return alarm
+    return announce(tx, alarm, matter, time_ms=onset_ms, now_ms=now_ms, policy=policy)
 
 
 def samples_came(
-    tx: sqlite3.Connection, *, vehicle: str, now_ms: int, remark: str = CAME_AGAIN
+    tx: sqlite3.Connection,
+    *,
+    vehicle: str,
+    now_ms: int,
+    policy: Policy,
+    remark: str = CAME_AGAIN,
 ) -> list[Alarm]:
     """Return to normal the provisional silence of a truck (or of ``EVERYBODY``)."""
     return [
-        clear(tx, replace(alarm, remark=remark), cleared_ms=now_ms, now_ms=now_ms)
+        clear(
+            tx, replace(alarm, remark=remark), cleared_ms=now_ms, now_ms=now_ms, policy=policy
+        )
         for alarm in _standing(tx, vehicle)
         if alarm.provisional
     ]
@@ -129,19 +136,22 @@ def catch_up(
     While a backlog is read nobody knows whether what it shows is long over; once the newest
     sample is fresh and the condition still holds, it is news.
     """
-    untold = ledger.find(tx, f"{STANDING} AND active AND told_priority < priority")
+    untold = ledger.find(
+        tx,
+        f"{STANDING} AND active AND told_priority < priority AND state = ?",
+        (State.UNACKNOWLEDGED,),
+    )
     return [
         announce(
             tx,
-            alarm,
+            ledger.get(tx, alarm.id) or alarm,
             Matter.RISE if alarm.told_priority else Matter.ACTIVE,
             time_ms=alarm.raised_ms,
             now_ms=now_ms,
             policy=policy,
         )
         for alarm in untold
-        if alarm.state is not State.ACKNOWLEDGED
-        and policy.fresh(newest_ms.get(alarm.vehicle, 0), now_ms)
+        if policy.fresh(newest_ms.get(alarm.vehicle, 0), now_ms)
     ]
 
 
@@ -151,7 +161,9 @@ def _standing(tx: sqlite3.Connection, vehicle: str) -> list[Alarm]:
     )
 
 
-def _ended(tx: sqlite3.Connection, heard: Mapping[str, LastHeard], now_ms: int) -> list[Alarm]:
+def _ended(
+    tx: sqlite3.Connection, heard: Mapping[str, LastHeard], now_ms: int, policy: Policy
+) -> list[Alarm]:
     """Clear the provisional silences of those heard since they were raised."""
     newest_ms = max((last.heard_ms for last in heard.values()), default=0)
     ended: list[Alarm] = []
@@ -161,7 +173,7 @@ def _ended(tx: sqlite3.Connection, heard: Mapping[str, LastHeard], now_ms: int) 
         last = heard.get(alarm.vehicle)
         heard_ms = newest_ms if alarm.vehicle == EVERYBODY else last.heard_ms if last else 0
         if heard_ms > alarm.raised_ms:
-            ended += samples_came(tx, vehicle=alarm.vehicle, now_ms=now_ms)
+            ended += samples_came(tx, vehicle=alarm.vehicle, now_ms=now_ms, policy=policy)
     return ended
 
 

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from alerts import ledger, reconcile
+from alerts.announce import clear
 from alerts.policy import Policy
 from deploy.trucks import CourseOf
 from ingest import held as holding
@@ -88,7 +89,7 @@ def tell_done(tx: sqlite3.Connection, truck: Held, now_ms: int, policy: Policy) 
     ]
     if done is not None:
         for alarm in standing:
-            reconcile.clear(tx, alarm, cleared_ms=done, now_ms=now_ms)
+            clear(tx, alarm, cleared_ms=done, now_ms=now_ms, policy=policy)
         return
     presence = truck.state[0][SERVICE_DUE.kind]["presence"]
     if presence["standing"] and not standing:

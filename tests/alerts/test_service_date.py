@@ -117,7 +117,7 @@ def test_where_wished_only_a_date_out_of_the_interval_is_told(
 
 def test_acknowledged_alarms_get_new_dates_too_and_stay_acknowledged() -> None:
     conn = raised()
-    acknowledge(conn, only(conn).id, "A. Foreman", NOON + MINUTE)
+    acknowledge(conn, only(conn).id, by="A. Foreman", now_ms=NOON + MINUTE)
     assert len(look(conn, 1, outlook(90)).moved) == 1
     assert only(conn).state is State.ACKNOWLEDGED
     assert told(conn) == ["active", "date_moved"]
@@ -225,7 +225,7 @@ def test_an_interval_that_runs_out_while_the_truck_stands_is_raised_and_rises() 
     )
     assert alarm.evidence[NO_DATA_SINCE_MS] == NOON - 100 * DAY
     assert look(conn, 2, outlook(60, by=AGE, data_day=-100)) == NOTHING
-    acknowledge(conn, alarm.id, "A. Foreman", NOON + 2 * DAY)
+    acknowledge(conn, alarm.id, by="A. Foreman", now_ms=NOON + 2 * DAY)
     look(conn, 50, outlook(60, by=AGE, data_day=-100, priority=Priority.MEDIUM))
     assert only(conn).state is State.UNACKNOWLEDGED
     look(conn, 60, outlook(60, by=AGE, data_day=-100, priority=Priority.HIGH))
@@ -248,7 +248,7 @@ def test_samples_that_confirm_it_tell_nobody_again() -> None:
 def test_samples_that_show_more_than_the_clock_could_are_told_though_acknowledged() -> None:
     conn = memory()
     (first,) = look(conn, 1, outlook(60, by=AGE, data_day=-100)).raised
-    acknowledge(conn, first.id, "A. Foreman", NOON + DAY)
+    acknowledge(conn, first.id, by="A. Foreman", now_ms=NOON + DAY)
     write(conn, [due(2, 2, Priority.HIGH, onset_day=2)], now_ms=NOON + 2 * DAY)
     assert only(conn).state is State.UNACKNOWLEDGED
     assert told(conn) == ["active", "rise"]
@@ -295,7 +295,7 @@ def test_what_was_found_late_and_told_nobody_is_told_by_the_review() -> None:
 def test_what_was_found_late_and_is_known_is_not_told() -> None:
     conn = memory()
     write(conn, [due(0, 60)], now_ms=NOON + DAY)
-    acknowledge(conn, only(conn).id, "A. Foreman", NOON + DAY)
+    acknowledge(conn, only(conn).id, by="A. Foreman", now_ms=NOON + DAY)
     assert look(conn, 1.5, outlook(60)) == NOTHING
 
 

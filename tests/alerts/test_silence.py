@@ -160,5 +160,5 @@ def test_what_was_found_late_but_still_stands_is_told_when_the_truck_is_current(
 def test_what_somebody_knows_already_is_not_told_late() -> None:
     conn = memory()
     write(conn, [transition(NOON, NOON)], now_ms=NOON + 60 * MINUTE)
-    acknowledge(conn, alarms(conn)[0].id, "A. Foreman", NOON + 61 * MINUTE)
+    acknowledge(conn, alarms(conn)[0].id, by="A. Foreman", now_ms=NOON + 61 * MINUTE)
     assert ticked(conn, {"NF-01": heard_at(62)}, 62).announced == ()

@@ -51,6 +51,8 @@ def fleet_of(**limits: float) -> Fleet:
 class Desk:
     """A channel that keeps what it gets."""
 
+    bundles = False
+
     def __init__(self) -> None:
         self.got: list[Notice] = []
 
@@ -85,7 +87,7 @@ class Works:
             channels={"desk": self.desk},
             write=self.database.write,
             read=self.database.read,
-            compose=composer(self.settings, self.fleet, self.database),
+            compose=composer(self.settings, self.fleet, self.database, policy),
             now_ms=lambda: self.now_ms,
             rng=Random(1),
         )
@@ -313,7 +315,7 @@ def test_people_who_acknowledged_get_the_new_date(database: Database) -> None:
     works = Works(database, fleet_of(service_distance_km=6_000.0, service_days=1e5))
     works.days([100.0] * 49)
     with database.write() as tx:
-        acknowledge(tx, works.alarm().id, "A. Foreman", works.now_ms)
+        acknowledge(tx, works.alarm().id, by="A. Foreman", now_ms=works.now_ms)
     works.days([5.0] * 14, first_day=49)
     assert [matter for matter, _ in works.said()] == ["active", "date_moved"]
     assert works.alarm().state == "acknowledged"

@@ -158,7 +158,7 @@ class Looks(RuleBasedStateMachine):
     def acknowledge(self) -> None:
         with self.database.write() as tx:
             for alarm in journal.standing(tx):
-                journal.acknowledge(tx, alarm.id, "A. Foreman", self.now_ms)
+                journal.acknowledge(tx, alarm.id, by="A. Foreman", now_ms=self.now_ms)
 
     @rule(hours=st.integers(1, 24 * 20))
     def wait(self, hours: int) -> None:

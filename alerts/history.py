@@ -1,0 +1,79 @@
+"""What happened to an alarm: every step of its life, who took it and why."""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass
+
+from alerts.alarm import Event, State
+from alerts.ledger import Alarm
+from models.transition import Priority
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Happening:
+    """One event of one alarm at ``time_ms``, by the daemon's clock; ``by`` is empty when no person did it."""
+
+    alarm_id: str
+    time_ms: int
+    event: Event
+    before: State
+    after: State
+    priority: Priority
+    by: str
+    comment: str
+
+
+_COLUMNS = "alarm_id, time_ms, event, before, after, priority, by, comment"
+_INSERT = f"INSERT INTO alarm_event ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"  # noqa: S608 - our own names
+_SELECT = (
+    f"SELECT {_COLUMNS} FROM alarm_event "  # noqa: S608 - our own names
+    "WHERE (?1 IS NULL OR alarm_id = ?1) AND (?2 IS NULL OR time_ms >= ?2) ORDER BY seq"
+)
+_NEWEST = """
+SELECT max(time_ms) FROM alarm_event JOIN alarm ON alarm.id = alarm_id
+WHERE vehicle = ? AND kind = ? AND event IN ('raise', 'recur', 'clear')
+"""
+
+
+def note(
+    tx: sqlite3.Connection,
+    alarm: Alarm,
+    event: Event,
+    after: State,
+    *,
+    now_ms: int,
+    by: str,
+    comment: str,
+) -> None:
+    """Write down an event of ``alarm``, which is given as it was before."""
+    states = (alarm.state.value, after.value)
+    tx.execute(
+        _INSERT, (alarm.id, now_ms, event.value, *states, int(alarm.priority), by, comment)
+    )
+
+
+def events(
+    conn: sqlite3.Connection, alarm_id: str | None = None, *, since_ms: int | None = None
+) -> list[Happening]:
+    """List what happened to one alarm, or to all, in the order it was written."""
+    return [
+        Happening(
+            alarm_id=name,
+            time_ms=time_ms,
+            event=Event(event),
+            before=State(before),
+            after=State(after),
+            priority=Priority(priority),
+            by=by,
+            comment=comment,
+        )
+        for name, time_ms, event, before, after, priority, by, comment in conn.execute(
+            _SELECT, (alarm_id, since_ms)
+        )
+    ]
+
+
+def last_change_ms(conn: sqlite3.Connection, vehicle: str, kind: str) -> int:
+    """Give when the condition of a truck last came or went, as the daemon saw it [Unix ms]; 0: never."""
+    return int(conn.execute(_NEWEST, (vehicle, kind)).fetchone()[0] or 0)

@@ -1,0 +1,85 @@
+"""Who is told that an alarm stands or is over: the notices that follow from a step of its life."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable
+from dataclasses import replace
+
+from alerts import ledger, outbox
+from alerts.alarm import Matter
+from alerts.ledger import Alarm
+from alerts.policy import Policy, Subject, Telling
+
+
+def subject(alarm: Alarm) -> Subject:
+    """Give what the policy goes by when it says who is told of an alarm."""
+    return Subject(vehicle=alarm.vehicle, kind=alarm.kind, priority=alarm.priority)
+
+
+def tell_standing(
+    tx: sqlite3.Connection,
+    alarm: Alarm,
+    matter: Matter,
+    *,
+    time_ms: int,
+    now_ms: int,
+    policy: Policy,
+    also: Iterable[str] = (),
+    remark: str = "",
+    not_before_ms: int = 0,
+) -> Alarm:
+    """Tell whom it concerns, and ``also`` these destinations, that an alarm stands; remember that.
+
+    ``remark`` is said in this notice only.
+    """
+    told = replace(alarm, told_priority=int(alarm.priority), told_ms=now_ms, escalated=0)
+    ledger.save(tx, told)
+    wanted = policy.tellings(subject(told), now_ms)
+    known = {telling.destination for telling in wanted}
+    more = policy.again(sorted(set(also) - known), told.priority, now_ms)
+    to = _later((*wanted, *more), not_before_ms)
+    _post(tx, told, matter, to, time_ms=time_ms, now_ms=now_ms, remark=remark)
+    return told
+
+
+def tell_over(
+    tx: sqlite3.Connection,
+    alarm: Alarm,
+    *,
+    now_ms: int,
+    policy: Policy,
+    to: Iterable[str] | None = None,
+    remark: str = "",
+) -> None:
+    """Tell those who were told of an alarm, or the destinations ``to``, that it is over, however late.
+
+    What stood only for a moment may be back in a moment: then it is told a little later.
+    """
+    over_ms = now_ms if alarm.cleared_ms is None else alarm.cleared_ms
+    brief = over_ms - alarm.raised_ms < policy.chatter.brief_ms
+    destinations = outbox.told(tx, alarm) if to is None else to
+    wanted = policy.again(destinations, alarm.priority, now_ms)
+    tellings = _later(wanted, now_ms + policy.chatter.brief_ms if brief else 0)
+    _post(tx, alarm, Matter.NORMAL, tellings, time_ms=over_ms, now_ms=now_ms, remark=remark)
+
+
+def _post(
+    tx: sqlite3.Connection,
+    alarm: Alarm,
+    matter: Matter,
+    to: Iterable[Telling],
+    *,
+    time_ms: int,
+    now_ms: int,
+    remark: str,
+) -> None:
+    said = replace(alarm, remark=remark) if remark else alarm
+    outbox.post(tx, said, matter, to, time_ms=time_ms, now_ms=now_ms)
+
+
+def _later(tellings: Iterable[Telling], not_before_ms: int) -> list[Telling]:
+    return [
+        replace(telling, not_before_ms=max(telling.not_before_ms, not_before_ms))
+        for telling in tellings
+    ]
