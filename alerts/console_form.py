@@ -9,6 +9,9 @@ from alerts.ledger import Alarm
 from alerts.phrases import MANUAL_FIRST, moment, sureness
 from models.words import Words
 
+DRIVER, SHOP, BEFORE_ALL = CAUTIONS = ("Driver", "Shop", "Before all")
+"""What lines with dangers are about: for whoever drives, for whoever works on it, and what comes first."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
@@ -34,6 +37,8 @@ def lines(alarm: Alarm, said: Words, zone: tzinfo) -> tuple[Line, ...]:
         ("Or else", said.doubts),
         ("What tells", said.tells_apart),
         ("Last worked", said.proven),
-        *(("Caution", caution) for caution in (*said.cautions, MANUAL_FIRST)),
+        *((DRIVER, caution) for caution in said.driver),
+        *((SHOP, caution) for caution in said.technician),
+        (BEFORE_ALL, MANUAL_FIRST),
     )
     return tuple(Line(about=about, text=text) for about, text in told if text)

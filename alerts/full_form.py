@@ -67,7 +67,7 @@ def _active(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> Iterator[P
     if entry.matter is Matter.RISE:
         since += f"; {entry.priority.name.lower()} since {moment(entry.time_ms, zone)}"
     yield Passage(heading="What to do now", lines=(said.action,), weight="do")
-    yield _cautions(said)
+    yield from _cautions(said)
     told = (
         ("What was seen", (said.observed, said.share)),
         ("What a healthy truck would have shown", (said.expected,)),
@@ -83,9 +83,17 @@ def _active(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> Iterator[P
             yield Passage(heading=heading, lines=kept)
 
 
-def _cautions(said: Words) -> Passage:
-    points = (*said.cautions, MANUAL_FIRST)
-    return Passage(heading="Cautions", points=points, weight="caution")
+def _cautions(said: Words) -> list[Passage]:
+    told = (
+        ("For whoever drives", said.driver),
+        ("For whoever works on it", said.technician),
+        ("Before all else", (MANUAL_FIRST,)),
+    )
+    return [
+        Passage(heading=heading, points=points, weight="caution")
+        for heading, points in told
+        if points
+    ]
 
 
 def _manual_first() -> Passage:
@@ -108,7 +116,7 @@ def _moved(entry: Entry, said: Words, units: Units) -> list[Passage]:
     return [
         Passage(heading="The date", lines=(date_words.moved_words(entry.evidence, units),)),
         Passage(heading="What to do now", lines=(booked,), weight="do"),
-        _cautions(said),
+        *_cautions(said),
         Passage(heading="What was seen", lines=(said.observed,)),
         Passage(heading="What else could explain it", lines=(said.doubts,)),
     ]

@@ -18,6 +18,7 @@ from alerts.notice import Item, Notice
 from alerts.outbox import Entry
 from alerts.phrases import HEADS, plain
 from alerts.short_form import sentences, short
+from alerts.silence_words import everybody_words
 from alerts.watch import EVERYBODY, SILENT
 from models.units import Units
 from models.words import Words, WriteWords
@@ -84,28 +85,6 @@ def explain(
         return _bare(kind, evidence)
 
 
-def everybody_words(evidence: Mapping[str, float], units: Units) -> Words:
-    """Give the words of a general silence."""
-    del units
-    return Words(
-        title="No data from any truck",
-        observed=(
-            f"Nothing from any of {evidence.get('trucks', 0):.0f} trucks for "
-            f"{evidence.get('quiet_minutes', 0):.0f} min, though some were moving."
-        ),
-        expected="Samples as long as any truck moves.",
-        doubts=(
-            "The message broker or the network before it is down, or this machine is cut off. "
-            "That all gateways failed at once is unlikely."
-        ),
-        action=(
-            "Check that the broker runs and that this machine reaches it (heatbook check). "
-            "Nothing else is watched until data comes again."
-        ),
-        cautions=("Until then no truck is guarded against overheating: tell the drivers.",),
-    )
-
-
 def _bare(kind: str, evidence: Mapping[str, float]) -> Words:
     numbers = ", ".join(f"{name} {value:.6g}" for name, value in sorted(evidence.items()))
     return Words(
@@ -114,7 +93,8 @@ def _bare(kind: str, evidence: Mapping[str, float]) -> Words:
         expected="Not known for this kind of alarm.",
         doubts="Not known for this kind of alarm.",
         action="Look at the truck's record and ask your technician.",
-        cautions=(),
+        driver=(),
+        technician=(),
     )
 
 

@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from deploy.options import harmless
-from models.words import WORK_IN_SHORT
+from models.cautions import WORK_IN_SHORT
 
 
 def say(text: str, *, style: str = "") -> None:

@@ -20,12 +20,13 @@ from deploy.problems import Mistake
 from deploy.service_record import LabFindings, add_sample
 from deploy.trucks import as_row
 from ingest.record import Entry
+from models.cautions import SAMPLING_CAUTIONS
 from models.course import settle
 from models.lab import LabUpdate, lab_update
 from models.lab_words import said, warnings
 from models.layout import record
 from models.service import ENTRY
-from models.words import SAMPLING, SAMPLING_CAUTIONS
+from models.words import SAMPLING
 
 app = typer.Typer(rich_markup_mode=None)
 

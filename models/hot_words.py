@@ -6,8 +6,9 @@ import math
 from collections.abc import Mapping
 
 from models import circuit_words
+from models.cautions import AT_THE_FLUID, HANDS_OFF, IDLE_OR_OFF, SMOKE, STOP_SAFELY
 from models.units import Units
-from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
+from models.words import Words
 
 HEALTHY_BELOW = 0.2
 """Probability of a fault of the circuit below which the heat is called duty [-]; own choice."""
@@ -23,14 +24,15 @@ LEAST_RISE_K_MIN = 0.75
 
 _ACTION = (
     "Ease off: lower gear, less speed, less load on the next trip. If it keeps "
-    "climbing, stop where it is safe, put the gearbox in Park or Neutral and let the "
-    "engine run at a raised idle so that pump and fan cool the fluid."
+    "climbing, stop where it is safe; then, unless the truck's manual says otherwise, put the "
+    "gearbox in Park or Neutral and let the engine run at a raised idle so that pump and fan "
+    "cool the fluid."
 )
 
 _ACTION_AT_FAULT = (
     "Take the load off and stop where it is safe; do not finish the climb: the cooling circuit may not "
-    "help. Put the gearbox in Park or Neutral and let the engine run at a raised idle; if the fluid does "
-    "not cool, switch off and let it stand, as the maker's manual says."
+    "help. Once it stands, put the gearbox in Park or Neutral and let the engine run at a raised idle; if "
+    "the fluid does not cool, switch off and let it stand. The truck's manual comes first."
 )
 
 
@@ -49,7 +51,8 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         expected=f"Below {units.degrees(evidence['limit_c'])} on any load this truck should pull.",
         doubts=_doubts(evidence),
         action=_ACTION_AT_FAULT if fault else _ACTION,
-        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
+        driver=(STOP_SAFELY, IDLE_OR_OFF, HANDS_OFF, SMOKE),
+        technician=AT_THE_FLUID,
         brief=f"Fluid {now}, soon too hot" if soon else f"Fluid too hot, {now}",
         at_once="Take the load off, stop where it is safe, do not finish the climb"
         if fault

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
+from models.cautions import HOT_FLUID, OWN_GAUGE, SHOP_ONLY, STOP_SAFELY, WIRING
 from models.sensor_watch import (
     BIASED,
     DRIFTING,
@@ -14,7 +15,7 @@ from models.sensor_watch import (
     STEPPED,
 )
 from models.units import Units
-from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
+from models.words import Words
 
 FLUID, AIR, COOLANT = 0, 1, 2
 """Which sensor, as the evidence has it."""
@@ -57,7 +58,8 @@ def words(evidence: _Numbers, units: Units) -> Words:
             "Have the sensor, its plug and its wiring checked at the next stop in the shop. "
             f"{meanwhile}"
         ),
-        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
+        driver=(OWN_GAUGE, STOP_SAFELY),
+        technician=(HOT_FLUID, WIRING, SHOP_ONLY),
         brief=f"Fluid temperature sensor {says}",
         at_once="Do not rely on the fluid temperature; have sensor and plug checked",
         since=_since(evidence),
@@ -203,7 +205,8 @@ def _odd_one(evidence: _Numbers, units: Units, name: str) -> Words:
             f"Have the {name} sensor, its plug and its wiring checked at the next service. Until "
             "then what the heat balance says of this truck's cooling circuit is in doubt."
         ),
-        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
+        driver=(STOP_SAFELY,),
+        technician=(HOT_FLUID, WIRING, SHOP_ONLY),
         brief=title,
         at_once="Have it checked at the next service",
         since=_since(evidence),

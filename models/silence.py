@@ -7,13 +7,12 @@ episode.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from models.compiled import compiled
 from models.detector import Truck
 from models.layout import Layout
-from models.units import Units
-from models.words import Words
+from models.silence_words import words
+
+__all__ = ["EVIDENCE", "KIND", "SilenceParams", "silent_since_ms", "trailing_onset_ms", "words"]
 
 KIND = "gateway_silent"
 
@@ -42,27 +41,3 @@ def trailing_onset_ms(
     """Give the onset [ms] of a silence that still goes on at ``now_ms``, None if there is none."""
     onset_ms = last_ms + int(silent_after_s * 1000.0)
     return onset_ms if moving and now_ms > onset_ms else None
-
-
-def words(evidence: Mapping[str, float], units: Units) -> Words:
-    """Say it to a person."""
-    del units
-    return Words(
-        title="Gateway silent: the truck was moving and its data stopped",
-        observed=(
-            f"No sample for {evidence['quiet_minutes']:.0f} min after one taken while driving."
-        ),
-        expected="Samples as long as the truck moves; a parked truck may be quiet.",
-        doubts=(
-            "No radio coverage, a loose supply, or a dead gateway. If the gateway stores its "
-            "samples, the gap closes when they arrive; until then heat and distance are "
-            "unseen, not zero."
-        ),
-        action=(
-            "Ask the driver how the truck is; if it stays silent, check the gateway's supply "
-            "and aerial at the next stop."
-        ),
-        cautions=("No one should handle a phone or the gateway while driving.",),
-        brief="Gateway silent while driving",
-        at_once="Ask the driver how the truck is, once it stands",
-    )

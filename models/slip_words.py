@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from models.cautions import AT_THE_COOLER, ON_A_HOT_DRIVE
 from models.circuit_words import clock
 from models.units import Units
-from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, USED_OIL, Words
+from models.words import Words
 
 
 def words(evidence: Mapping[str, float], units: Units) -> Words:
@@ -27,7 +28,8 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
             "looked at before the next heavy tow. In the shop: check level and colour of the fluid and "
             "the apply pressure, read the controller's codes, and have the converter judged."
         ),
-        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY, USED_OIL),
+        driver=ON_A_HOT_DRIVE,
+        technician=AT_THE_COOLER,
         brief=f"Converter clutch slips by {rpm:.0f} rpm" + ("" if measured else " (estimated)"),
         at_once="Ease off, lower gear on grades; to the shop before the next heavy tow",
         since=_since(evidence, units),

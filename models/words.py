@@ -14,8 +14,9 @@ class Words:
 
     ``title`` is one line without the truck's name; ``observed`` and ``expected`` say what was
     seen and what a healthy truck would have shown; ``doubts`` what else could explain it and
-    what would tell; ``action`` what to do now; ``cautions`` the dangers of doing it. ``sure`` says how
-    sure it is where a probability would not: empty, the probability is said.
+    what would tell; ``action`` what to do now. ``driver`` and ``technician`` are
+    the dangers to whoever drives and to whoever works on it. ``sure`` says how sure it is where a
+    probability would not: empty, the probability is said.
 
     The rest may be empty. ``brief`` and ``at_once`` are title and action for a text message, in a few
     words and without a full stop; ``share`` what the cooler carries of its own healthy share; ``since``
@@ -28,7 +29,8 @@ class Words:
     expected: str
     doubts: str
     action: str
-    cautions: tuple[str, ...]
+    driver: tuple[str, ...]
+    technician: tuple[str, ...]
     sure: str = ""
     brief: str = ""
     at_once: str = ""
@@ -38,37 +40,14 @@ class Words:
     rivals: str = ""
     tells_apart: str = ""
 
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """All dangers, those to whoever drives first."""
+        return (*self.driver, *self.technician)
+
 
 WriteWords = Callable[[Mapping[str, float], Units], Words]
 
-HOT_FLUID = (
-    "Hot transmission fluid scalds at once, and cooler lines are under "
-    "pressure while the engine runs: do not open, loosen or touch lines, drain or dipstick "
-    "tube until all is cool."
-)
-HOT_COOLANT = (
-    "Hot coolant scalds and is under pressure: never open its cap or a hose before all is cool, and keep it "
-    "off the ground and out of drains."
-)
-STOP_SAFELY = (
-    "Stop only where it is safe, off the roadway and on level ground where you can; set the "
-    "parking brake and chock the wheels before leaving the cab. Do not look under the truck "
-    "at the roadside."
-)
-SHOP_ONLY = (
-    "In the shop: level ground, wheels chocked, rated stands, never under a jack alone. "
-    "Follow the maker's manual and local rules; leave the work to qualified people."
-)
-USED_OIL = (
-    "Catch drained fluid in a closed container marked 'Used Oil', keep it apart from "
-    "coolant, brake fluid and solvents, and hand it in as local rules say."
-)
-WORK_IN_SHORT = (
-    "Caution: hot fluid scalds and its lines are under pressure; let all cool, engine off. Level "
-    "ground, wheels chocked, rated stands, qualified people. Used oil goes into a closed, marked "
-    "container. The maker's manual, local rules and licensed practice come before this."
-)
-"""The three above, for a line after a command."""
 SHORT_DRIVE = (
     "Counted with a short drive between one pan drop and the next, so that the converter mixes "
     "what stayed in it; drops without one change less."
@@ -79,12 +58,3 @@ SAMPLING = (
     "clean tube into a clean, dry bottle. Note truck, date, odometer and which fill it is."
 )
 """Common practice, no source."""
-SAMPLING_CAUTIONS = (
-    (
-        "Fluid at operating temperature scalds and its lines are under pressure while the "
-        "engine runs: eye and face protection, heat-resistant gloves, never open a line or a "
-        "drain above 60 °C (140 °F). Draw through the dipstick tube or a sampling valve made for it."
-    ),
-    SHOP_ONLY,
-    USED_OIL,
-)

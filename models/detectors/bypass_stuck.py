@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from models.cautions import AT_THE_FLUID, ON_A_HOT_DRIVE
 from models.circuit_alarm import (
     LIKELIEST,
     Params,
@@ -21,7 +22,7 @@ from models.compiled import compiled
 from models.detector import Truck
 from models.hypotheses import SHUT
 from models.units import Units
-from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, USED_OIL, Words
+from models.words import Words
 
 
 @compiled
@@ -51,7 +52,8 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
             "the bypass valve and the cooler lines checked before the next tow, and the "
             "fluid judged by its colour, smell and, better, a laboratory sample."
         ),
-        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY, USED_OIL),
+        driver=ON_A_HOT_DRIVE,
+        technician=AT_THE_FLUID,
         brief="Cooler bypass valve stuck",
         at_once="Take the load off, stop where it is safe, do not finish the climb",
         **around(evidence, units),

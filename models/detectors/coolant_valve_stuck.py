@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from models.cautions import BY_THE_MANUAL, HOT_COOLANT, HOT_FLUID, ON_A_HOT_DRIVE, SHOP_ONLY
 from models.circuit_alarm import (
     LIKELIEST,
     Params,
@@ -21,7 +22,7 @@ from models.compiled import compiled
 from models.detector import Truck
 from models.hypotheses import OPEN, SHUT
 from models.units import Units
-from models.words import HOT_COOLANT, HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
+from models.words import Words
 
 
 @compiled
@@ -58,7 +59,8 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
             else "Plan a visit: the fluid follows the coolant, thick on a cold start. Have the valve and its "
             "control checked."
         ),
-        cautions=(STOP_SAFELY, HOT_FLUID, HOT_COOLANT, SHOP_ONLY),
+        driver=ON_A_HOT_DRIVE,
+        technician=(HOT_FLUID, HOT_COOLANT, SHOP_ONLY, BY_THE_MANUAL),
         brief="Coolant valve of the fluid cooler stuck " + ("shut" if shut else "open"),
         at_once="Take the load off, stop where it is safe, do not finish the climb"
         if shut

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from models.cautions import AT_THE_COOLER, ON_A_HOT_DRIVE
 from models.circuit_alarm import (
     CLEARLY,
     Params,
@@ -21,7 +22,7 @@ from models.compiled import compiled
 from models.detector import Truck
 from models.hypotheses import AIR, FLOW
 from models.units import Units
-from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, USED_OIL, Words
+from models.words import Words
 
 
 @compiled
@@ -58,7 +59,8 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
             f"Ease off on climbs, and stop where it is safe if the fluid keeps getting hotter. {look} before "
             "the next heavy tow."
         ),
-        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY, USED_OIL),
+        driver=ON_A_HOT_DRIVE,
+        technician=AT_THE_COOLER,
         brief=f"Cooler starved of {what}",
         at_once="Ease off on climbs, have the cooler cleaned and checked",
         **around(evidence, units),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from models.cautions import AT_THE_COOLER, ON_A_HOT_DRIVE
 from models.circuit_alarm import (
     CLEARLY,
     DOUBTED,
@@ -28,7 +29,7 @@ from models.compiled import compiled
 from models.detector import Truck
 from models.hypotheses import AIR, FLOW, OPEN, SHUT
 from models.units import Units
-from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, USED_OIL, Words
+from models.words import Words
 
 WAITS_MS = 300_000
 """How long a fault that is sure may stay without a name before it is told without one [ms]; own choice."""
@@ -72,7 +73,8 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
             "Ease off now, and stop where it is safe if the fluid keeps getting hotter. Have the cooler's "
             f"face cleaned and its {parts} checked before the next heavy tow."
         ),
-        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY, USED_OIL),
+        driver=ON_A_HOT_DRIVE,
+        technician=AT_THE_COOLER,
         brief="Too little cooling, cause not clear",
         at_once=f"Ease off now, have the cooler, its {parts} checked",
         **around(evidence, units),

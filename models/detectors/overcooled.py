@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from models.cautions import AT_THE_FLUID, STOP_SAFELY, WARM_UP
 from models.circuit_alarm import (
     LIKELIEST,
     Params,
@@ -20,7 +21,7 @@ from models.compiled import compiled
 from models.detector import Truck
 from models.hypotheses import OPEN
 from models.units import Units
-from models.words import HOT_FLUID, SHOP_ONLY, STOP_SAFELY, Words
+from models.words import Words
 
 COLD_MAY_BE_SOUND = (
     "A truck that is light or idles in the cold may never warm up and be sound: this was judged against the "
@@ -49,7 +50,8 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
             "No need to stop. Plan a visit: thick, cold fluid costs fuel, shifts badly and holds water. Have "
             "the bypass valve checked; until then warm up gently."
         ),
-        cautions=(STOP_SAFELY, HOT_FLUID, SHOP_ONLY),
+        driver=(WARM_UP, STOP_SAFELY),
+        technician=AT_THE_FLUID,
         brief="Fluid over-cooled, bypass valve stuck to the cooler",
         at_once="No need to stop, plan a shop visit",
         **around(evidence, units),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from models.cautions import AT_THE_FLUID, ON_THE_ROAD_NOTHING
 from models.compiled import compiled
 from models.detector import Detector, Truck
 from models.due import (
@@ -19,7 +20,7 @@ from models.due import (
 from models.due_words import due_in_words
 from models.layout import Layout
 from models.units import Units
-from models.words import HOT_FLUID, SHOP_ONLY, USED_OIL, Words
+from models.words import Words
 
 SOON = 0.80
 NEAR = 0.95
@@ -144,7 +145,8 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
             "driver or weeks at rest move them."
         ),
         action="Service the fluid now." if overdue else "Book a fluid and filter service.",
-        cautions=(HOT_FLUID, SHOP_ONLY, USED_OIL),
+        driver=(ON_THE_ROAD_NOTHING,),
+        technician=AT_THE_FLUID,
         at_once="Service the fluid now" if overdue else "Book fluid and filter",
         sure=(
             "Distance and age are counted; what was not seen is estimated. The share of heat is a best "

@@ -17,11 +17,11 @@ from alerts.phrases import MANUAL_FIRST
 from alerts.service_date import DateRules, Outlook, review
 from alerts.short_form import LENGTH
 from alerts.wording import compose
+from models.cautions import HOT_FLUID
 from models.detectors.service_due import SERVICE_DUE
 from models.due import DISTANCE, HEAT
 from models.transition import Priority
 from models.units import METRIC
-from models.words import HOT_FLUID
 from tests.alerts.service_dates import DAY, due, numbers, outlook, raised
 from tests.alerts.store import NOON, POLICY, memory, write
 

@@ -7,15 +7,16 @@ from dataclasses import fields, replace
 from datetime import UTC
 
 from alerts import outbox
-from alerts.console_form import lines
+from alerts.console_form import CAUTIONS, lines
 from alerts.full_form import body
 from alerts.journal import alarms
 from alerts.ledger import Alarm
 from alerts.outbox import Entry
 from alerts.phrases import MANUAL_FIRST
 from alerts.wording import compose
+from models.cautions import HANDS_OFF, HOT_FLUID
 from models.units import METRIC, Units
-from models.words import HOT_FLUID, Words, WriteWords
+from models.words import Words, WriteWords
 from tests.alerts.store import NOON, memory, transition, write
 
 SAID = Words(
@@ -24,7 +25,8 @@ SAID = Words(
     expected="About 93 °C (8 in 10: 88 °C to 98 °C).",
     doubts="A blocked line looks the same from the sump.",
     action="Take the load off now and stop where it is safe. Have the valve checked before the next tow.",
-    cautions=(HOT_FLUID,),
+    driver=(HANDS_OFF,),
+    technician=(HOT_FLUID,),
     brief="Cooler bypass valve stuck",
     at_once="Take the load off, stop where safe",
     share="The cooler carries about 4% of its share.",
@@ -64,7 +66,9 @@ def test_a_mail_says_all_of_it_and_what_to_do_first() -> None:
     headings = [each.split("\n")[0] for each in text.split("\n\n")]
     assert headings[1:-1] == [
         "WHAT TO DO NOW",
-        "CAUTIONS",
+        "FOR WHOEVER DRIVES",
+        "FOR WHOEVER WORKS ON IT",
+        "BEFORE ALL ELSE",
         "WHAT WAS SEEN",
         "WHAT A HEALTHY TRUCK WOULD HAVE SHOWN",
         "SINCE",
@@ -81,6 +85,7 @@ def test_the_console_says_the_same_in_labelled_lines() -> None:
     told = lines(alarm, SAID, UTC)
     assert all(any(part in line.text for line in told) for part in _parts())
     assert [line.about for line in told][:2] == ["Alarm", "Do now"]
+    assert [line.about for line in told if line.about in CAUTIONS] == list(CAUTIONS)
 
 
 def test_what_is_not_known_has_no_heading_and_no_line() -> None:

@@ -24,7 +24,8 @@ def said(title: str, action: str, *, brief: str = "", at_once: str = "") -> Word
         expected="",
         doubts="",
         action=action,
-        cautions=(),
+        driver=(),
+        technician=(),
         brief=brief,
         at_once=at_once,
     )

@@ -17,10 +17,11 @@ from alerts.phrases import MANUAL_FIRST, moment, plain, sureness
 from alerts.silence import raise_silent
 from alerts.watch import EVERYBODY, SILENT
 from alerts.wording import compose, explain
+from models.cautions import HOT_FLUID
 from models.detectors import DETECTORS
 from models.transition import Priority, Transition
 from models.units import METRIC, US, Units
-from models.words import HOT_FLUID, Words, WriteWords
+from models.words import Words, WriteWords
 from tests.alerts.store import MINUTE, NOON, POLICY, memory, transition, write
 
 
@@ -31,7 +32,8 @@ def hot(evidence: Mapping[str, float], units: Units) -> Words:
         expected=f"Below {units.degrees(110)}.",
         doubts="A steep pull.",
         action="Stop where it is safe.",
-        cautions=(HOT_FLUID,),
+        driver=(),
+        technician=(HOT_FLUID,),
     )
 
 
@@ -71,7 +73,8 @@ def test_a_notice_says_everything_that_is_asked_of_it() -> None:
         "HOW SURE\n99.8 % by the evidence so far.",
         "WHAT ELSE COULD EXPLAIN IT\nA steep pull.",
         "WHAT TO DO NOW\nStop where it is safe.",
-        f"- {HOT_FLUID}\n- {MANUAL_FIRST}",
+        f"FOR WHOEVER WORKS ON IT\n- {HOT_FLUID}",
+        f"BEFORE ALL ELSE\n- {MANUAL_FIRST}",
         found.items[0].alarm_id,
     ):
         assert part in found.body

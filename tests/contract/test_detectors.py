@@ -11,13 +11,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from alerts.gsm import spelt
+from alerts.short_form import sentences, short
 from models.course import run
 from models.detector import EVIDENCE_SIZE, Detector
 from models.detectors import DETECTORS
 from models.fleet import Limits, Vehicle
 from models.kernel import EVENT, KINDS, PARAMS, STATE
 from models.layout import blank, copied
-from models.units import METRIC, US
+from models.units import METRIC, US, Units
+from models.words import Words
 from tests.contract.roads import (
     COOLANT_SHUT,
     FROZEN,
@@ -179,12 +182,37 @@ def _all(words: Any) -> str:
 
 @each_detector
 def test_its_cautions_never_send_anybody_under_a_truck(detector: Detector) -> None:
-    (first, *_) = (one for one in troubled(detector.kind) if one.kind == detector.kind)
-    evidence = dict(zip(detector.evidence, first.evidence, strict=False))
-    words = detector.words(evidence, METRIC)
-    cautions = " ".join(words.cautions)
-    assert "scalds" in cautions
-    assert "never under a jack alone" in cautions
-    assert "under the truck" not in words.action
-    if detector.kind != "service_due":
-        assert "off the roadway" in cautions
+    """Check what the trade commonly says; no source."""
+    for words in _said(detector, METRIC):
+        driver, technician = " ".join(words.driver), " ".join(words.technician)
+        assert "scalds" in technician
+        assert "never under a jack alone" in technician
+        assert "maker's manual" in technician
+        assert "under the truck" not in words.action
+        assert "jack" not in driver
+        if detector.kind == "service_due":
+            assert "Nothing to do on the road" in driver
+        else:
+            assert "off the roadway, out of traffic, off the grade" in driver
+        if detector.kind not in ("sensor_fault", "service_due", "overcooled"):
+            assert "makers differ" in driver
+            assert "scald" in driver
+
+
+@each_detector
+def test_what_to_do_at_once_fits_a_text_message_whole(detector: Detector) -> None:
+    for units in (METRIC, US):
+        for words in _said(detector, units):
+            order = sentences(words.action)[0] if not words.at_once else words.at_once
+            for code in ("NF-03", "rig-of-the-north-yard-12"):
+                told = short("ALARM CRITICAL", code, "", words, [], act=True)
+                assert f"{code}: " in told
+                assert spelt(order).rstrip(".") in told
+
+
+def _said(detector: Detector, units: Units) -> list[Words]:
+    return [
+        detector.words(dict(zip(detector.evidence, one.evidence, strict=False)), units)
+        for one in troubled(detector.kind)
+        if one.kind == detector.kind
+    ]
