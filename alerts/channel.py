@@ -16,8 +16,13 @@ class Channel(Protocol):
 
     ``deliver`` blocks until the far side took the notice and returns a line for the delivery
     log (who took it); it raises ``Undelivered`` otherwise. It does not sleep,
-    retry, queue or log.
+    retry, queue or log. It ``bundles`` where people read: machines take alarms one by one.
     """
+
+    @property
+    def bundles(self) -> bool:
+        """Whether one notice may speak of several alarms."""
+        ...
 
     def deliver(self, notice: Notice) -> str:
         """Deliver one notice."""

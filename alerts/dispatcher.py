@@ -1,34 +1,48 @@
-"""The dispatcher: claims due notices, hands them to channels, writes down what came.
+"""The dispatcher: claims what is due, hands it to channels, writes down what came.
 
 One thread per channel: an endpoint that hangs holds up nobody else. Between the claim and the
-settling the process may die; the notice is then sent again under the same id. A store that
-cannot be written for a while holds notices up and ends nothing.
+settling the process may die; the notice is then sent again under the same id, in the same words. A
+store that cannot be written for a while holds notices up and ends nothing.
 """
 
 from __future__ import annotations
 
 import sqlite3
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from random import Random
-from typing import Literal
 
 import structlog
 
-from alerts import ledger, outbox
-from alerts.backoff import next_try_ms
+from alerts import content, gathering, sending
+from alerts.breaker import Breaker, Phase
 from alerts.channel import Channel, Clock
-from alerts.ledger import Alarm
+from alerts.delivery import Job, Outcome, give_up, keys, lay_aside, next_due_ms
+from alerts.destination import channel_of
+from alerts.fares import Fares
 from alerts.notice import Notice, Undelivered
-from alerts.outbox import Entry
+from alerts.pace import USUAL, PaceRules
+from alerts.sending import Sending, Told
 
 Open = Callable[[], AbstractContextManager[sqlite3.Connection]]
-Compose = Callable[[Entry, Alarm], Notice]
-
-Outcome = Literal["delivered", "refused", "away"]
+Compose = Callable[[Sending, Sequence[Told], tuple[str, ...]], Notice]
+NextWay = Callable[[str], str | None]
 
 log = structlog.get_logger()
+
+NO_CHANNEL = "the settings have no such channel any more"
+NOBODY = "the people file has nobody of this name, or no such way, any more"
+
+
+def _no_other_way(destination: str) -> str | None:
+    del destination
+    return None
+
+
+def _everybody(destination: str) -> bool:
+    del destination
+    return True
 
 
 class Dispatcher:
@@ -41,11 +55,17 @@ class Dispatcher:
     write, read
         Open a transaction to write in, a connection to read from.
     compose
-        Words a notice.
+        Words a notice: from a sending, what it tells, and the ids of those it goes on from.
     now_ms, rng
         Clock and randomness.
     every_s
-        How often each channel looks for due notices [s]; ``wake`` makes it look at once.
+        How often each channel looks for work [s]; ``wake`` makes it look at once.
+    pace
+        What a reader can bear.
+    next_way
+        Where the reader at a destination is told next when it cannot be reached.
+    known
+        Whether there is still somebody at a destination.
     """
 
     def __init__(
@@ -58,6 +78,9 @@ class Dispatcher:
         now_ms: Clock,
         rng: Random,
         every_s: float = 1.0,
+        pace: PaceRules = USUAL,
+        next_way: NextWay = _no_other_way,
+        known: Callable[[str], bool] = _everybody,
     ) -> None:
         self._channels = dict(channels)
         self._write = write
@@ -66,16 +89,24 @@ class Dispatcher:
         self._now_ms = now_ms
         self._rng = rng
         self._every_s = every_s
+        self._pace = pace
+        self._next_way = next_way
+        self._known = known
         self._stopping = threading.Event()
         self._wakes = {name: threading.Event() for name in channels}
         self._threads: list[threading.Thread] = []
-        self._disabled: set[str] = set()
         self._held_up: set[str] = set()
+        self._fares = Fares(channels, rng)
 
     @property
     def disabled(self) -> frozenset[str]:
         """Name the channels whose far side wants no more; a new start tries them again."""
-        return frozenset(self._disabled)
+        return self._fares.disabled
+
+    @property
+    def breakers(self) -> Mapping[str, Breaker]:
+        """Give how each channel fares."""
+        return self._fares.breakers
 
     @property
     def alive(self) -> bool:
@@ -106,14 +137,14 @@ class Dispatcher:
         return ended
 
     def wake(self) -> None:
-        """Look for due notices now: called after a commit that filled the outbox."""
+        """Look for work now: called after a commit that filled the outbox."""
         for event in self._wakes.values():
             event.set()
 
     def recover(self) -> int:
         """Free the claims of a run that ended in the middle of a send."""
         with self._write() as tx:
-            count = outbox.release(tx)
+            count = sending.release(tx)
         if count:
             log.warning("claims.released", count=count)
         return count
@@ -122,6 +153,25 @@ class Dispatcher:
         """Send what is due, by one channel or by all in turn; give how many were delivered."""
         names = self._channels if channel is None else (channel,)
         return sum(self._drain(name) for name in names)
+
+    def lay_aside(self) -> int:
+        """Give up, visibly, what waits where nobody is any more; give how many notices."""
+        with self._read() as conn:
+            waiting = gathering.waiting_at(conn)
+        gone = {name: reason for name in waiting if (reason := self._gone(name))}
+        count = 0
+        for name, reason in gone.items():
+            with self._write() as tx:
+                jobs = lay_aside(tx, name, self._now_ms(), reason, self._next_way(name))
+            for job in jobs:
+                log.error("notice.abandoned", **keys(job), reason=reason)
+            count += len(jobs)
+        return count
+
+    def _gone(self, destination: str) -> str:
+        if channel_of(destination) not in self._channels:
+            return NO_CHANNEL
+        return "" if self._known(destination) else NOBODY
 
     def _run(self, channel: str) -> None:
         while not self._stopping.is_set():
@@ -136,7 +186,9 @@ class Dispatcher:
         try:
             if channel in self._held_up:
                 with self._write() as tx:
-                    outbox.release(tx, channel)
+                    sending.release(tx, channel)
+            if channel == next(iter(self._channels)):
+                self.lay_aside()
             self._drain(channel)
         except Exception as error:  # noqa: BLE001 - told below; the next notice must go out
             self._hold_up(channel, error)
@@ -157,86 +209,104 @@ class Dispatcher:
     def _drain(self, channel: str) -> int:
         """Send until nothing is due or the far side is away (the rest would only wait)."""
         count = 0
-        while not self._stopping.is_set() and channel not in self._disabled:
-            claimed = self._claim(channel)
-            if claimed is None:
+        while not self._stopping.is_set():
+            job = self._take(channel)
+            if job is None:
                 break
-            outcome = self._send(*claimed)
+            outcome = self._send(channel, job)
             count += outcome == "delivered"
-            if outcome == "away":
+            if outcome in ("away", "fault"):
                 break
         return count
 
-    def _claim(self, channel: str) -> tuple[Entry, Alarm] | None:
+    def _take(self, channel: str) -> Job | None:
         now_ms = self._now_ms()
+        phase = self._fares.phase(channel, now_ms)
+        if phase is Phase.OPEN:
+            return None
+        look = gathering.Look(
+            channel=channel,
+            bundles=self._channels[channel].bundles,
+            now_ms=now_ms,
+            pace=self._pace,
+            trying=phase is Phase.TRYING,
+        )
         with self._read() as conn:
-            if not outbox.due(conn, channel, now_ms):
+            if gathering.choose(conn, look) is None:
                 return None
         with self._write() as tx:
-            entry = outbox.claim(tx, channel, now_ms)
-            alarm = ledger.get(tx, entry.alarm_id) if entry else None
-        return (entry, alarm) if entry and alarm else None
+            claimed = gathering.take(tx, look)
+            return Job.of(tx, claimed) if claimed else None
 
-    def _send(self, entry: Entry, alarm: Alarm) -> Outcome:
-        """Deliver one notice; after "away" the channel should rest."""
+    def _send(self, channel: str, job: Job) -> Outcome:
+        """Deliver one notice; after "away" the channel rests, after "fault" it is looked at anew."""
         try:
-            detail = self._channels[entry.destination].deliver(self._compose(entry, alarm))
+            notice = self._compose(job.sending, job.told, job.thread)
+        except Exception as error:  # noqa: BLE001 - one bad notice must not stop all others
+            return self._crashed(channel, job, error)
+        if not job.sending.content:
+            with self._write() as tx:
+                sending.freeze(tx, job.sending.id, content.encode(content.content_of(notice)))
+        try:
+            detail = self._channels[channel].deliver(notice)
         except Undelivered as refusal:
-            return self._refused(entry, refusal)
-        except Exception as error:  # one bad notice must not stop all others
-            log.error("notice.crashed", notice_id=entry.id, exc_info=error)
-            return self._refused(entry, Undelivered(f"fault: {error!r}", retry=True))
-        self._note(entry, lambda tx: outbox.settle(tx, entry, self._now_ms(), detail))
-        log.info("notice.delivered", **_keys(entry), detail=detail)
+            return self._refused(channel, job, refusal)
+        except Exception as error:  # noqa: BLE001 - the same
+            return self._crashed(channel, job, error)
+        now_ms = self._now_ms()
+        self._note(channel, lambda tx: sending.settle(tx, job.sending, now_ms, detail))
+        log.info("notice.delivered", **keys(job), detail=detail)
+        self._fares.lives(channel, now_ms)
         return "delivered"
 
-    def _refused(self, entry: Entry, refusal: Undelivered) -> Outcome:
+    def _crashed(self, channel: str, job: Job, error: Exception) -> Outcome:
+        log.error("notice.crashed", **keys(job), exc_info=error)
+        fault = Undelivered(f"fault: {error!r}", retry=True)
+        self._put_away(channel, job, fault, self._now_ms())
+        return "fault"
+
+    def _refused(self, channel: str, job: Job, refusal: Undelivered) -> Outcome:
+        """Put a notice back or give it up; a far side that is away is left alone for a while."""
         now_ms = self._now_ms()
-        due_ms = self._next(entry, now_ms, refusal) if refusal.retry else None
-
-        def put_away(tx: sqlite3.Connection) -> None:
-            if due_ms is None:
-                outbox.give_up(tx, entry, now_ms, refusal.reason)
-            else:
-                outbox.defer(tx, entry, now_ms, due_ms=due_ms, reason=refusal.reason)
-
-        self._note(entry, put_away)
-        if due_ms is None:
-            log.error("notice.abandoned", **_keys(entry), reason=refusal.reason)
-        else:
-            log.warning("notice.deferred", **_keys(entry), reason=refusal.reason, due_ms=due_ms)
+        away = refusal.retry and refusal.away
+        if away:
+            rest_ms = self._fares.rests(channel, refusal, now_ms)
+            self._put_away(channel, job, refusal, now_ms, rest_ms)
+            return "away"
+        self._fares.lives(channel, now_ms)
+        self._put_away(channel, job, refusal, now_ms)
         if refusal.disable:
-            self._disabled.add(entry.destination)
-            log.error("channel.disabled", channel=entry.destination, reason=refusal.reason)
-        return "away" if refusal.retry else "refused"
+            self._fares.disable(channel, refusal.reason)
+        return "refused"
 
-    def _note(self, entry: Entry, write_down: Callable[[sqlite3.Connection], None]) -> None:
+    def _put_away(
+        self, channel: str, job: Job, refusal: Undelivered, now_ms: int, rest_ms: int = 0
+    ) -> None:
+        reason = refusal.reason
+        bundles = self._channels[channel].bundles
+        due_ms = next_due_ms(
+            job.sending, refusal, now_ms=now_ms, rng=self._rng, bundles=bundles, rest_ms=rest_ms
+        )
+        if due_ms is None:
+            other = self._next_way(job.sending.destination)
+            self._note(channel, lambda tx: give_up(tx, job, now_ms, reason, other))
+            log.error("notice.abandoned", **keys(job), reason=reason)
+            return
+        self._note(
+            channel,
+            lambda tx: sending.defer(tx, job.sending, now_ms, due_ms=due_ms, reason=reason),
+        )
+        log.warning("notice.deferred", **keys(job), reason=reason, due_ms=due_ms)
+
+    def _note(self, channel: str, write_down: Callable[[sqlite3.Connection], None]) -> None:
         """Write down what came of a send; what the far side has taken is not sent again for want of room."""
         while True:
             try:
                 with self._write() as tx:
                     write_down(tx)
             except sqlite3.OperationalError as error:
-                self._hold_up(entry.destination, error)
+                self._hold_up(channel, error)
                 if self._stopping.wait(self._every_s):
                     raise
             else:
                 return
-
-    def _next(self, entry: Entry, now_ms: int, refusal: Undelivered) -> int | None:
-        return next_try_ms(
-            attempts=entry.attempts + 1,
-            created_ms=entry.created_ms,
-            now_ms=now_ms,
-            rng=self._rng,
-            retry_after_s=refusal.retry_after_s,
-        )
-
-
-def _keys(entry: Entry) -> dict[str, str | int]:
-    return {
-        "notice_id": entry.id,
-        "alarm_id": entry.alarm_id,
-        "channel": entry.destination,
-        "attempt": entry.attempts + 1,
-    }

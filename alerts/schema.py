@@ -141,4 +141,71 @@ STEPS: tuple[tuple[str, ...], ...] = (
         "ALTER TABLE outbox RENAME COLUMN channel TO destination",
         "ALTER TABLE attempt RENAME COLUMN channel TO destination",
     ),
+    (
+        """
+        CREATE TABLE sending (
+            seq INTEGER PRIMARY KEY,
+            id TEXT NOT NULL UNIQUE,
+            destination TEXT NOT NULL,
+            channel TEXT NOT NULL GENERATED ALWAYS AS (
+                substr(destination, 1, instr(destination || '/', '/') - 1)
+            ) VIRTUAL,
+            what TEXT NOT NULL CHECK (what IN ('alarms', 'report')),
+            content TEXT NOT NULL DEFAULT '',
+            priority INTEGER NOT NULL CHECK (priority BETWEEN 1 AND 4),
+            created_ms INTEGER NOT NULL,
+            due_ms INTEGER NOT NULL,
+            attempts INTEGER NOT NULL DEFAULT 0,
+            first_ms INTEGER,
+            tried_ms INTEGER,
+            claimed INTEGER NOT NULL DEFAULT 0 CHECK (claimed IN (0, 1)),
+            state TEXT NOT NULL DEFAULT 'pending'
+                CHECK (state IN ('pending', 'delivered', 'abandoned', 'cancelled')),
+            settled_ms INTEGER,
+            last_error TEXT NOT NULL DEFAULT '',
+            moved_from TEXT NOT NULL DEFAULT ''
+        ) STRICT
+        """,
+        "CREATE INDEX sending_pending ON sending (channel, due_ms) WHERE state = 'pending'",
+        "CREATE INDEX sending_told ON sending (destination, tried_ms)",
+        "CREATE INDEX sending_abandoned ON sending (seq) WHERE state = 'abandoned'",
+        """
+        ALTER TABLE outbox ADD COLUMN channel TEXT GENERATED ALWAYS AS (
+            substr(destination, 1, instr(destination || '/', '/') - 1)
+        ) VIRTUAL
+        """,
+        "ALTER TABLE outbox ADD COLUMN sending_id TEXT REFERENCES sending (id)",
+        "ALTER TABLE outbox ADD COLUMN onset_ms INTEGER NOT NULL DEFAULT 0",
+        "ALTER TABLE outbox ADD COLUMN remark TEXT NOT NULL DEFAULT ''",
+        "ALTER TABLE outbox ADD COLUMN moved_from TEXT NOT NULL DEFAULT ''",
+        """
+        UPDATE outbox SET onset_ms = alarm.onset_ms, remark = alarm.remark
+        FROM alarm WHERE alarm.id = outbox.alarm_id
+        """,
+        # What was tried may have arrived: it goes on as a sending of its own, under its own id.
+        """
+        INSERT INTO sending (id, destination, what, priority, created_ms, due_ms, attempts,
+            first_ms, tried_ms, claimed, state, settled_ms, last_error)
+        SELECT id, destination, 'alarms', priority, created_ms, due_ms, attempts, created_ms,
+            coalesce((SELECT max(time_ms) FROM attempt WHERE notice_id = outbox.id),
+                     settled_ms, created_ms),
+            claimed, state, settled_ms, last_error
+        FROM outbox WHERE attempts > 0 OR state IN ('delivered', 'abandoned') ORDER BY seq
+        """,
+        """
+        UPDATE outbox SET sending_id = id
+        WHERE attempts > 0 OR state IN ('delivered', 'abandoned')
+        """,
+        "DROP INDEX outbox_pending",
+        "DROP INDEX outbox_abandoned",
+        "ALTER TABLE outbox DROP COLUMN attempts",
+        "ALTER TABLE outbox DROP COLUMN claimed",
+        "ALTER TABLE outbox DROP COLUMN last_error",
+        """
+        CREATE INDEX outbox_waiting ON outbox (channel, destination, due_ms)
+        WHERE state = 'pending' AND sending_id IS NULL
+        """,
+        "CREATE INDEX outbox_pending ON outbox (destination) WHERE state = 'pending'",
+        "CREATE INDEX outbox_sending ON outbox (sending_id)",
+    ),
 )

@@ -47,6 +47,35 @@ def short(
     return _fill(first, more)
 
 
+def several(lead: str, pieces: Sequence[str], *, order: str) -> str:
+    """Write several alarms: how many, the first with what to do now, others as far as they fit.
+
+    Parameters
+    ----------
+    lead
+        How many there are.
+    pieces
+        The alarms, the most urgent first.
+    order
+        What to do about the first, empty for nothing.
+    """
+    first = [lead, pieces[0], *([_stop(order)] if order else [])]
+    while len(first) > 1 and septets(_counted(first, len(pieces) - 1)) > LENGTH:
+        first.pop()
+    if len(first) == 1:
+        return _words(f"{lead} {pieces[0]}")
+    said, left = first, len(pieces) - 1
+    for piece in pieces[1:]:
+        if septets(_counted([*said, piece], left - 1)) > LENGTH:
+            break
+        said, left = [*said, piece], left - 1
+    return _counted(said, left)
+
+
+def _counted(parts: Sequence[str], left: int) -> str:
+    return _join([*parts, f"And {left} more."] if left else parts)
+
+
 def sentences(text: str) -> list[str]:
     """Take a text apart into its sentences; one, if it has no end within."""
     return [each.strip() for each in _SENTENCE.split(text.strip())]

@@ -71,7 +71,7 @@ def rules_of(settings: Settings, plan: Plan | None) -> Rules:
     )
 
 
-def composer(settings: Settings, fleet: Fleet, database: Database) -> Compose:
+def composer(settings: Settings, fleet: Fleet, database: Database, policy: Policy) -> Compose:
     """Give the function that words notices."""
     return partial(
         compose,
@@ -79,6 +79,7 @@ def composer(settings: Settings, fleet: Fleet, database: Database) -> Compose:
         units=settings.fleet.units.units(settings.fleet.zone),
         zone=settings.fleet.zone,
         names=Titles(fleet, database),
+        recipient=policy.recipient,
     )
 
 
@@ -125,13 +126,14 @@ def assemble(settings: Settings, fleet: Fleet, plan: Plan | None = None) -> Daem
         channels=channels.build(
             settings.channels(), now_ms=now_ms, publish=advice_line(settings.mqtt)
         ),
-        compose=composer(settings, fleet, database),
+        compose=composer(settings, fleet, database, rules.policy),
         limits=SilenceLimits(
             silent_after_ms=round(settings.models.silent_after_s * 1000),
             everybody_after_ms=round(settings.models.all_silent_after_s * 1000),
         ),
         now_ms=now_ms,
         rng=SystemRandom(),
+        reader_pace=settings.alerts.pace.rules(),
     )
     # A demonstration's day must not pass between two looks.
     watch_every_s = max(0.25, WATCH_EVERY_S / settings.clock.rate)

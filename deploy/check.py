@@ -11,7 +11,7 @@ from secrets import token_hex
 from rich.console import Console
 from rich.markup import escape
 
-from alerts import channels, outbox
+from alerts import channels, sending
 from alerts.notice import Notice, Undelivered
 from deploy.advice_line import advice_line
 from deploy.broker_check import Finding, examine
@@ -152,16 +152,16 @@ def _held(conn: sqlite3.Connection) -> Iterator[Finding]:
             what=f"fields that nothing reads: {listed}",
             mend="Mend a misspelt name in the gateway; others do no harm",
         )
-    given_up = outbox.dead_letters(conn)
+    given_up = sending.dead_letters(conn)
     if given_up:
         last = given_up[-1]
         yield Finding(
             level="fault",
             what=f"{len(given_up)} notices could not be delivered and were given up, the last by "
             f"{last.destination}: {last.last_error}",
-            mend="Mend the channel; 'heatbook check --notice' tries it",
+            mend="Mend the channel ('heatbook check --notice' tries it), then 'heatbook notices resend'",
         )
-    count, _ = outbox.waiting(conn)
+    count, _ = sending.waiting(conn)
     if count:
         yield Finding(level="good", what=f"{count} notices wait to be delivered")
 

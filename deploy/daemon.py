@@ -15,6 +15,7 @@ import structlog
 from alerts import escalation, silence
 from alerts.channel import Channel
 from alerts.dispatcher import Compose, Dispatcher
+from alerts.pace import USUAL, PaceRules
 from alerts.silence import Ticked
 from alerts.watch import LastHeard, SilenceLimits
 from deploy.batch import Position, Rules
@@ -63,6 +64,7 @@ class Parts:
     now_ms: Clock
     rng: Random
     root: str = "fleet"
+    reader_pace: PaceRules = USUAL
 
 
 class Daemon:
@@ -80,6 +82,9 @@ class Daemon:
             compose=parts.compose,
             now_ms=parts.now_ms,
             rng=parts.rng,
+            pace=parts.reader_pace,
+            next_way=parts.rules.policy.next_way,
+            known=parts.rules.policy.known,
         )
         self._watch_due_ms = 0
         self._inbox_due_ms = 0

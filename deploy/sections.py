@@ -13,6 +13,7 @@ from pydantic import (
     model_validator,
 )
 
+from alerts.pace import PaceRules
 from alerts.service_date import DateRules
 from deploy.channel_sections import AdviceSection, LogSection, Relay, Smtp, Webhook
 from deploy.section import Seconds, Section
@@ -121,6 +122,22 @@ class FleetSection(Section):
         return ZoneInfo(self.time_zone)
 
 
+class PaceSection(Section):
+    """``[alerts.pace]``: how often the same person, or list, is told."""
+
+    gather_s: Annotated[float, Field(ge=0.0, le=60.0)] = 2.0
+    critical_wait_s: Annotated[float, Field(ge=20.0, le=600.0)] = 20.0
+    per_hour: Annotated[int, Field(ge=1, le=1000)] = 10
+
+    def rules(self) -> PaceRules:
+        """Give what the dispatcher goes by."""
+        return PaceRules(
+            gather_ms=round(self.gather_s * 1000.0),
+            critical_gap_ms=round(self.critical_wait_s * 1000.0),
+            per_hour=self.per_hour,
+        )
+
+
 class Alerts(Section):
     """``[alerts]``: who is told, and until when something is news."""
 
@@ -131,6 +148,7 @@ class Alerts(Section):
     webhooks: dict[str, Webhook] = Field(default_factory=dict)
     relays: dict[str, Relay] = Field(default_factory=dict)
     advice: AdviceSection | None = None
+    pace: PaceSection = PaceSection()
 
     @model_validator(mode="after")
     def _reaches_somebody(self) -> Self:

@@ -7,20 +7,25 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC
 from functools import partial
+from typing import Any
 
-from alerts import schema
+from alerts import gathering, ledger, outbox, schema, sending
 from alerts.alarm import Matter
 from alerts.journal import Changes, rewrite
+from alerts.life_rules import ChatterRules
 from alerts.notice import Item, Notice
 from alerts.policy import Policy, Route
+from alerts.sending import Sending, Told
 from alerts.wording import compose
 from models.transition import Priority, Transition
 from models.units import METRIC
 
 MINUTE = 60_000
 NOON = 1_767_268_800_000
+#: Alarms of a second are told as over at once here; ``test_chatter`` goes by the rules as they are.
 POLICY = Policy(
-    routes=(Route(channel="desk"), Route(channel="phone", min_priority=Priority.HIGH))
+    routes=(Route(channel="desk"), Route(channel="phone", min_priority=Priority.HIGH)),
+    chatter=ChatterRules(brief_ms=0),
 )
 
 
@@ -71,6 +76,31 @@ def write(
         now_ms=now_ms,
         policy=policy,
     )
+
+
+def take(conn: sqlite3.Connection, channel: str, now_ms: int) -> Sending | None:
+    """Claim what a channel that takes alarms one by one should send now."""
+    return gathering.take(conn, gathering.Look(channel=channel, bundles=False, now_ms=now_ms))
+
+
+def worded(
+    conn: sqlite3.Connection, now_ms: int, *, channel: str = "desk", **how: Any
+) -> list[Notice]:
+    """Deliver what is due at a channel, one by one, and give the notices."""
+    found: list[Notice] = []
+    while claimed := take(conn, channel, now_ms):
+        told = sending.told(conn, claimed.id)
+        found.append(compose(claimed, told, sending.thread(conn, claimed.id), **how))
+        sending.settle(conn, claimed, now_ms, "told")
+    return found
+
+
+def told_of(conn: sqlite3.Connection, place: int = 0) -> Told:
+    """Give one telling of the outbox by its place, with its alarm."""
+    entry = outbox.entries(conn)[place]
+    alarm = ledger.get(conn, entry.alarm_id)
+    assert alarm is not None
+    return Told(entry=entry, alarm=alarm)
 
 
 plainly = partial(compose, words={}, units=METRIC, zone=UTC, names={})

@@ -9,21 +9,18 @@ from datetime import UTC
 
 import pytest
 
-from alerts import outbox
 from alerts.date_words import TOLD_BY, TOLD_MS, moved_words
-from alerts.journal import alarms
 from alerts.notice import Notice
 from alerts.phrases import MANUAL_FIRST
 from alerts.service_date import DateRules, Outlook, review
 from alerts.short_form import LENGTH
-from alerts.wording import compose
 from models.cautions import HOT_FLUID
 from models.detectors.service_due import SERVICE_DUE
 from models.due import DISTANCE, HEAT
 from models.transition import Priority
 from models.units import METRIC
 from tests.alerts.service_dates import DAY, due, numbers, outlook, raised
-from tests.alerts.store import NOON, POLICY, memory, write
+from tests.alerts.store import NOON, POLICY, memory, worded, write
 
 
 def notices(conn: sqlite3.Connection, day: float, seen: Outlook) -> list[Notice]:
@@ -35,19 +32,14 @@ def notices(conn: sqlite3.Connection, day: float, seen: Outlook) -> list[Notice]
         rules=DateRules(),
         policy=POLICY,
     )
-    (alarm,) = alarms(conn)
-    return [
-        compose(
-            entry,
-            alarm,
-            words={SERVICE_DUE.kind: SERVICE_DUE.words},
-            units=METRIC,
-            zone=UTC,
-            names={},
-        )
-        for entry in outbox.entries(conn)
-        if entry.destination == "desk"
-    ]
+    return worded(
+        conn,
+        NOON + round(day * DAY),
+        words={SERVICE_DUE.kind: SERVICE_DUE.words},
+        units=METRIC,
+        zone=UTC,
+        names={},
+    )
 
 
 def test_a_new_date_says_what_it_was_what_it_is_and_why() -> None:
@@ -75,10 +67,8 @@ def test_a_new_date_says_what_it_was_what_it_is_and_why() -> None:
 def test_a_service_is_not_called_as_sure_as_a_measurement() -> None:
     conn = memory()
     write(conn, [replace(due(0, 60), probability=1.0)], now_ms=NOON)
-    (entry,) = [each for each in outbox.entries(conn) if each.destination == "desk"]
-    (alarm,) = alarms(conn)
     words = {SERVICE_DUE.kind: SERVICE_DUE.words}
-    found = compose(entry, alarm, words=words, units=METRIC, zone=UTC, names={})
+    (found,) = worded(conn, NOON, words=words, units=METRIC, zone=UTC, names={})
     assert "HOW SURE\nDistance and age are counted" in found.body
     assert "may well be half or twice as much" in found.body
     assert "measured, not inferred" not in found.body

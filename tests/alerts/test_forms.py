@@ -13,11 +13,10 @@ from alerts.journal import alarms
 from alerts.ledger import Alarm
 from alerts.outbox import Entry
 from alerts.phrases import MANUAL_FIRST
-from alerts.wording import compose
 from models.cautions import HANDS_OFF, HOT_FLUID
 from models.units import METRIC, Units
 from models.words import Words, WriteWords
-from tests.alerts.store import NOON, memory, transition, write
+from tests.alerts.store import NOON, memory, transition, worded, write
 
 SAID = Words(
     title="Cooler bypass valve stuck: hot fluid is not reaching the cooler",
@@ -85,7 +84,11 @@ def test_the_console_says_the_same_in_labelled_lines() -> None:
     told = lines(alarm, SAID, UTC)
     assert all(any(part in line.text for line in told) for part in _parts())
     assert [line.about for line in told][:2] == ["Alarm", "Do now"]
-    assert [line.about for line in told if line.about in CAUTIONS] == list(CAUTIONS)
+    assert [line.about for line in told if line.about in CAUTIONS] == [
+        "Driver",
+        "Shop",
+        "Before all",
+    ]
 
 
 def test_what_is_not_known_has_no_heading_and_no_line() -> None:
@@ -105,8 +108,9 @@ def test_a_text_message_says_truck_matter_and_action_first() -> None:
         return SAID
 
     words: dict[str, WriteWords] = {"bypass_stuck": write_words}
-    entry, alarm = _raised()
-    found = compose(entry, alarm, words=words, units=METRIC, zone=UTC, names={})
+    conn = memory()
+    write(conn, [transition(NOON + 1000, NOON, kind="bypass_stuck")], now_ms=NOON)
+    (found,) = worded(conn, NOON, words=words, units=METRIC, zone=UTC, names={})
     assert found.short == (
         "ALARM HIGH NF-01: Cooler bypass valve stuck. Take the load off, stop where safe. "
         "Fluid at 117 C with about 10 kW going in."

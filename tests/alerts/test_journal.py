@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alerts import ledger, outbox
+from alerts import ledger, outbox, sending
 from alerts.alarm import State
 from alerts.identity import alarm_id
 from alerts.journal import NO_CHANGES, acknowledge, alarms, history, rewrite, standing
 from alerts.ledger import Alarm
 from models.transition import Priority, Transition
-from tests.alerts.store import MINUTE, NOON, POLICY, memory, transition, write
+from tests.alerts.store import MINUTE, NOON, POLICY, memory, take, transition, write
 
 RAISED = transition(NOON + 1000, NOON, fluid_temp_c=121.0)
 CLEARED = transition(NOON + 5 * MINUTE, NOON, active=False)
@@ -32,8 +32,8 @@ def sent(conn: sqlite3.Connection) -> list[tuple[str, str, str]]:
 
 def deliver_all(conn: sqlite3.Connection, now_ms: int) -> None:
     for channel in ("desk", "phone"):
-        while entry := outbox.claim(conn, channel, now_ms):
-            outbox.settle(conn, entry, now_ms, "told")
+        while entry := take(conn, channel, now_ms):
+            sending.settle(conn, entry, now_ms, "told")
 
 
 def test_a_transition_raises_an_alarm_and_tells_each_channel_once() -> None:
@@ -123,7 +123,9 @@ def test_a_rise_alarms_again_after_acknowledgement() -> None:
     low = transition(NOON, NOON, priority=Priority.MEDIUM)
     write(conn, [low], now_ms=NOON)
     assert sent(conn) == [("desk", "active", "pending")]
-    known = acknowledge(conn, only(conn).id, "A. Foreman", NOON + MINUTE, "on my way")
+    known = acknowledge(
+        conn, only(conn).id, by="A. Foreman", now_ms=NOON + MINUTE, comment="on my way"
+    )
     assert known == only(conn)
     assert (known.state, known.acknowledged_by) == (State.ACKNOWLEDGED, "A. Foreman")
     assert (known.acknowledged_ms, known.comment) == (NOON + MINUTE, "on my way")
@@ -137,15 +139,15 @@ def test_a_rise_alarms_again_after_acknowledgement() -> None:
 def test_an_acknowledgement_twice_keeps_the_first() -> None:
     conn = memory()
     write(conn, [RAISED, CLEARED], now_ms=NOON + 5 * MINUTE)
-    first = acknowledge(conn, only(conn).id, "A. Foreman", NOON + 6 * MINUTE)
+    first = acknowledge(conn, only(conn).id, by="A. Foreman", now_ms=NOON + 6 * MINUTE)
     assert first.state is State.NORMAL
     assert standing(conn) == []
-    assert acknowledge(conn, first.id, "B. Driver", NOON + 7 * MINUTE) == first
+    assert acknowledge(conn, first.id, by="B. Driver", now_ms=NOON + 7 * MINUTE) == first
 
 
 def test_an_unknown_alarm_cannot_be_acknowledged() -> None:
     with pytest.raises(LookupError):
-        acknowledge(memory(), "none", "A. Foreman", NOON)
+        acknowledge(memory(), "none", by="A. Foreman", now_ms=NOON)
 
 
 def test_what_is_long_over_is_recorded_and_pages_nobody() -> None:
@@ -159,9 +161,9 @@ def test_what_is_long_over_is_recorded_and_pages_nobody() -> None:
 def test_an_episode_that_vanishes_is_withdrawn() -> None:
     conn = memory()
     write(conn, [RAISED], now_ms=NOON + 2000)
-    entry = outbox.claim(conn, "desk", NOON + 2000)
+    entry = take(conn, "desk", NOON + 2000)
     assert entry is not None
-    outbox.settle(conn, entry, NOON + 2000, "told")
+    sending.settle(conn, entry, NOON + 2000, "told")
     changes = write(conn, [], now_ms=NOON + MINUTE)
     assert changes.removed == (RAISED,)
     assert only(conn).withdrawn
@@ -176,11 +178,11 @@ def test_an_episode_that_vanishes_is_withdrawn() -> None:
 def test_a_notice_under_way_when_the_alarm_is_withdrawn_counts_as_told() -> None:
     conn = memory()
     write(conn, [RAISED], now_ms=NOON + 2000)
-    entry = outbox.claim(conn, "phone", NOON + 2000)
+    entry = take(conn, "phone", NOON + 2000)
     assert entry is not None
     write(conn, [], now_ms=NOON + MINUTE)
     assert ("phone", "withdrawn", "pending") in sent(conn)
-    outbox.settle(conn, entry, NOON + MINUTE, "told")
+    sending.settle(conn, entry, NOON + MINUTE, "told")
     assert ("phone", "active", "delivered") in sent(conn)
 
 

@@ -10,19 +10,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import models.silence
-from alerts import outbox
-from alerts.journal import alarms
 from alerts.notice import Notice
 from alerts.phrases import MANUAL_FIRST, moment, plain, sureness
 from alerts.silence import raise_silent
 from alerts.watch import EVERYBODY, SILENT
-from alerts.wording import compose, explain
+from alerts.wording import explain
 from models.cautions import HOT_FLUID
 from models.detectors import DETECTORS
 from models.transition import Priority, Transition
 from models.units import METRIC, US, Units
 from models.words import Words, WriteWords
-from tests.alerts.store import MINUTE, NOON, POLICY, memory, transition, write
+from tests.alerts.store import MINUTE, NOON, POLICY, memory, transition, worded, write
 
 
 def hot(evidence: Mapping[str, float], units: Units) -> Words:
@@ -45,22 +43,18 @@ CLEARED = replace(RAISED, time_ms=NOON + 5 * MINUTE, active=False)
 
 def notices(*versions: list[Transition], name: str = "", units: Units = METRIC) -> list[Notice]:
     conn = memory()
+    found: list[Notice] = []
     for number, version in enumerate(versions):
         write(conn, version, now_ms=NOON + number * MINUTE)
-        outbox.claim(conn, "desk", NOON + number * MINUTE)
-    (alarm,) = alarms(conn)
-    return [
-        compose(
-            entry,
-            alarm,
+        found += worded(
+            conn,
+            NOON + number * MINUTE,
             words=WORDS,
             units=units,
             zone=ZoneInfo("MST7MDT"),
             names={"NF-01": name},
         )
-        for entry in outbox.entries(conn)
-        if entry.destination == "desk"
-    ]
+    return found
 
 
 def test_a_notice_says_everything_that_is_asked_of_it() -> None:
@@ -133,8 +127,7 @@ def test_a_general_silence_speaks_of_all_trucks() -> None:
         evidence={"quiet_minutes": 6.0, "trucks": 12.0},
     )
     assert alarm is not None
-    (entry,) = outbox.entries(conn)
-    found = compose(entry, alarm, words={}, units=METRIC, zone=UTC, names={})
+    (found,) = worded(conn, NOON + MINUTE, words={}, units=METRIC, zone=UTC, names={})
     assert found.subject == "ALARM MEDIUM all trucks: No data from any truck"
     assert "any of 12 trucks for 6 min" in found.body
 
@@ -153,9 +146,7 @@ def test_a_silence_remembers_how_it_ended() -> None:
     gap = transition(NOON, NOON, kind=SILENT, quiet_minutes=15.0)
     write(conn, [gap], now_ms=NOON)
     write(conn, [], now_ms=NOON + MINUTE)
-    (alarm,) = alarms(conn)
-    entry = outbox.entries(conn)[-1]
-    found = compose(entry, alarm, words=words, units=METRIC, zone=UTC, names={})
+    *_, found = worded(conn, NOON + MINUTE, words=words, units=METRIC, zone=UTC, names={})
     assert "No sample for 15 min" in found.body
     assert "REMARK\nThe stored backlog filled the gap." in found.body
 
