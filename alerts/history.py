@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass
 
-from alerts.alarm import Event, State
+from alerts.alarm import HELD, Event, State
 from alerts.ledger import Alarm
 from models.transition import Priority
 
@@ -77,3 +77,12 @@ def events(
 def last_change_ms(conn: sqlite3.Connection, vehicle: str, kind: str) -> int:
     """Give when the condition of a truck last came or went, as the daemon saw it [Unix ms]; 0: never."""
     return int(conn.execute(_NEWEST, (vehicle, kind)).fetchone()[0] or 0)
+
+
+def held_since_ms(conn: sqlite3.Connection, alarm_id: str) -> int | None:
+    """Give since when an alarm that is held has been, under whatever holds [Unix ms]."""
+    since_ms = None
+    for each in events(conn, alarm_id):
+        if each.after in HELD and each.before not in HELD:
+            since_ms = each.time_ms
+    return since_ms

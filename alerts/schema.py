@@ -208,4 +208,5 @@ STEPS: tuple[tuple[str, ...], ...] = (
         "CREATE INDEX outbox_pending ON outbox (destination) WHERE state = 'pending'",
         "CREATE INDEX outbox_sending ON outbox (sending_id)",
     ),
+    ("CREATE INDEX alarm_chattering ON alarm (vehicle, kind) WHERE chattering = 1",),
 )

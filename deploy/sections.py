@@ -16,6 +16,7 @@ from pydantic import (
 from alerts.pace import PaceRules
 from alerts.service_date import DateRules
 from deploy.channel_sections import AdviceSection, LogSection, Relay, Smtp, Webhook
+from deploy.life_sections import ChatterSection, ShelfSection
 from deploy.section import Seconds, Section
 from ingest.decoded import WireRules
 from models.parameters import FALSE_ALARMS_PER_H
@@ -149,6 +150,8 @@ class Alerts(Section):
     relays: dict[str, Relay] = Field(default_factory=dict)
     advice: AdviceSection | None = None
     pace: PaceSection = PaceSection()
+    chatter: ChatterSection = ChatterSection()
+    shelf: ShelfSection = ShelfSection()
 
     @model_validator(mode="after")
     def _reaches_somebody(self) -> Self:
