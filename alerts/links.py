@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -18,9 +17,6 @@ from itsdangerous import BadData, TimestampSigner, URLSafeSerializer, URLSafeTim
 
 KEY_BYTES = 32
 """Length of a key: that of the digest it is used with (RFC 2104, section 3, asks for no less)."""
-
-AnswerUrl = Callable[["Answer", int], str]
-"""Gives the web address of an answer, for a notice made at a time [Unix ms]."""
 
 
 class Purpose(StrEnum):

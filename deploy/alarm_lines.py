@@ -5,7 +5,7 @@ from __future__ import annotations
 from alerts.console_form import lines
 from alerts.ledger import Alarm
 from alerts.wording import explain
-from deploy.assembly import WORDS
+from deploy.kinds import WORDS
 from models.units import Units
 
 

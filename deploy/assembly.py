@@ -13,10 +13,12 @@ from alerts.watch import SilenceLimits
 from alerts.wording import compose
 from deploy.advice_line import advice_line
 from deploy.batch import Rules
-from deploy.clock import Clock, ScaledClock, monotonic_ms, wall_ms
+from deploy.clock import clock_of, monotonic_ms
+from deploy.companions import companions_of
 from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
 from deploy.model_version import model_version
+from deploy.kinds import WORDS
 from deploy.pipeline import Pipeline
 from deploy.schedule import Schedule, wall_clock
 from deploy.service_review import reviewing
@@ -24,35 +26,12 @@ from deploy.settings import Settings
 from deploy.titles import Titles
 from deploy.trucks import courses_by
 from ingest.source import MqttSource
-from models import silence
-from models.detectors import DETECTORS
 from models.fleet import Fleet
-from models.words import WriteWords
-
-WORDS: dict[str, WriteWords] = {
-    **{detector.kind: detector.words for detector in DETECTORS},
-    silence.KIND: silence.words,
-}
-"""The words of every kind of alarm."""
 
 
+__all__ = ["WORDS", "assemble", "clock_of", "composer", "rules_of", "scheduled"]
 WATCH_EVERY_S = 5.0
 """How often silent gateways are looked for [s]."""
-
-
-def clock_of(settings: Settings) -> Clock:
-    """Give the clock: the real one unless a demonstration asks for a faster."""
-    section = settings.clock
-    if section.start is None:
-        return wall_ms
-    anchor_ms = (
-        wall_ms() if section.anchor is None else round(section.anchor.timestamp() * 1000)
-    )
-    return ScaledClock(
-        anchor_ms=anchor_ms,
-        start_ms=round(section.start.timestamp() * 1000),
-        rate=section.rate,
-    )
 
 
 def rules_of(settings: Settings, plan: Plan | None) -> Rules:
@@ -138,4 +117,5 @@ def assemble(settings: Settings, fleet: Fleet, plan: Plan | None = None) -> Daem
     # A demonstration's day must not pass between two looks.
     watch_every_s = max(0.25, WATCH_EVERY_S / settings.clock.rate)
     pace = Pace(commit_messages=settings.store.commit_messages, watch_every_s=watch_every_s)
+        companions=companions_of(settings, fleet, database, rules.policy, now_ms),
     return Daemon(parts, pace)

@@ -9,6 +9,8 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from deploy.settings import Settings
+
 Clock = Callable[[], int]
 """Gives Unix time [ms]."""
 
@@ -34,3 +36,18 @@ class ScaledClock:
     def __call__(self) -> int:
         """Give the scaled time [Unix ms]."""
         return self.start_ms + round((wall_ms() - self.anchor_ms) * self.rate)
+
+
+def clock_of(settings: Settings) -> Clock:
+    """Give the clock: the real one unless a demonstration asks for a faster."""
+    section = settings.clock
+    if section.start is None:
+        return wall_ms
+    anchor_ms = (
+        wall_ms() if section.anchor is None else round(section.anchor.timestamp() * 1000)
+    )
+    return ScaledClock(
+        anchor_ms=anchor_ms,
+        start_ms=round(section.start.timestamp() * 1000),
+        rate=section.rate,
+    )

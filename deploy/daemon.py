@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from random import Random
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 import structlog
 
@@ -49,6 +49,18 @@ class Pace:
     watch_every_s: float
 
 
+class Companion(Protocol):
+    """A thread that comes and goes with the daemon; what befalls it stays its own."""
+
+    def start(self) -> None:
+        """Begin."""
+        ...
+
+    def stop(self) -> object:
+        """End soon."""
+        ...
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Parts:
     """What a daemon is put together from."""
@@ -65,6 +77,7 @@ class Parts:
     rng: Random
     root: str = "fleet"
     reader_pace: PaceRules = USUAL
+    companions: Sequence[Companion] = ()
 
 
 class Daemon:
@@ -102,11 +115,15 @@ class Daemon:
         self._dispatcher.start()
         parts.source.start()
         self._committer.start()
+        for companion in parts.companions:
+            companion.start()
         log.info("daemon.started", trucks=len(parts.pipeline.trucks))
 
     def stop(self) -> None:
         """Commit what was taken, acknowledge it, let go of the broker and the store."""
         self._stopping.set()
+        for companion in self._parts.companions:
+            companion.stop()
         if self._committer.is_alive():
             self._committer.join()
         self._parts.source.stop()
@@ -196,7 +213,7 @@ class Daemon:
             )
 
     def _watch(self) -> Ticked:
-        """Look for trucks that have gone silent, and for alarms that nobody has acknowledged.
+        """Look for what time alone brings: silent trucks, holds that end, alarms nobody acknowledged.
 
         In the committer's own thread and paced by a clock that never jumps: between a look and
         what is written because of it no sample can come in.

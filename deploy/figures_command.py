@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated
 
 import msgspec
 import typer
@@ -13,10 +13,10 @@ from alerts.figure_reader import figures_of
 from alerts.figures import DAY_MS, Figures, Rules
 from deploy.database import read_only
 from deploy.desk import desk_of
+from deploy.figures_json import plain
 from deploy.options import Config
 from deploy.printing import foreign, say, show, table
 from deploy.problems import Mistake
-from models.units import rfc3339
 
 USUAL_DAYS = 28
 """How far back the figures go unless told otherwise [d]."""
@@ -62,12 +62,6 @@ def figures_command(
     show(made)
     for text in remarks(found):
         say(text)
-
-
-def plain(found: Figures) -> dict[str, Any]:
-    """Write the figures for a program."""
-    made: dict[str, Any] = msgspec.to_builtins(found)
-    return {"since": rfc3339(found.since_ms), "until": rfc3339(found.until_ms), **made}
 
 
 def remarks(found: Figures) -> list[str]:

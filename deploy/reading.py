@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from numpy.typing import NDArray
 
-from deploy.assembly import clock_of
+from deploy.clock import clock_of
 from deploy.entry_rules import UnknownTruck, known_trucks
 from deploy.model_version import model_version
 from deploy.settings import Settings

@@ -35,6 +35,7 @@ from deploy.layers import (
     from_environment,
 )
 from deploy.problems import BadSettings, Problem, problems_of, unreadable
+from deploy.web.section import Web
 from ingest.mqtt_settings import MqttSettings
 
 __all__ = ["BadSettings", "Loaded", "Problem", "Settings", "describe", "load_settings"]
@@ -60,6 +61,7 @@ class Settings(BaseSettings):
     fleet: sections.FleetSection = sections.FleetSection()
     alerts: sections.Alerts = sections.Alerts()
     service: sections.Service = sections.Service()
+    web: Web | None = None
     clock: sections.ClockSection = sections.ClockSection()
 
     @classmethod

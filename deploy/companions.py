@@ -1,0 +1,26 @@
+"""What runs beside the daemon in threads of its own: a line for each."""
+
+from __future__ import annotations
+
+from secrets import token_bytes
+
+from alerts.links import KEY_BYTES, ensure_key
+from alerts.policy import Policy
+from deploy.clock import Clock
+from deploy.daemon import Companion
+from deploy.database import Database
+from deploy.settings import Settings
+from deploy.web.door import door
+from models.fleet import Fleet
+
+
+def companions_of(
+    settings: Settings, fleet: Fleet, database: Database, policy: Policy, now_ms: Clock
+) -> tuple[Companion, ...]:
+    """Give what runs beside the daemon; a store that has no key for links gets its first."""
+    with database.write() as tx:
+        ensure_key(tx, token_bytes(KEY_BYTES), now_ms())
+    companions: list[Companion] = []
+    if settings.web is not None:
+        companions.append(door(settings, settings.web, fleet, database, policy, now_ms))
+    return tuple(companions)
