@@ -7,6 +7,7 @@ from random import SystemRandom
 
 from alerts import channels
 from alerts.dispatcher import Compose
+from alerts.life_rules import LATCHING
 from alerts.policy import Policy
 from alerts.routing import Plan
 from alerts.watch import SilenceLimits
@@ -17,8 +18,8 @@ from deploy.clock import clock_of, monotonic_ms
 from deploy.companions import companions_of
 from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
-from deploy.model_version import model_version
 from deploy.kinds import WORDS
+from deploy.model_version import model_version
 from deploy.pipeline import Pipeline
 from deploy.schedule import Schedule, wall_clock
 from deploy.service_review import reviewing
@@ -28,8 +29,8 @@ from deploy.trucks import courses_by
 from ingest.source import MqttSource
 from models.fleet import Fleet
 
-
 __all__ = ["WORDS", "assemble", "clock_of", "composer", "rules_of", "scheduled"]
+
 WATCH_EVERY_S = 5.0
 """How often silent gateways are looked for [s]."""
 
@@ -45,6 +46,9 @@ def rules_of(settings: Settings, plan: Plan | None) -> Rules:
             routes=channels.routes(settings.channels()),
             late_after_ms=round(settings.alerts.late_after_s * 1000),
             plan=plan,
+            latching=LATCHING,
+            chatter=settings.alerts.chatter.rules(),
+            holds=settings.alerts.shelf.rules(),
         ),
         model_version=model_version(),
     )
@@ -113,9 +117,9 @@ def assemble(settings: Settings, fleet: Fleet, plan: Plan | None = None) -> Daem
         now_ms=now_ms,
         rng=SystemRandom(),
         reader_pace=settings.alerts.pace.rules(),
+        companions=companions_of(settings, fleet, database, rules.policy, now_ms),
     )
     # A demonstration's day must not pass between two looks.
     watch_every_s = max(0.25, WATCH_EVERY_S / settings.clock.rate)
     pace = Pace(commit_messages=settings.store.commit_messages, watch_every_s=watch_every_s)
-        companions=companions_of(settings, fleet, database, rules.policy, now_ms),
     return Daemon(parts, pace)

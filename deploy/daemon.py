@@ -12,9 +12,10 @@ from typing import Protocol, TypeVar
 
 import structlog
 
-from alerts import escalation, silence
+from alerts import chatter, escalation, holds, silence
 from alerts.channel import Channel
 from alerts.dispatcher import Compose, Dispatcher
+from alerts.link import Link, follow
 from alerts.pace import USUAL, PaceRules
 from alerts.silence import Ticked
 from alerts.watch import LastHeard, SilenceLimits
@@ -102,6 +103,7 @@ class Daemon:
         self._watch_due_ms = 0
         self._inbox_due_ms = 0
         self._listening_since_ms = 0
+        self._link = Link(connected=False)
         self._owed: dict[str, Position] = {}
         self._told_ms: dict[str, int] = {}
         self._store_failed = False
@@ -112,6 +114,7 @@ class Daemon:
         warm_up()
         parts.pipeline.load()
         self._listening_since_ms = parts.now_ms()
+        self._link = Link(connected=False, since_ms=self._listening_since_ms)
         self._dispatcher.start()
         parts.source.start()
         self._committer.start()
@@ -221,6 +224,13 @@ class Daemon:
         self._watch_due_ms = monotonic_ms() + round(self._pace.watch_every_s * 1000)
         parts = self._parts
         now_ms = parts.now_ms()
+        source = parts.source.state
+        self._link = follow(
+            self._link,
+            now_ms,
+            connected=source.connected,
+            refused=source.phase == "refused",
+        )
         heard = {
             name: _last_heard(truck)
             for name, truck in parts.pipeline.trucks.items()
@@ -235,7 +245,10 @@ class Daemon:
                 limits=parts.limits,
                 policy=parts.rules.policy,
                 listening_since_ms=self._listening_since_ms,
+                link=self._link,
             )
+            holds.tick(tx, now_ms=now_ms, policy=parts.rules.policy)
+            chatter.tick(tx, now_ms=now_ms, policy=parts.rules.policy)
             escalation.tick(tx, now_ms=now_ms, policy=parts.rules.policy)
         self._listening_since_ms = ticked.listening_since_ms
         self._dispatcher.wake()
@@ -259,4 +272,5 @@ def _last_heard(truck: Held) -> LastHeard:
         heard_ms=truck.heard_ms,
         moving=moving,
         lost_moving=moving and truck.online is False,
+        online=truck.online,
     )
