@@ -11,7 +11,8 @@ from alerts.life_rules import LATCHING
 from alerts.policy import Policy
 from alerts.routing import Plan
 from alerts.watch import SilenceLimits
-from alerts.wording import compose
+from alerts.wording import Extras, compose
+from deploy.addresses import answer_urls
 from deploy.advice_line import advice_line
 from deploy.batch import Rules
 from deploy.clock import clock_of, monotonic_ms
@@ -20,6 +21,7 @@ from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
 from deploy.kinds import WORDS
 from deploy.model_version import model_version
+from deploy.notice_chart import Charts
 from deploy.pipeline import Pipeline
 from deploy.schedule import Schedule, wall_clock
 from deploy.service_review import reviewing
@@ -56,6 +58,12 @@ def rules_of(settings: Settings, plan: Plan | None) -> Rules:
 
 def composer(settings: Settings, fleet: Fleet, database: Database, policy: Policy) -> Compose:
     """Give the function that words notices."""
+    answer = answer_urls(settings.web, database)
+    charts = Charts(
+        database=database,
+        courses=courses_by(settings, fleet),
+        model_version=model_version(),
+    )
     return partial(
         compose,
         words=WORDS,
@@ -63,6 +71,12 @@ def composer(settings: Settings, fleet: Fleet, database: Database, policy: Polic
         zone=settings.fleet.zone,
         names=Titles(fleet, database),
         recipient=policy.recipient,
+        extras=Extras(
+            shows_pages=channels.shows_pages,
+            draw=charts.draw,
+            answer_url=answer.one if answer else None,
+            answer_all_url=answer.every if answer else None,
+        ),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import re
 import textwrap
+import threading
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -52,10 +53,14 @@ _STYLE: dict[Any, Any] = {
 }
 
 
+_ONE_AT_A_TIME = threading.RLock()
+"""The library keeps looks and letters for the whole process: two threads would draw into each other's."""
+
+
 @contextmanager
 def drawing() -> Iterator[None]:
-    """Draw in our looks."""
-    with mpl.rc_context(_STYLE):
+    """Draw in our looks; another thread waits until this picture is done."""
+    with _ONE_AT_A_TIME, mpl.rc_context(_STYLE):
         yield
 
 
