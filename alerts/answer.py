@@ -36,9 +36,17 @@ class Answered:
 
 
 def look(conn: sqlite3.Connection, alarm_id: str, turn: int) -> Answered:
-    """Say what an answer to an alarm in a turn would come to; nothing is changed."""
-    alarm = ledger.get(conn, alarm_id)
-    return Answered(alarm=alarm, verdict=_verdict(alarm, turn))
+    """Say what an answer to an alarm in a turn would come to; nothing is changed.
+
+    An alarm that came and went too often to be told each time may be another by now: then that one.
+    """
+    try:
+        alarm = lifecycle.meant(conn, alarm_id, turn)
+    except LookupError:
+        return Answered(alarm=None, verdict=Verdict.UNKNOWN)
+    except lifecycle.CameAgain:
+        return Answered(alarm=ledger.get(conn, alarm_id), verdict=Verdict.CAME_AGAIN)
+    return Answered(alarm=alarm, verdict=_verdict(alarm))
 
 
 def acknowledge(
@@ -59,27 +67,19 @@ def acknowledge(
     found = look(tx, alarm_id, turn)
     if found.verdict is not Verdict.OPEN or found.alarm is None:
         return found
-    if found.alarm.priority > seen.get(alarm_id, 0):
+    if found.alarm.priority > seen.get(found.alarm.id, 0):
         return Answered(alarm=found.alarm, verdict=Verdict.WORSE)
-    try:
-        known = lifecycle.acknowledge(
-            tx, alarm_id, by=by, now_ms=now_ms, comment=comment, turn=turn
-        )
-    except lifecycle.CameAgain:
-        return Answered(alarm=found.alarm, verdict=Verdict.CAME_AGAIN)
+    known = lifecycle.acknowledge(
+        tx, found.alarm.id, by=by, now_ms=now_ms, comment=comment, turn=found.alarm.turn
+    )
     return Answered(alarm=known, verdict=Verdict.DONE)
 
 
-def _verdict(alarm: Alarm | None, turn: int) -> Verdict:
-    if alarm is None:
-        return Verdict.UNKNOWN
+def _verdict(alarm: Alarm) -> Verdict:
     if alarm.withdrawn:
         return Verdict.WITHDRAWN
-    if alarm.turn != turn:
-        return Verdict.CAME_AGAIN
     if alarm.state in HELD:
         return Verdict.HELD
     if step(alarm.state, Event.ACKNOWLEDGE).state is not alarm.state:
         return Verdict.OPEN
-    # Whoever acknowledged an earlier turn does not count for this one.
     return Verdict.OVER if alarm.state is State.NORMAL else Verdict.ALREADY

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from alerts.alarm import State
 from alerts.answer import Answered, Verdict
-from alerts.console_form import lines
+from alerts.console_form import CAUTIONS, lines
 from alerts.ledger import Alarm
 from alerts.palette import band_of
 from alerts.phrases import moment, plain
@@ -75,8 +75,8 @@ def one(answered: Answered, teller: Teller, *, ask_name: bool) -> Page:
         warn=answered.verdict in _WARNED,
         form=form,
         first=tuple(line for line in told if line.about == "Do now"),
-        cautions=tuple(line.text for line in told if line.about == "Caution"),
-        rest=tuple(line for line in told if line.about not in ("Do now", "Caution", "Alarm")),
+        cautions=tuple(line for line in told if line.about in CAUTIONS),
+        rest=tuple(line for line in told if line.about not in {"Do now", "Alarm", *CAUTIONS}),
     )
 
 

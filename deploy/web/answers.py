@@ -17,7 +17,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
-from alerts import answer
+from alerts import answer, sending
 from alerts.answer import Answered, Verdict
 from alerts.links import Answer, BadLink
 from deploy.web import answer_words, pages
@@ -95,7 +95,8 @@ def _claim(office: Office, conn: sqlite3.Connection, request: Request) -> Answer
 
 def _alarms(conn: sqlite3.Connection, claim: Answer) -> Sequence[tuple[str, int]]:
     """Give the alarms that an answer is to, with their turns."""
-    del conn
+    if claim.sending:
+        return sending.alarms_of(conn, claim.sending)
     return [(claim.alarm_id, claim.turn)]
 
 

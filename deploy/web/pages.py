@@ -42,7 +42,7 @@ class AnswerPage:
     warn: bool
     form: Form | None
     first: tuple[Line, ...] = ()
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Line, ...] = ()
     rest: tuple[Line, ...] = ()
     foot: str = FOOT
 
