@@ -22,7 +22,7 @@ class Way:
 class Person:
     """Somebody who is told; ``ways`` in the order in which they are tried, each channel once.
 
-    ``hours`` in ``zone``: outside them lesser notices wait.
+    ``hours`` in ``zone``: outside them lesser notices wait. ``reads`` names the reports they want.
     """
 
     key: str
@@ -31,6 +31,7 @@ class Person:
     units: Units
     zone: tzinfo
     hours: Hours = ALWAYS
+    reads: frozenset[str] = frozenset()
 
     @property
     def destinations(self) -> tuple[str, ...]:

@@ -164,6 +164,7 @@ def _person(key: str, row: PersonTable, known: Known) -> Person:
         units=replace(known.units, zone=zone) if row.units is None else row.units.units(zone),
         zone=zone,
         hours=row.times(),
+        reads=row.reads(),
     )
 
 

@@ -71,6 +71,13 @@ class PersonTable(Table):
     units: UnitNames | None = None
     time_zone: ZoneName | None = None
     hours: HoursText = "always"
+    digest: bool = False
+    week: bool = False
+
+    def reads(self) -> frozenset[str]:
+        """Name the reports they want."""
+        wanted = {"digest": self.digest, "week": self.week}
+        return frozenset(name for name, yes in wanted.items() if yes)
 
     def times(self) -> Hours:
         """Give their hours."""
