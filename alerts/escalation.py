@@ -122,25 +122,24 @@ def first_told_ms(plan: Plan, subject: Subject, told_ms: int) -> int:
 def _step_up(
     tx: sqlite3.Connection, policy: Policy, plan: Plan, alarm: Alarm, now_ms: int
 ) -> Alarm | None:
-    told_ms = alarm.told_ms or 0
-    subject = Subject(
-        vehicle=alarm.vehicle, kind=alarm.kind, priority=Priority(alarm.told_priority)
-    )
-    first_ms = first_told_ms(plan, subject, told_ms)
-    due = due_steps(
-        ladder(plan, subject, told_ms), first_ms=first_ms, taken=alarm.escalated, now_ms=now_ms
-    )
+    if (alarm.told_ms or 0) > now_ms:
+        # The clock was put back: what it showed then would hold the steps up.
+        ledger.save(tx, replace(alarm, told_ms=now_ms))
+        return None
+    subject = _subject(alarm)
+    first_ms = first_told_ms(plan, subject, alarm.told_ms or 0)
+    rungs = ladder(plan, subject, alarm.told_ms or 0)
+    due = due_steps(rungs, first_ms=first_ms, taken=alarm.escalated, now_ms=now_ms)
     if not due:
         return None
     stepped = replace(alarm, escalated=due[-1][0] + 1)
     ledger.save(tx, stepped)
     named = [(name, "a step") for _, step in due for name in step.tell]
+    said = reminder_words(told_before(tx, alarm), policy, first_ms, plan.zone)
     outbox.post(
         tx,
         # Who was told so far is frozen with what is told now; the alarm keeps its own remark.
-        replace(
-            stepped, remark=reminder_words(told_before(tx, alarm), policy, first_ms, plan.zone)
-        ),
+        replace(stepped, remark=said),
         Matter.REMINDER,
         tellings_of(called(plan, named, subject.priority, now_ms)),
         time_ms=now_ms,
@@ -148,3 +147,9 @@ def _step_up(
         nth=_TURN * alarm.told_priority + stepped.escalated,
     )
     return stepped
+
+
+def _subject(alarm: Alarm) -> Subject:
+    """Give an alarm as it was told: the rules that counted then count for its steps."""
+    priority = Priority(alarm.told_priority)
+    return Subject(vehicle=alarm.vehicle, kind=alarm.kind, priority=priority)

@@ -44,6 +44,8 @@ def sheet(
     elif entry.matter is Matter.QUIET:
         passages = _quiet(entry, units)
     else:
+        # Who was told so far, that it comes and goes: what is said of this notice before all else.
+        lead = f"{alarm.remark.removesuffix('.')}." if alarm.remark else ""
         passages = list(_active(entry, alarm, said, zone))
         if quiet := date_words.no_data_words(entry.evidence, units):
             passages.insert(2, Passage(heading="How old this is", lines=(quiet,)))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -19,8 +19,9 @@ from alerts.ledger import Alarm
 from alerts.policy import Policy, Route
 from alerts.routing import Plan, Subject, called, matching, steps
 from models.transition import Priority
+from models.units import METRIC
 from tests.alerts.northfold import MINUTE, PLAN, plans
-from tests.alerts.store import memory, transition, write
+from tests.alerts.store import memory, transition, worded, write
 
 
 def ms(text: str) -> int:
@@ -30,6 +31,7 @@ def ms(text: str) -> int:
 NOON = ms("2026-06-17T12:00:00")
 """A Wednesday within everybody's hours; omar is on duty."""
 NIGHT = ms("2026-06-17T02:00:00")
+PLAINLY = {"words": {}, "units": METRIC, "zone": UTC, "names": {}}
 POLICY = Policy(routes=(Route(channel="log"),), plan=PLAN)
 
 
@@ -317,3 +319,30 @@ def test_steps_are_due_in_order_and_never_before_their_time(
     assert all(place >= taken for place in places)
     assert all(step.after_ms <= since_ms for _, step in due)
     assert len(rungs.steps) <= len(steps(plan, subject, NOON)) + plan.repeats
+
+
+def test_a_reminder_says_since_when_and_who_was_told() -> None:
+    conn = memory()
+    raised(conn)
+    # What went out and arrived, and what went out and did not.
+    worded(conn, NOON + MINUTE, channel="smtp", **PLAINLY)
+    walk(conn, range(12))
+    (first,) = [e for e in outbox.entries(conn) if e.matter is Matter.REMINDER]
+    said = "Nobody has acknowledged this alarm since 2026-06-17 12:00:00 UTC (UTC+00:00)."
+    assert first.remark == f"{said} Told so far: Omar."
+    walk(conn, range(12, 30))
+    last = [e for e in outbox.entries(conn) if e.matter is Matter.REMINDER][-1]
+    assert last.remark == f"{said} Told so far: Omar, Workshop (not reached)."
+    notice, _ = worded(conn, NOON + 30 * MINUTE, channel="smtp", **PLAINLY)
+    assert notice.subject.startswith("NOBODY HAS ACKNOWLEDGED HIGH NF-03")
+    assert f"{said} Told so far: Omar." in notice.body
+    (alarm,) = ledger.standing(conn)
+    assert alarm.remark == ""
+
+
+def test_after_the_clock_was_put_back_the_minutes_count_from_then() -> None:
+    conn = memory()
+    raised(conn)
+    day_ms = 86_400_000
+    walk(conn, range(60), begin_ms=NOON - day_ms)
+    assert reminders(conn, NOON - day_ms) == [(10, "smtp/workshop"), (25, "smtp/boss")]
