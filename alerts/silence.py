@@ -6,6 +6,7 @@ the truck's stored backlog fills the gap, the alarm simply returns to normal.
 
 from __future__ import annotations
 
+import math
 import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -16,11 +17,15 @@ from alerts.announce import announce, clear
 from alerts.identity import alarm_id
 from alerts.ledger import STANDING, Alarm
 from alerts.lifecycle import again, arise
+from alerts.link import UP, Link
 from alerts.policy import Policy
-from alerts.watch import EVERYBODY, SILENT, LastHeard, SilenceLimits, judge
+from alerts.silence_evidence import of_all, of_one
+from alerts.silence_words import MOVING
+from alerts.watch import EVERYBODY, SILENT, LastHeard, Outage, SilenceLimits, fallen, judge
 from models.transition import Priority
 
 CAME_AGAIN = "samples came again"
+LINK_AGAIN = "connected to the broker again"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,12 +46,25 @@ def tick(
     limits: SilenceLimits,
     policy: Policy,
     listening_since_ms: int,
+    link: Link = UP,
 ) -> Ticked:
-    """Raise the silences of now, clear those that ended, tell of late alarms that stand."""
-    cleared = _ended(tx, heard, now_ms, policy)
+    """Raise the silences of now, clear those that ended, tell of late alarms that stand.
+
+    ``link`` is our own connection to the broker: while it is down nobody can be heard.
+    """
+    cleared = _ended(tx, heard, now_ms, policy, limits, link)
     if any(alarm.vehicle == EVERYBODY for alarm in cleared):
         listening_since_ms = now_ms
-    onsets = judge(heard, now_ms, limits, listening_since_ms=listening_since_ms)
+    listening_since_ms = max(listening_since_ms, link.listening_since_ms)
+    outages = _outages(tx, now_ms, limits)
+    onsets = judge(
+        heard,
+        now_ms,
+        limits,
+        listening_since_ms=listening_since_ms,
+        link=link,
+        outages=outages,
+    )
     raised = [
         raise_silent(
             tx,
@@ -54,7 +72,9 @@ def tick(
             onset_ms=onset_ms,
             now_ms=now_ms,
             policy=policy,
-            evidence=_quiet(heard, vehicle, now_ms),
+            evidence=of_all(heard, now_ms, limits, link)
+            if vehicle == EVERYBODY
+            else of_one(heard[vehicle], now_ms, outages),
         )
         for vehicle, onset_ms in onsets.items()
     ]
@@ -162,24 +182,48 @@ def _standing(tx: sqlite3.Connection, vehicle: str) -> list[Alarm]:
 
 
 def _ended(
-    tx: sqlite3.Connection, heard: Mapping[str, LastHeard], now_ms: int, policy: Policy
+    tx: sqlite3.Connection,
+    heard: Mapping[str, LastHeard],
+    now_ms: int,
+    policy: Policy,
+    limits: SilenceLimits,
+    link: Link,
 ) -> list[Alarm]:
     """Clear the provisional silences of those heard since they were raised."""
     newest_ms = max((last.heard_ms for last in heard.values()), default=0)
+    # Where nobody moves nobody sends: that the link stands again is the end of it then.
+    connected_ms = link.since_ms if link.connected and len(fallen(heard, limits)) <= 1 else 0
     ended: list[Alarm] = []
     for alarm in ledger.find(
         tx, f"{STANDING} AND active AND provisional AND kind = ?", (SILENT,)
     ):
         last = heard.get(alarm.vehicle)
         heard_ms = newest_ms if alarm.vehicle == EVERYBODY else last.heard_ms if last else 0
-        if heard_ms > alarm.raised_ms:
-            ended += samples_came(tx, vehicle=alarm.vehicle, now_ms=now_ms, policy=policy)
+        linked = alarm.vehicle == EVERYBODY and connected_ms >= alarm.raised_ms
+        if heard_ms > alarm.raised_ms or linked:
+            remark = CAME_AGAIN if heard_ms > alarm.raised_ms else LINK_AGAIN
+            ended += samples_came(
+                tx, vehicle=alarm.vehicle, now_ms=now_ms, policy=policy, remark=remark
+            )
     return ended
 
 
-def _quiet(heard: Mapping[str, LastHeard], vehicle: str, now_ms: int) -> dict[str, float]:
-    """Give the evidence: the time without samples, of one truck or of all."""
-    if vehicle == EVERYBODY:
-        quiet_ms = now_ms - max(last.heard_ms for last in heard.values())
-        return {"quiet_minutes": quiet_ms / 60_000, "trucks": float(len(heard))}
-    return {"quiet_minutes": (now_ms - heard[vehicle].time_ms) / 60_000}
+def _outages(tx: sqlite3.Connection, now_ms: int, limits: SilenceLimits) -> list[Outage]:
+    """Give the general silences of late; one that took a single truck excuses nobody."""
+    # Longer than they excuse anybody: what is told of a truck after that still names the outage.
+    since_ms = now_ms - 2 * limits.after_outage_ms
+    found = ledger.find(
+        tx,
+        "vehicle = ? AND kind = ? AND NOT withdrawn AND (active OR cleared_ms > ?)",
+        (EVERYBODY, SILENT, since_ms),
+        order="raised_ms, id",
+    )
+    return [
+        Outage(
+            from_ms=alarm.onset_ms - 2 * limits.everybody_after_ms,
+            told_ms=alarm.raised_ms,
+            ended_ms=None if alarm.active else alarm.cleared_ms,
+        )
+        for alarm in found
+        if alarm.evidence.get(MOVING, math.inf) > 1.0
+    ]

@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 
 from ingest.message import Message, Receipt
-from ingest.source_state import SourceState
+from ingest.source_state import Phase, SourceState
 
 
 class ListSource:
@@ -22,6 +22,7 @@ class ListSource:
         self._next_mid = 1
         self._generation = 1
         self._started = False
+        self._linked = True
         self.acked: list[Message] = []
         self.stale_acks = 0
         self.published: list[tuple[str, bytes, bool]] = []
@@ -42,6 +43,15 @@ class ListSource:
 
     def start(self) -> None:
         self._started = True
+        self._linked = True
+
+    def cut(self) -> None:
+        """Lose the broker."""
+        self._linked = False
+
+    def mend(self) -> None:
+        """Find the broker again."""
+        self._linked = True
 
     def take(self, limit: int, wait_s: float) -> list[Message]:
         return [self._queue.popleft() for _ in range(min(limit, len(self._queue)))]
@@ -66,14 +76,19 @@ class ListSource:
     @property
     def state(self) -> SourceState:
         return SourceState(
-            phase="connected" if self._started else "stopped",
-            connected=self._started,
+            phase=self._phase(),
+            connected=self._started and self._linked,
             generation=self._generation,
             acked=len(self.acked),
             stale_acks=self.stale_acks,
             waiting=len(self._queue),
             unacked=len(self._unacked),
         )
+
+    def _phase(self) -> Phase:
+        if not self._started:
+            return "stopped"
+        return "connected" if self._linked else "connecting"
 
     def _deliver(self, message: Message) -> None:
         mid, self._next_mid = self._next_mid, self._next_mid + 1

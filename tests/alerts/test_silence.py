@@ -50,7 +50,7 @@ def test_a_silence_is_raised_once_and_leaves_the_transitions_alone() -> None:
     conn = memory()
     (alarm,) = ticked(conn, {"NF-01": heard_at(0)}, 16).raised
     assert alarm.id == alarm_id("NF-01", SILENT, NOON + 15 * MINUTE)
-    assert alarm.evidence == {"quiet_minutes": 16.0}
+    assert alarm.evidence["quiet_minutes"] == 16.0
     assert (alarm.provisional, alarm.watched) == (True, True)
     assert standing(conn) == [alarm]
     again = ticked(conn, {"NF-01": heard_at(0)}, 17)

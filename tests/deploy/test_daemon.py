@@ -13,7 +13,7 @@ import pytest
 
 from alerts import journal
 from alerts.ledger import Alarm
-from alerts.watch import SilenceLimits
+from alerts.watch import EVERYBODY, SilenceLimits
 from deploy.assembly import WORDS
 from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
@@ -137,3 +137,21 @@ def test_what_is_scheduled_is_done_by_the_committer_and_once(tmp_path: Path) -> 
     assert until(lambda: len(running.source.acked) == 2, PATIENCE_S)
     running.daemon.stop()
     assert done == [("committer", due_ms)]
+
+
+def test_a_broker_that_is_away_is_one_alarm_and_its_return_the_end(tmp_path: Path) -> None:
+    running = Running(tmp_path, newest=19)
+    running.daemon.start()
+    running.source.feed([message("NF-03", DAY[:20])])
+    assert until(lambda: bool(running.source.acked), PATIENCE_S)
+    running.source.cut()
+    assert until(lambda: not running.daemon._link.connected, PATIENCE_S)
+    running.now_ms = int(DAY[19]["time_ms"]) + 30 * MINUTE_MS
+    assert until(lambda: bool(running.standing()), PATIENCE_S)
+    (alarm,) = running.standing()
+    assert alarm.vehicle == EVERYBODY
+    assert alarm.evidence["broker_down_minutes"] >= 5.0
+    running.source.mend()
+    assert until(lambda: not any(one.active for one in running.standing()), PATIENCE_S)
+    assert [one.vehicle for one in running.standing()] == [EVERYBODY]
+    running.daemon.stop()
