@@ -3,20 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from alerts.alarm import State
 from alerts.answer import Answered, Verdict
 from alerts.console_form import CAUTIONS, lines
 from alerts.ledger import Alarm
 from alerts.palette import band_of
-from alerts.phrases import moment, plain
-from alerts.watch import EVERYBODY
-from alerts.wording import explain
+from alerts.teller import Teller
 from deploy.web.pages import AnswerPage, AnswerRow, AnswersPage, Form, Message, Page
 from models.transition import Priority
-from models.units import Units
-from models.words import WriteWords
 
 USE = (
     "This tells the others that somebody knows, and ends the reminders. It mends nothing: the alarm "
@@ -36,34 +31,12 @@ STATES: Mapping[State, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Teller:
-    """How one reader is told: by which words, in which units, with which names of trucks."""
-
-    words: Mapping[str, WriteWords]
-    units: Units
-    names: Mapping[str, str]
-
-    def who(self, vehicle: str) -> str:
-        """Name a truck: its code, and what people call it."""
-        if vehicle == EVERYBODY:
-            return "All trucks"
-        code, name = plain(vehicle), plain(self.names.get(vehicle, ""))
-        return code if name in ("", code) else f"{code} ({name})"
-
-    def moment(self, time_ms: int) -> str:
-        """Write a time for this reader."""
-        return moment(time_ms, self.units.zone)
-
-
 def one(answered: Answered, teller: Teller, *, ask_name: bool) -> Page:
     """Write the page of one alarm."""
     alarm = answered.alarm
     if alarm is None:
         return unknown()
-    said = explain(
-        alarm.kind, alarm.vehicle, alarm.evidence, words=teller.words, units=teller.units
-    )
+    said = teller.say(alarm)
     told = lines(alarm, said, teller.units.zone)
     form = _form([alarm], "I have seen this", ask_name) if _asks(answered) else None
     return AnswerPage(
@@ -192,9 +165,7 @@ _ROW: Mapping[Verdict, str] = {
 
 
 def _row(alarm: Alarm, answered: Answered, teller: Teller) -> AnswerRow:
-    said = explain(
-        alarm.kind, alarm.vehicle, alarm.evidence, words=teller.words, units=teller.units
-    )
+    said = teller.say(alarm)
     known = answered.verdict in (Verdict.DONE, Verdict.ALREADY)
     told = " ".join(_known(alarm, teller)) if known else _ROW[answered.verdict]
     return AnswerRow(

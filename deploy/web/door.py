@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from alerts.figure_reader import figures_of
 from alerts.policy import Policy
+from alerts.teller import Teller
 from deploy.clock import Clock
 from deploy.database import Database
 from deploy.figures_json import plain as plain_figures
@@ -12,7 +13,6 @@ from deploy.reading import Reader
 from deploy.service_calendar import ServiceCalendar
 from deploy.settings import Settings
 from deploy.titles import Titles
-from deploy.web.answer_words import Teller
 from deploy.web.answers import answer_routes
 from deploy.web.feeds import Sources, feed_routes
 from deploy.web.office import Caller, Office

@@ -12,10 +12,10 @@ from starlette.responses import HTMLResponse
 
 from alerts import links
 from alerts.links import BadLink, Fault, Links
+from alerts.teller import Teller
 from deploy.clock import Clock, monotonic_ms
 from deploy.database import Database
 from deploy.web import pages
-from deploy.web.answer_words import Teller
 from deploy.web.strangers import MOST, WINDOW_MS, Strangers
 
 log = structlog.get_logger()

@@ -12,8 +12,8 @@ import httpx
 from alerts import ledger
 from alerts.ledger import Alarm
 from alerts.links import Answer, Links, ensure_key
+from alerts.teller import Teller
 from deploy.database import Database
-from deploy.web.answer_words import Teller
 from deploy.web.answers import answer_routes
 from deploy.web.office import Caller, Office
 from deploy.web.server import WebServer
