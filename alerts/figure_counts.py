@@ -18,7 +18,7 @@ from models.transition import Priority
 STANDS = frozenset({State.UNACKNOWLEDGED, State.ACKNOWLEDGED})
 """States in which an alarm is on the list because its condition holds."""
 
-_AWAITS = frozenset({State.UNACKNOWLEDGED, State.RETURNED})
+_AWAITS = frozenset({State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 
 from alerts.alarm import State
+from alerts.destination import person_of
 from alerts.figure_rows import Arrival, Happening, Holding, Rows, Seen
 from alerts.figures import DAY_MS, Figures, Rules, figures
 from models.transition import Priority
@@ -17,9 +18,11 @@ WHERE e.time_ms < ?2 AND (a.active = 1 OR a.state <> 'normal'
     OR e.alarm_id IN (SELECT alarm_id FROM alarm_event WHERE time_ms >= ?1))
 ORDER BY e.seq
 """
+#: A report waits for nobody but from its making on; of a bundle the first of its tellings counts.
 _ARRIVALS = """
-SELECT destination, created_ms, settled_ms FROM outbox
-WHERE state = 'delivered' AND settled_ms >= ? AND settled_ms < ? ORDER BY seq
+SELECT destination, coalesce((SELECT min(due_ms) FROM outbox WHERE sending_id = sending.id), created_ms),
+    settled_ms
+FROM sending WHERE state = 'delivered' AND settled_ms >= ? AND settled_ms < ? ORDER BY seq
 """
 _HOLDS = """
 SELECT state, from_ms, coalesce(ended_ms, until_ms) FROM hold
@@ -27,7 +30,7 @@ WHERE from_ms < ?2 AND coalesce(ended_ms, until_ms, ?1) >= ?1 ORDER BY id
 """
 _SEEN = """
 SELECT first_seen_ms, EXISTS (SELECT 1 FROM outbox AS o WHERE o.alarm_id = a.id
-    AND o.state = 'delivered' AND o.matter IN ('active', 'rise'))
+    AND o.state = 'delivered' AND o.matter IN ('active', 'rise', 'reminder', 'chatter'))
 FROM alarm AS a WHERE first_seen_ms >= ? AND first_seen_ms < ? ORDER BY first_seen_ms, id
 """
 
@@ -54,9 +57,7 @@ def read(conn: sqlite3.Connection, since_ms: int, until_ms: int) -> Rows:
     return Rows(
         happenings=[_happening(*row) for row in steps],
         arrivals=[
-            Arrival(
-                person=destination.partition("/")[2], wanted_ms=wanted_ms, arrived_ms=arrived_ms
-            )
+            Arrival(person=person_of(destination), wanted_ms=wanted_ms, arrived_ms=arrived_ms)
             for destination, wanted_ms, arrived_ms in conn.execute(_ARRIVALS, span)
         ],
         holdings=[
