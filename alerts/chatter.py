@@ -50,7 +50,7 @@ def admit(
 
 
 def going(conn: sqlite3.Connection, vehicle: str, kind: str) -> list[Alarm]:
-    """List the alarms of a truck and kind that are held back because it comes and goes, oldest first."""
+    """List the alarms of a truck and kind that comes and goes: those that were told, and the newest."""
     return ledger.find(
         conn,
         "vehicle = ? AND kind = ? AND chattering = 1",
@@ -82,14 +82,24 @@ def tick(tx: sqlite3.Connection, *, now_ms: int, policy: Policy) -> list[Alarm]:
     """Say how those stand that have been quiet, or have stood, long enough; give them."""
     ended: list[Alarm] = []
     for vehicle, kind in tx.execute(_GOING).fetchall():
-        rows = going(tx, vehicle, kind)
-        held = any(alarm.state in HELD for alarm in rows)
-        active = [alarm for alarm in rows if alarm.active]
+        newest = _newest(tx, vehicle, kind)
+        active = newest is not None and newest.active
         wait_ms = policy.chatter.stood_ms if active else policy.chatter.quiet_ms
-        if held or now_ms - history.last_change_ms(tx, vehicle, kind) < wait_ms:
-            continue
-        ended.append(_end(tx, rows, (active or rows)[-1], now_ms, policy))
+        held = newest is not None and newest.state in HELD
+        if not held and now_ms - history.last_change_ms(tx, vehicle, kind) >= wait_ms:
+            ended += _end(tx, going(tx, vehicle, kind), newest, now_ms, policy)
     return ended
+
+
+def _newest(conn: sqlite3.Connection, vehicle: str, kind: str) -> Alarm | None:
+    """Give the alarm that says how a truck and kind stands: an active one, else the last."""
+    found = ledger.find(
+        conn,
+        "vehicle = ? AND kind = ? AND NOT withdrawn",
+        (vehicle, kind),
+        order="active DESC, state = 'normal', onset_ms DESC, id LIMIT 1",
+    )
+    return next(iter(found), None)
 
 
 def _carry_on(tx: sqlite3.Connection, alarm: Alarm, before: Alarm) -> Alarm:
@@ -104,6 +114,9 @@ def _carry_on(tx: sqlite3.Connection, alarm: Alarm, before: Alarm) -> Alarm:
         escalated=before.escalated,
     )
     ledger.save(tx, same)
+    if before.id != alarm.id and not _knowing(tx, before.id):
+        # Nobody was told of it by itself: this one goes on for it.
+        ledger.save(tx, replace(before, chattering=False))
     return same
 
 
@@ -134,16 +147,23 @@ def _begin(
 
 
 def _end(
-    tx: sqlite3.Connection, rows: list[Alarm], newest: Alarm, now_ms: int, policy: Policy
-) -> Alarm:
-    knowing = set().union(*(_knowing(tx, alarm.id) for alarm in rows))
+    tx: sqlite3.Connection,
+    rows: list[Alarm],
+    newest: Alarm | None,
+    now_ms: int,
+    policy: Policy,
+) -> list[Alarm]:
+    knowing: set[str] = set()
     for alarm in rows:
+        knowing |= _knowing(tx, alarm.id)
         ledger.save(tx, replace(alarm, chattering=False))
+    if newest is None:
+        return []  # later samples have shown that all of it was untrue, which was told
     settled = replace(newest, chattering=False)
     if not newest.active:
         tell_over(tx, settled, now_ms=now_ms, policy=policy, to=sorted(knowing), remark=_QUIET)
-        return settled
-    return tell_standing(
+        return [settled]
+    told = tell_standing(
         tx,
         settled,
         Matter.ACTIVE,
@@ -153,6 +173,7 @@ def _end(
         also=knowing,
         remark=_STOOD,
     )
+    return [told]
 
 
 def _knowing(conn: sqlite3.Connection, alarm_id: str) -> set[str]:
