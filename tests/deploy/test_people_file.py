@@ -86,7 +86,7 @@ def test_the_example() -> None:
         Week(2026, 1),
         420,
     )
-    assert duty(night, Week(2026, 53)).person == "omar"
+    assert duty(night, Week(2026, 53)).person == "ines"
     assert [rule.name for rule in plan.rules] == ["trucks in trouble", "cooling", "services"]
     first = plan.rules[0]
     assert first.min_priority is Priority.HIGH
