@@ -72,6 +72,9 @@ class Attempt:
     detail: str
 
 
+THREAD_LENGTH = 10
+"""Earlier notices that a notice names at most."""
+
 _NAMES = tuple(field.name for field in fields(Sending))
 _COLUMNS = ", ".join(_NAMES)
 _LOG = """
@@ -132,8 +135,13 @@ def told(conn: sqlite3.Connection, name: str) -> list[Told]:
 
 
 def thread(conn: sqlite3.Connection, name: str) -> tuple[str, ...]:
-    """List the earlier sendings to the same destination about the same alarms, oldest first."""
-    return tuple(row[0] for row in conn.execute(_THREAD, (name,)))
+    """List the earlier sendings to the same destination about the same alarms, oldest first.
+
+    Of very many the first and the newest: they hold a thread together (RFC 5537 section 3.4.4 lets the
+    middle be left out, from memory).
+    """
+    found = tuple(row[0] for row in conn.execute(_THREAD, (name,)))
+    return found if len(found) <= THREAD_LENGTH else (found[0], *found[1 - THREAD_LENGTH :])
 
 
 def alarms_of(conn: sqlite3.Connection, name: str) -> tuple[tuple[str, int], ...]:
