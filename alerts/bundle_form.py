@@ -107,31 +107,38 @@ def _local(time_ms: int, zone: tzinfo) -> str:
 
 def paged(bundle: Bundle, zone: tzinfo, url: Callable[[Line], str]) -> page.Bundle:
     """Lay the bundle out for a page; ``url`` gives what acknowledges an alarm, empty for nothing."""
-    heat = [
-        Passage(heading=section.title, lines=(section.note,))
-        for section in bundle.sections
-        if section.note
-    ]
     cautions = Passage(
         heading="Cautions", points=(*bundle.cautions, MANUAL_FIRST), weight="caution"
     )
     return page.Bundle(
-        head="ALARMS" if any(line.stands for line in bundle.lines) else "OVER",
+        head="Alarms" if any(line.stands for line in bundle.lines) else "Over",
         title=bundle.lead,
         lead=moved(bundle) if bundle.moved_from else "",
-        rows=tuple(_row(line, zone, url) for line in bundle.lines),
-        passages=(cautions, *heat),
+        sections=tuple(_paged(section, zone, url) for section in bundle.sections),
+        passages=(cautions,),
     )
 
 
-def _row(line: Line, zone: tzinfo, url: Callable[[Line], str]) -> page.Row:
+def _paged(section: Section, zone: tzinfo, url: Callable[[Line], str]) -> page.Section:
+    return page.Section(
+        title=section.title,
+        note=section.note,
+        at_once=f"{section.do}." if section.do else "",
+        names=section.by_cause or not section.stands,
+        rows=tuple(_row(line, section, zone, url) for line in section.lines),
+    )
+
+
+def _row(line: Line, section: Section, zone: tzinfo, url: Callable[[Line], str]) -> page.Row:
+    told = section.by_cause and section.title.startswith(line.title)
+    remark = f"; {line.remark.removesuffix('.')}" if line.remark else ""
     return page.Row(
         priority=line.priority,
         head=line.head,
         who=line.who,
-        title=line.title,
-        at_once=line.do,
-        since=span(line, zone),
+        title="" if told else line.title,
+        at_once=f"{line.do}." if line.do and not section.do else "",
+        since=f"{span(line, zone)}{remark}",
         url=url(line) if line.stands else "",
         urgent=line.stands,
     )

@@ -6,6 +6,8 @@ scripts and nothing is fetched from elsewhere: pictures travel in the mail (``ci
 
 from __future__ import annotations
 
+import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -19,8 +21,11 @@ from alerts.sheet import Passage, Sheet
 from models.transition import Priority
 
 FULL_ROWS = 20
-"""So many alarms of a bundle have their own block, the rest is listed by what they are. A widespread
-mail program cuts off after about 100 kB (from memory), and nobody reads 500 blocks."""
+"""So many alarms of a bundle have lines and a link of their own, the rest are listed by truck. A widespread
+mail program cuts off after about 100 kB (from memory), and nobody reads 500 lines."""
+
+OF_ONE_CAUSE = 6
+"""So many of one kind have a line of their own: what holds for all of them stands above already."""
 
 FOOT = "Sent by Heatbook, by itself: an answer to this mail is read by nobody."
 
@@ -35,27 +40,44 @@ class Link:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One alarm of a bundle; ``url`` acknowledges it (empty: no link), ``label`` says so."""
+    """One alarm of a bundle; ``url`` acknowledges it (empty: no link), ``label`` says so.
+
+    ``title`` and ``at_once`` are empty where its section says them.
+    """
 
     priority: Priority
     head: str
     who: str
-    title: str
+    title: str = ""
     at_once: str = ""
     since: str
     url: str = ""
-    label: str = "Acknowledge"
+    label: str = "I have seen this"
     urgent: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """Alarms that belong together: of one truck, or of one kind; what is said holds for all of them.
+
+    ``names``: the rows say which truck each is of.
+    """
+
+    title: str
+    note: str = ""
+    at_once: str = ""
+    names: bool
+    rows: tuple[Row, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Bundle:
-    """Several alarms in one notice, the most urgent first."""
+    """Several alarms in one notice, the most urgent section first."""
 
     head: str
     title: str
     lead: str = ""
-    rows: tuple[Row, ...]
+    sections: tuple[Section, ...]
     passages: tuple[Passage, ...] = ()
 
 
@@ -97,18 +119,18 @@ def alarm_page(
 def bundle_page(
     bundle: Bundle, *, picture: Picture | None = None, link: Link | None = None
 ) -> str:
-    """Write the page of a bundle: the first in blocks of their own, all others by what they are."""
-    first, rest = bundle.rows[:FULL_ROWS], bundle.rows[FULL_ROWS:]
-    urgent = [row for row in bundle.rows if row.urgent]
-    most = max((row.priority for row in urgent or bundle.rows), default=Priority.LOW)
+    """Write the page of a bundle; ``picture`` is of its first section."""
+    rows = [row for section in bundle.sections for row in section.rows]
+    urgent = [row for row in rows if row.urgent]
+    most = max((row.priority for row in urgent or rows), default=Priority.LOW)
     return _TEMPLATES.get_template("bundle.html").render(
         title=bundle.title,
         foot=FOOT,
         band=band_of(most, urgent=bool(urgent)),
         state=bundle.head,
+        counts=_counts(urgent),
         bundle=bundle,
-        first=[_Block(line=row, **_tag(row)) for row in first],
-        others=_grouped(rest),
+        blocks=_blocks(bundle.sections),
         picture=picture,
         link=link,
     )
@@ -126,34 +148,71 @@ def report_page(report: Report, *, link: Link | None = None) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Block:
+class _Tagged:
     band: str
     state: str
-    line: Row
+    row: Row
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Group:
+class _Listed:
+    """Trucks that have only their names left."""
+
     band: str
     state: str
-    title: str
     count: str
-    trucks: str
+    trucks: list[str]
 
 
-def _grouped(rows: Sequence[Row]) -> list[_Group]:
-    """Put what says the same together: the most urgent first, the trucks by name."""
-
-    def same(row: Row) -> tuple[bool, int, str, str]:
-        return not row.urgent, -row.priority, row.head, row.title
-
-    return [_group(list(each)) for _, each in groupby(sorted(rows, key=same), key=same)]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Block:
+    section: Section
+    first: list[_Tagged]
+    others: list[_Listed]
 
 
-def _group(rows: Sequence[Row]) -> _Group:
-    trucks = sorted({row.who for row in rows})
+def _blocks(sections: Sequence[Section]) -> list[_Block]:
+    """Give each section its lines while there is room, then names only."""
+    left, found = FULL_ROWS, []
+    for section in sections:
+        room = min(left, OF_ONE_CAUSE) if section.names else left
+        first, rest = section.rows[:room], section.rows[room:]
+        left -= len(first)
+        found.append(
+            _Block(
+                section=section,
+                first=[_Tagged(row=row, **_tag(row)) for row in first],
+                others=_listed(rest),
+            )
+        )
+    return found
+
+
+def _listed(rows: Sequence[Row]) -> list[_Listed]:
+    def same(row: Row) -> tuple[int, str]:
+        return -row.priority, row.head
+
+    return [_list(list(each)) for _, each in groupby(sorted(rows, key=same), key=same)]
+
+
+def _list(rows: Sequence[Row]) -> _Listed:
+    trucks = sorted({row.who for row in rows}, key=_natural)
     count = "1 truck" if len(trucks) == 1 else f"{len(trucks)} trucks"
-    return _Group(title=rows[0].title, count=count, trucks=", ".join(trucks), **_tag(rows[0]))
+    return _Listed(count=count, trucks=trucks, **_tag(rows[0]))
+
+
+def _natural(name: str) -> list[tuple[int, str]]:
+    """Order names as people count: NF-9 before NF-10."""
+    parts = re.split(r"(\d+)", name)
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in parts]
+
+
+def _counts(rows: Sequence[Row]) -> str:
+    """Say how many there are of each priority, the highest first."""
+    found = Counter(row.priority for row in rows)
+    return ", ".join(
+        f"{found[each]} {each.name.lower()}" for each in sorted(found, reverse=True)
+    )
 
 
 def _tag(row: Row) -> dict[str, str]:
