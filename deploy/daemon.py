@@ -249,7 +249,10 @@ class Daemon:
             )
             holds.tick(tx, now_ms=now_ms, policy=parts.rules.policy)
             chatter.tick(tx, now_ms=now_ms, policy=parts.rules.policy)
-            escalation.tick(tx, now_ms=now_ms, policy=parts.rules.policy)
+            stepped = escalation.tick(tx, now_ms=now_ms, policy=parts.rules.policy)
+        for alarm in stepped:
+            steps = alarm.escalated
+            log.info("alarm.escalated", alarm_id=alarm.id, vehicle=alarm.vehicle, steps=steps)
         self._listening_since_ms = ticked.listening_since_ms
         self._dispatcher.wake()
         return ticked

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import getpass
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -15,7 +15,7 @@ from alerts.routing import Plan
 from deploy import logs
 from deploy.assembly import rules_of
 from deploy.database import Database, StoreBusy, read_only
-from deploy.fleet import fleet_of
+from deploy.fleet import fleet_of, groups_of
 from deploy.measures import distance_km, moment_ms, share, temperature_c, volume_l
 from deploy.people_file import plan_of
 from deploy.pipeline import Pipeline
@@ -34,13 +34,14 @@ PATIENCE_S = 5.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Desk:
-    """Settings, fleet, who is told, and who sits at it."""
+    """Settings, fleet with the groups of its trucks, who is told, and who sits at it."""
 
     settings: Settings
     fleet: Fleet
     reader: Reader
     who: str
     plan: Plan | None = None
+    groups: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
     @property
     def units(self) -> Units:
@@ -110,6 +111,7 @@ def desk_of(config: Path | None, who: str | None = None) -> Desk:
         reader=Reader.of(loaded.settings, fleet),
         who=login_name() if who is None else who,
         plan=plan_of(loaded),
+        groups=groups_of(loaded),
     )
 
 

@@ -104,10 +104,12 @@ def show_command(
         raise typer.Exit(1)
     now_ms = desk.now_ms()
     found = card(stored, desk.fleet.fluid_of(stored.vehicle), now_ms)
+    groups = sorted(desk.groups.get(truck, ()))
     if as_json:
-        typer.echo(_line(found))
+        typer.echo(_line({**msgspec.to_builtins(found), "groups": groups}))
     else:
-        show(grid(card_lines(found, desk.units)))
+        told = [("Groups", ", ".join(groups))] if groups else []
+        show(grid([*card_lines(found, desk.units), *told]))
         for alarm in raised:
             say("")
             show(grid(alarm_lines(alarm, desk.units)))

@@ -18,7 +18,7 @@ from deploy.standing import due_date, due_interval
 from models.fleet import CHART
 from models.histogram import BINS
 from models.units import METRIC, US, Units
-from tests.deploy.shop import DAYS, Shop, open_shop
+from tests.deploy.shop import DAYS, FLEET_FILE, Shop, open_shop
 from tests.recorded import HOUR_MS, NOON_MS
 
 MAY_MS = NOON_MS + 120 * 24 * HOUR_MS
@@ -281,3 +281,15 @@ def test_a_card_says_what_is_known_of_the_circuit_and_then_each_standing_alarm(
         assert words in shown
     assert shown.index("Next service") < shown.index("Do now")
     assert shown.count("Do now") == shown.count("How sure") > 0
+
+
+def test_the_groups_of_a_truck_stand_on_its_card(tmp_path: Path) -> None:
+    grouped = FLEET_FILE.replace(
+        "life_used_at_start", 'groups = ["yard", "recovery"]\nlife_used_at_start'
+    )
+    shop = open_shop(tmp_path, fleet=grouped)
+    assert "Groups recovery, yard" in shop.run("show", "NF-01")
+    (card_,) = shop.json("show", "NF-01")
+    assert card_["groups"] == ["recovery", "yard"]
+    assert "Groups" not in shop.run("show", "NF-09")
+    structlog.reset_defaults()
