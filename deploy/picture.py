@@ -111,11 +111,11 @@ def save(figure: Figure, path: Path, title: str, description: str) -> None:
         path.write_text(_svg(figure, title, description), encoding="utf-8")
     else:
         told = {"Title": title, "Description": description, "Software": None}
-        path.write_bytes(_drawn(figure, "png", told))
+        path.write_bytes(rendered(figure, "png", told))
 
 
 def _svg(figure: Figure, title: str, description: str) -> str:
-    text = _drawn(figure, "svg", {"Date": None}).decode()
+    text = rendered(figure, "svg", {"Date": None}).decode()
     head = (
         f'<title id="title">{html.escape(title)}</title>'
         f'<desc id="desc">{html.escape(description)}</desc>'
@@ -124,7 +124,8 @@ def _svg(figure: Figure, title: str, description: str) -> str:
     return re.sub(r"(<svg\b[^>]*)>", lambda tag: f"{tag[1]}{named}{head}", text, count=1)
 
 
-def _drawn(figure: Figure, kind: str, metadata: dict[str, str | None]) -> bytes:
+def rendered(figure: Figure, kind: str, metadata: dict[str, str | None]) -> bytes:
+    """Give a picture as the bytes of a file, ``svg`` or ``png``."""
     buffer = BytesIO()
     with warnings.catch_warnings():
         # Letters that our font has not are drawn as boxes, and in an SVG by the reader's own.

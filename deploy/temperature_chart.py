@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
-from io import BytesIO
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from deploy.picture import BLUE, FAINT, GREEN, INK, RED, degrees, drawing, quiet
+from deploy.picture import BLUE, FAINT, GREEN, INK, RED, degrees, drawing, quiet, rendered
 from models.habits import DAY_MS
 from models.units import Units
 
@@ -69,9 +68,7 @@ def draw(course: Course, units: Units, zone: tzinfo) -> bytes:
         _limits(axes, course, units)
         _onset(axes, course)
         _frame(axes, course, units, zone)
-        buffer = BytesIO()
-        figure.savefig(buffer, format="png", metadata={"Software": None})
-    return buffer.getvalue()
+        return rendered(figure, "png", {"Software": None})
 
 
 def describe(course: Course, units: Units, zone: tzinfo) -> str:
@@ -165,7 +162,7 @@ def _limits(axes: Axes, course: Course, units: Units) -> None:
 
 
 def _onset(axes: Axes, course: Course) -> None:
-    if course.onset_ms < course.time_ms[0]:
+    if not course.time_ms[0] <= course.onset_ms <= course.time_ms[-1]:
         return
     where = course.onset_ms / DAY_MS
     axes.axvline(where, color=INK, linestyle=":", linewidth=1.4)
