@@ -42,7 +42,7 @@ def foretell(policy: Policy, subject: Subject, now_ms: int) -> tuple[Foretold, .
     if policy.plan is None:
         return tuple(machines)
     first = [_of(call, now_ms, 0) for call in calls(policy.plan, subject, now_ms)]
-    return (*machines, *sorted(first, key=_order), *_steps(policy.plan, subject, now_ms))
+    return (*machines, *sorted((*first, *_steps(policy.plan, subject, now_ms)), key=_order))
 
 
 def _steps(plan: Plan, subject: Subject, now_ms: int) -> list[Foretold]:
@@ -57,7 +57,7 @@ def _steps(plan: Plan, subject: Subject, now_ms: int) -> list[Foretold]:
             _of(call, due_ms, place + 1)
             for call in called(plan, named, subject.priority, due_ms)
         ]
-    return sorted(found, key=_order)
+    return found
 
 
 def _of(call: Call, due_ms: int, step: int) -> Foretold:
@@ -72,4 +72,4 @@ def _of(call: Call, due_ms: int, step: int) -> Foretold:
 
 
 def _order(told: Foretold) -> tuple[int, int]:
-    return told.due_ms, told.time_ms
+    return told.time_ms, told.step

@@ -77,7 +77,7 @@ def test_who_would_be_told_when_and_by_what_way(folder: Path) -> None:
     )
     assert found == [
         ["at once", "–", "log", "every alarm"],
-        ["at once", "Omar", "relay:sms", "trucks in trouble, on duty in night"],
+        ["at once", "Omar", "relay:sms", "trouble, on duty in night"],
         ["at once", "Ines", "relay:sms, then smtp", "cooling"],
         ["at once", "Foreman of the workshop", "smtp", "cooling"],
         ["Wed 06-17 02:10", "Foreman of the workshop", "smtp", "step 1"],

@@ -87,7 +87,7 @@ def test_the_example() -> None:
         420,
     )
     assert duty(night, Week(2026, 53)).person == "ines"
-    assert [rule.name for rule in plan.rules] == ["trucks in trouble", "cooling", "services"]
+    assert [rule.name for rule in plan.rules] == ["trouble", "cooling", "services"]
     first = plan.rules[0]
     assert first.min_priority is Priority.HIGH
     assert [(step.after_ms, step.tell) for step in first.steps] == [
