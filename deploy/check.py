@@ -11,14 +11,13 @@ from secrets import token_hex
 from rich.console import Console
 from rich.markup import escape
 
-from alerts import channels, sending
-from alerts.notice import Notice, Undelivered
-from deploy.advice_line import advice_line
+from alerts import sending
 from deploy.broker_check import Finding, examine
 from deploy.clock import wall_ms
 from deploy.database import StoreError, read_only
 from deploy.fleet import fleet_of
 from deploy.model_version import keep_compiled
+from deploy.notice_trial import try_channels
 from deploy.people_file import plan_of
 from deploy.people_findings import people_findings, unreached
 from deploy.settings import BadSettings, Loaded, describe, load_settings
@@ -26,7 +25,6 @@ from deploy.trucks import courses_of
 from ingest import record
 from ingest.quarantine import totals
 from models.fleet import Fleet
-from models.transition import Priority
 
 _MARKS = {
     "good": "[green]good[/]",
@@ -49,7 +47,7 @@ def check(
         loaded = load_settings(config=config, env=env)
     except BadSettings as error:
         for problem in error.problems:
-            _say(
+            say_finding(
                 console,
                 Finding(
                     level="fault", what=f"{problem.path}: {problem.what}", mend=problem.mend
@@ -60,7 +58,7 @@ def check(
         console.print(describe(loaded.settings), markup=False, highlight=False)
     worst = 0
     for finding in _findings(loaded, try_broker=try_broker, send_notice=send_notice):
-        _say(console, finding)
+        say_finding(console, finding)
         worst = max(worst, int(finding.level == "fault"))
     return worst
 
@@ -80,7 +78,7 @@ def _findings(loaded: Loaded, *, try_broker: bool, send_notice: bool) -> Iterato
     if try_broker:
         yield from examine(loaded.settings.mqtt, check_id=token_hex(4))
     if send_notice:
-        yield from _notices(loaded)
+        yield from try_channels(loaded.settings)
 
 
 def _filters(loaded: Loaded) -> Iterator[Finding]:
@@ -198,38 +196,8 @@ def _lost_fluids(conn: sqlite3.Connection, fleet: Fleet) -> Iterator[Finding]:
             )
 
 
-def _notices(loaded: Loaded) -> Iterator[Finding]:
-    now_ms = wall_ms()
-    built = channels.build(
-        loaded.settings.channels(), now_ms=wall_ms, publish=advice_line(loaded.settings.mqtt)
-    )
-    for name, channel in built.items():
-        try:
-            said = channel.deliver(_test_notice(name, now_ms))
-        except Undelivered as error:
-            yield Finding(
-                level="fault",
-                what=f"channel {name}: {error.reason}",
-                mend="See alerts in the settings",
-            )
-        else:
-            yield Finding(level="good", what=f"channel {name} took a test notice ({said})")
-
-
-def _test_notice(channel: str, now_ms: int) -> Notice:
-    subject = "Test notice from Heatbook: nothing is wrong"
-    return Notice(
-        id=f"test-{now_ms}-{channel}",
-        destination=channel,
-        created_ms=now_ms,
-        priority=Priority.LOW,
-        subject=subject,
-        short=subject,
-        body=f"{subject}.\n\nSomebody ran 'heatbook check --notice' to see whether this arrives.\n",
-    )
-
-
-def _say(console: Console, finding: Finding) -> None:
+def say_finding(console: Console, finding: Finding) -> None:
+    """Print one finding in a line."""
     what = finding.what.removesuffix(".")
     said = f"{what}. {finding.mend}" if finding.mend else what
     console.print(f"{_MARKS[finding.level]:>20} {escape(said)}", highlight=False)

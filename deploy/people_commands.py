@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from typing import Annotated
 
 import typer
+from rich.console import Console
 
 from alerts.foretelling import Foretold, foretell
 from alerts.people import Person
@@ -15,8 +16,10 @@ from alerts.rota import Rota, duty, on_duty
 from alerts.routing import Plan, Subject
 from alerts.watch import EVERYBODY
 from deploy.assembly import rules_of
+from deploy.check import say_finding
 from deploy.desk import Desk, desk_of
 from deploy.measures import minute
+from deploy.notice_trial import try_ways
 from deploy.options import Config
 from deploy.printing import foreign, grid, say, show, table, warn
 from deploy.problems import Mistake, nearest
@@ -76,6 +79,24 @@ def told_command(
     _show_told(desk, policy, foretell(policy, subject, now_ms), now_ms)
     if desk.plan is None:
         say(_NOBODY)
+
+
+@app.command("test")
+def try_out_command(
+    person: Annotated[str, typer.Argument(help="Who, by the name in the people file.")],
+    config: Config = None,
+) -> None:
+    """Send somebody a test notice by each of their ways."""
+    desk = desk_of(config)
+    people = desk.plan.people if desk.plan else {}
+    if person not in people:
+        raise Mistake(f"nobody is named {person!r}; {nearest(person, people, 'name')}")
+    console = Console(soft_wrap=True)
+    worst = 0
+    for finding in try_ways(desk.settings, people[person]):
+        say_finding(console, finding)
+        worst = max(worst, int(finding.level == "fault"))
+    raise typer.Exit(worst)
 
 
 _NOBODY = (

@@ -9,8 +9,7 @@ from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from alerts.rota import on_duty
 from alerts.routing import Call, Plan, Subject, calls, steps
 from deploy.broker_check import Finding
-from deploy.fleet import groups_of
-from deploy.people_file import plan_of
+from deploy.people_file import known_of, load_people
 from deploy.problems import BadSettings
 from deploy.settings import Loaded
 from models.transition import Priority
@@ -33,22 +32,22 @@ WHERE seq IN (SELECT max(seq) FROM attempt GROUP BY destination)
 
 def people_findings(loaded: Loaded, *, now_ms: int) -> Iterator[Finding]:
     """Say what is wrong with the people file, and what a person should know of it."""
-    file = loaded.people_file
-    try:
-        plan = plan_of(loaded)
-        trucks = frozenset(groups_of(loaded))
-    except BadSettings as error:
-        for problem in error.problems:
-            what = f"{problem.path}: {problem.what}"
-            yield Finding(level="fault", what=what, mend=problem.mend)
-        return
-    if plan is None:
+    if loaded.people_file is None:
         what = "no people file: each channel is told by its own min_priority"
         yield Finding(level="good", what=what)
         return
+    try:
+        plan = load_people(loaded.people_file, known_of(loaded))
+    except BadSettings as error:
+        for problem in error.problems:
+            # What is wrong with the fleet file is said with the fleet.
+            if not problem.path.startswith(str(loaded.fleet_file)):
+                what = f"{problem.path}: {problem.what}"
+                yield Finding(level="fault", what=what, mend=problem.mend)
+        return
     counted = f"{len(plan.people)} people, {len(plan.rotas)} rotas, {len(plan.rules)} rules"
-    yield Finding(level="good", what=f"people file {file}: {counted}")
-    yield from coverage(plan, trucks=trucks, now_ms=now_ms)
+    yield Finding(level="good", what=f"people file {loaded.people_file}: {counted}")
+    yield from coverage(plan, trucks=frozenset(plan.groups), now_ms=now_ms)
 
 
 def unreached(conn: sqlite3.Connection, plan: Plan) -> Iterator[Finding]:

@@ -19,6 +19,7 @@ from deploy.cli import app
 from deploy.database import Database
 from deploy.people_findings import coverage, unreached
 from models.transition import Priority
+from tests.alerts.far_side import MailSide, free_port, mail_side
 from tests.alerts.northfold import MINUTE, NIGHT, PEOPLE, PLAN
 
 SETTINGS = """
@@ -272,3 +273,33 @@ def test_people_whom_no_way_reached_are_said(tmp_path: Path) -> None:
         ("fault", "Ines"),
         ("fault", "Workshop"),
     ]
+
+
+@pytest.mark.parametrize("refused", [False, True])
+def test_somebody_is_tried_out_by_each_of_their_ways(folder: Path, refused: bool) -> None:
+    port = free_port()
+    settings = folder / "heatbook.toml"
+    text = settings.read_text(encoding="utf-8").replace(
+        'host = "mail.northfold.example"',
+        f'host = "127.0.0.1"\nport = {port}\nsecurity = "none"',
+    )
+    settings.write_text(text, encoding="utf-8")
+    side = MailSide()
+    if refused:
+        side.refused = {"workshop@northfold.example": "550 no such box"}
+    with mail_side(side, port):
+        shown = run(folder, "people", "test", "workshop", code=int(refused), columns=200)
+    assert "Foreman of the workshop by smtp workshop@northfold.example" in shown
+    assert ("fault" in shown) is refused
+    assert len(side.received) == (0 if refused else 1)
+
+
+def test_somebody_who_is_not_there_cannot_be_tried_out(folder: Path) -> None:
+    done = invoke(folder, "people", "test", "inse")
+    assert "nearest known name is 'ines'" in str(done.exception)
+
+
+def test_check_tries_only_channels_with_readers_of_their_own(folder: Path) -> None:
+    shown = run(folder, "check", "--no-broker", "--notice", columns=300)
+    assert "channel log took a test notice" in shown
+    assert "channel smtp" not in shown
