@@ -26,6 +26,10 @@ PERSON = "{to}"
 _SOMEBODY = "+15550100000"
 """Stands for a person's address while the settings are checked."""
 
+MOST = 4_000
+"""Signs of a full form: what most chats take in one or two messages (from memory). A bundle of hundreds
+of alarms is cut after a whole line, and says so."""
+
 _STATUS = re.compile(r"\berror=(\d{3})\b")
 _LATER = frozenset({401, 403, 408, 425, 429})
 """Wrong credentials are mended by a person within days; the others say "later" (RFC 9110, RFC 6585)."""
@@ -53,8 +57,13 @@ class RelaySettings:
         return PERSON in self.url
 
     def to(self, address: str) -> str:
-        """Give the service's address with a person's in it; no sign of that can steer the rest."""
-        return self.url.replace(PERSON, quote(address, safe=""))
+        """Give the service's address with a person's in it; no sign of that can steer the rest.
+
+        What is longer than the service takes goes in several messages, unless the url says otherwise.
+        """
+        url = self.url.replace(PERSON, quote(address, safe=""))
+        how = "" if "overflow=" in url else f"{'&' if '?' in url else '?'}overflow=split"
+        return f"{url}{how}"
 
 
 class RelayChannel:
@@ -75,7 +84,7 @@ class RelayChannel:
         short = self._settings.form == "short"
         result = relay.notify(
             title="" if short else notice.subject,
-            body=notice.short if short else notice.body,
+            body=notice.short if short else bounded(notice.body),
             body_format="text",
             notify_type=_tone(notice),
         )
@@ -93,6 +102,15 @@ def bad_address(settings: RelaySettings, address: str) -> str | None:
     if service is None or getattr(service, "targets", None) == []:
         return f"not an address that this service can reach: {address!r}"
     return None
+
+
+def bounded(text: str) -> str:
+    """Keep the whole lines that fit."""
+    if len(text) <= MOST:
+        return text
+    lines = text[:MOST].split("\n")[:-1]
+    left = text.count("\n") - len(lines)
+    return "\n".join([*lines, f"... and {left} more lines: see 'heatbook alarms list'."])
 
 
 def _statuses(result: Any) -> Iterator[int]:

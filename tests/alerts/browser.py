@@ -17,8 +17,8 @@ import pytest
 
 from alerts.notice import Notice
 
-WIDTH, ROOM = 390, 500
-"""Width of a phone in its own pixels; a window cannot be narrower than the other."""
+WIDTH, NARROW, ROOM = 390, 360, 500
+"""Width of a phone in its own pixels, and of a small one; a window cannot be narrower than the last."""
 
 _LOOK = """
 const frame = document.querySelector('iframe');
@@ -103,9 +103,9 @@ def whole(mail: Notice) -> str:
     return page
 
 
-def look(page: str, *, dark: bool = False) -> Seen:
+def look(page: str, *, dark: bool = False, width: int = NARROW) -> Seen:
     """Open a page and say how it came out."""
-    told = _run(page, ["--dump-dom"], dark=dark, height=800)
+    told = _run(page, ["--dump-dom"], dark=dark, width=width, height=800)
     packed = told.partition('id="seen">')[2].partition("</script>")[0]
     seen = json.loads(html.unescape(packed))
     return Seen(
@@ -123,18 +123,18 @@ def look(page: str, *, dark: bool = False) -> Seen:
 
 def shoot(page: str, path: Path, *, dark: bool = False) -> None:
     """Photograph a page, all of it."""
-    height = look(page, dark=dark).height
+    height = look(page, dark=dark, width=WIDTH).height
     how = [f"--screenshot={path}", "--force-device-scale-factor=2"]
-    _run(page, how, dark=dark, height=min(height, 7000))
+    _run(page, how, dark=dark, width=WIDTH, height=min(height, 7000))
 
 
-def _run(page: str, how: Sequence[str], *, dark: bool, height: int) -> str:
+def _run(page: str, how: Sequence[str], *, dark: bool, width: int, height: int) -> str:
     program = chromium()
     assert program is not None
     scheme = "dark" if dark else "light"
     frame = (
         f'<html style="color-scheme:{scheme}"><body style="margin:0;background:#888">'
-        f'<iframe style="border:0;width:{WIDTH}px;height:{height}px" srcdoc="{html.escape(page)}"></iframe>'
+        f'<iframe style="border:0;width:{width}px;height:{height}px" srcdoc="{html.escape(page)}"></iframe>'
         f"<script>window.onload = () => {{{_LOOK}}};</script></body></html>"
     )
     with tempfile.TemporaryDirectory() as folder:

@@ -31,7 +31,7 @@ from alerts.page import (
 from alerts.palette import BANDS, DARK, LIGHT, Palette
 from alerts.sheet import Passage, Sheet
 from models.transition import Priority
-from tests.alerts.browser import Seen, look, need_chromium, whole
+from tests.alerts.browser import NARROW, Seen, look, need_chromium, whole
 from tests.alerts.contrast import ENOUGH, contrast, rgb
 from tests.alerts.mail_scenes import scenes
 
@@ -246,7 +246,7 @@ def test_on_a_phone_all_of_it_fits_and_can_be_read(
 ) -> None:
     found = seen[name, dark]
     assert found.dark is dark
-    assert found.width <= 390
+    assert found.width <= NARROW
     assert len(found.pairs) > 10
     for pair in found.pairs:
         assert contrast(pair.ink, pair.ground) >= ENOUGH, pair
