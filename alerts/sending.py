@@ -153,6 +153,12 @@ def alarms_of(conn: sqlite3.Connection, name: str) -> tuple[tuple[str, int], ...
     return tuple(conn.execute(sql, (name,)).fetchall())
 
 
+def vehicle_of(conn: sqlite3.Connection, alarm_id: str) -> str:
+    """Give the truck of an alarm."""
+    alarm = ledger.get(conn, alarm_id)
+    return alarm.vehicle if alarm else ""
+
+
 def freeze(tx: sqlite3.Connection, name: str, content: str) -> None:
     """Keep the words of the first try: every later one says the same."""
     tx.execute(_FREEZE, (content, name))

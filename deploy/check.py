@@ -155,13 +155,18 @@ def _held(conn: sqlite3.Connection) -> Iterator[Finding]:
         last = given_up[-1]
         yield Finding(
             level="fault",
-            what=f"{len(given_up)} notices could not be delivered and were given up, the last by "
+            what=f"{len(given_up)} notices could not be delivered and were given up, the last to "
             f"{last.destination}: {last.last_error}",
-            mend="Mend the channel ('heatbook check --notice' tries it), then 'heatbook notices resend'",
+            mend="'heatbook notices given-up' lists them; mend what is wrong ('heatbook check "
+            "--notice' tries it), then 'heatbook notices again --all'",
         )
     count, _ = sending.waiting(conn)
     if count:
-        yield Finding(level="good", what=f"{count} notices wait to be delivered")
+        yield Finding(
+            level="good",
+            what=f"{count} notices wait to be delivered",
+            mend="See 'heatbook notices waiting'",
+        )
 
 
 def _record(conn: sqlite3.Connection, loaded: Loaded) -> Iterator[Finding]:

@@ -12,7 +12,13 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from deploy import fleet_commands, logs, people_commands, quarantine_commands
+from deploy import (
+    fleet_commands,
+    logs,
+    notice_commands,
+    people_commands,
+    quarantine_commands,
+)
 from deploy.broker import Kind
 from deploy.check import check
 from deploy.clock import Clock, wall_ms
@@ -52,6 +58,7 @@ app = typer.Typer(
     help="Keeps the heat account of every transmission fluid fill, and says when cooling fails.",
 )
 app.add_typer(fleet_commands.app, name="fleet")
+app.add_typer(notice_commands.app, name="notices")
 app.add_typer(people_commands.app, name="people")
 app.add_typer(quarantine_commands.app, name="quarantine")
 
