@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 
 from alerts.ledger import Alarm
 from alerts.phrases import moment, plain
@@ -31,6 +32,11 @@ class Teller:
     def moment(self, time_ms: int) -> str:
         """Write a time for this reader."""
         return moment(time_ms, self.units.zone)
+
+    def brief(self, time_ms: int) -> str:
+        """Write a time of the last days for this reader, as people say it."""
+        at = datetime.fromtimestamp(time_ms / 1000, self.units.zone)
+        return f"{self.units.day(time_ms, year=False)} {at:%H:%M}"
 
     def say(self, alarm: Alarm) -> Words:
         """Give the words of an alarm."""

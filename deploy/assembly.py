@@ -23,6 +23,8 @@ from deploy.kinds import WORDS
 from deploy.model_version import model_version
 from deploy.notice_chart import Charts
 from deploy.pipeline import Pipeline
+from deploy.report_makers import report_times
+from deploy.reporter import asking
 from deploy.schedule import Schedule, wall_clock
 from deploy.service_review import reviewing
 from deploy.settings import Settings
@@ -88,6 +90,8 @@ def scheduled(
     at = settings.service.review_at
     review = reviewing(lambda: pipeline.trucks, rules=settings.service.rules(), policy=policy)
     schedule.add("service dates", wall_clock(hour=at.hour, minute=at.minute), review)
+    for name, trigger, span_ms in report_times(settings.reports):
+        schedule.add(name, trigger, asking(name, span_ms))
     return schedule
 
 

@@ -9,6 +9,8 @@ from alerts.policy import Policy
 from deploy.clock import Clock
 from deploy.daemon import Companion
 from deploy.database import Database
+from deploy.report_makers import Makers
+from deploy.reporter import Reporter
 from deploy.settings import Settings
 from deploy.web.door import door
 from models.fleet import Fleet
@@ -20,7 +22,14 @@ def companions_of(
     """Give what runs beside the daemon; a store that has no key for links gets its first."""
     with database.write() as tx:
         ensure_key(tx, token_bytes(KEY_BYTES), now_ms())
-    companions: list[Companion] = []
+    makers = Makers(
+        settings=settings,
+        fleet=fleet,
+        database=database,
+        policy=policy,
+        now_ms=now_ms,
+    )
+    companions: list[Companion] = [Reporter(database, makers.by_name(), now_ms=now_ms)]
     if settings.web is not None:
         companions.append(door(settings, settings.web, fleet, database, policy, now_ms))
     return tuple(companions)

@@ -10,9 +10,10 @@ import fcntl
 import sqlite3
 import threading
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import AbstractContextManager, closing, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
+from typing import IO, Protocol
 
 import alerts.schema
 import deploy.schema
@@ -31,6 +32,14 @@ class StoreError(Exception):
 
 class StoreBusy(StoreError):
     """Another process writes to the store."""
+
+
+class Readable(Protocol):
+    """A store that can be read: the daemon's own, or one beside it."""
+
+    def read(self) -> AbstractContextManager[sqlite3.Connection]:
+        """Give a read-only connection for a short while."""
+        ...
 
 
 class Database:
@@ -116,6 +125,17 @@ def read_only(path: Path) -> Iterator[sqlite3.Connection]:
         yield conn
     finally:
         conn.close()
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """A store that another process may write to."""
+
+    path: Path
+
+    def read(self) -> AbstractContextManager[sqlite3.Connection]:
+        """Give a read-only connection for a short while."""
+        return read_only(self.path)
 
 
 @contextmanager

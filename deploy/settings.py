@@ -35,6 +35,7 @@ from deploy.layers import (
     from_environment,
 )
 from deploy.problems import BadSettings, Problem, problems_of, unreadable
+from deploy.report_section import Reports
 from deploy.web.section import Web
 from ingest.mqtt_settings import MqttSettings
 
@@ -61,6 +62,7 @@ class Settings(BaseSettings):
     fleet: sections.FleetSection = sections.FleetSection()
     alerts: sections.Alerts = sections.Alerts()
     service: sections.Service = sections.Service()
+    reports: Reports = Reports()
     web: Web | None = None
     clock: sections.ClockSection = sections.ClockSection()
 

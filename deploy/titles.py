@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from deploy.database import Database
+from deploy.database import Readable
 from deploy.trucks import vehicle_of
 from ingest.record import effective
 from models.fleet import Fleet
@@ -13,7 +13,7 @@ from models.fleet import Fleet
 class Titles(Mapping[str, str]):
     """Titles by the truck's name: the fleet file's, else its registration's as it stands now."""
 
-    def __init__(self, fleet: Fleet, database: Database) -> None:
+    def __init__(self, fleet: Fleet, database: Readable) -> None:
         self._fleet = fleet
         self._database = database
 
