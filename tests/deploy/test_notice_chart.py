@@ -19,7 +19,6 @@ from alerts.alarm import Matter
 from alerts.ledger import Alarm
 from alerts.notice import Picture
 from alerts.outbox import Entry
-from alerts.policy import Policy, Route
 from deploy.notice_chart import LONGEST_MS, Charts
 from deploy.temperature_chart import (
     DPI,
@@ -31,16 +30,12 @@ from deploy.temperature_chart import (
     draw,
     shown,
 )
-from deploy.trucks import courses_of
-from models.fleet import Fleet
 from models.units import METRIC, US
-from tests.contract.roads import STUCK, recorded
-from tests.deploy.store import pipeline, store
-from tests.recorded import HOUR_MS, MINUTE_MS, NOON_MS, message
+from tests.deploy.store import store
+from tests.deploy.stuck import COURSES, take_in
+from tests.recorded import HOUR_MS, MINUTE_MS, NOON_MS
 
 ZONE = ZoneInfo("America/Denver")
-FLEET = Fleet(vehicles={"NF-01": STUCK.vehicle})
-COURSES = courses_of(FLEET, max_gap_s=300.0, silent_after_s=900.0)
 
 
 class Kept(NamedTuple):
@@ -53,17 +48,7 @@ class Kept(NamedTuple):
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kept]:
     """A store in which a simulated bypass valve stuck on a climb."""
     with store(tmp_path_factory.mktemp("chart")) as database:
-        taker = pipeline(
-            database,
-            courses=COURSES,
-            policy=Policy(routes=(Route(channel="smtp"),), late_after_ms=10**15),
-        )
-        rows = recorded(STUCK)
-        names = rows.dtype.names or ()
-        samples = [dict(zip(names, map(float, row), strict=True)) for row in rows.tolist()]
-        for first in range(0, len(samples), 60):
-            taker.commit([message("NF-01", samples[first : first + 60])])
-        taker.flush()
+        take_in(database)
         with database.read() as conn:
             entry = next(
                 each
