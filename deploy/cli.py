@@ -15,6 +15,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from deploy import (
     fleet_commands,
     logs,
+    notice_commands,
     people_commands,
     quarantine_commands,
     report_commands,
@@ -58,6 +59,7 @@ app = typer.Typer(
     help="Keeps the heat account of every transmission fluid fill, and says when cooling fails.",
 )
 app.add_typer(fleet_commands.app, name="fleet")
+app.add_typer(notice_commands.app, name="notices")
 app.add_typer(people_commands.app, name="people")
 app.add_typer(quarantine_commands.app, name="quarantine")
 app.add_typer(report_commands.app, name="reports")
