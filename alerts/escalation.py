@@ -126,22 +126,20 @@ def _step_up(
         # The clock was put back: what it showed then would hold the steps up.
         ledger.save(tx, replace(alarm, told_ms=now_ms))
         return None
-    subject = _subject(alarm)
-    first_ms = first_told_ms(plan, subject, alarm.told_ms or 0)
-    rungs = ladder(plan, subject, alarm.told_ms or 0)
-    due = due_steps(rungs, first_ms=first_ms, taken=alarm.escalated, now_ms=now_ms)
+    first_ms, due = _due(plan, alarm, now_ms)
     if not due:
         return None
     stepped = replace(alarm, escalated=due[-1][0] + 1)
     ledger.save(tx, stepped)
     named = [(name, "a step") for _, step in due for name in step.tell]
+    priority = Priority(alarm.told_priority)
     said = reminder_words(told_before(tx, alarm), policy, first_ms, plan.zone)
     outbox.post(
         tx,
         # Who was told so far is frozen with what is told now; the alarm keeps its own remark.
         replace(stepped, remark=said),
         Matter.REMINDER,
-        tellings_of(called(plan, named, subject.priority, now_ms)),
+        tellings_of(called(plan, named, priority, now_ms)),
         time_ms=now_ms,
         now_ms=now_ms,
         nth=_TURN * alarm.told_priority + stepped.escalated,
@@ -149,7 +147,14 @@ def _step_up(
     return stepped
 
 
-def _subject(alarm: Alarm) -> Subject:
-    """Give an alarm as it was told: the rules that counted then count for its steps."""
+def _due(plan: Plan, alarm: Alarm, now_ms: int) -> tuple[int, tuple[tuple[int, Step], ...]]:
+    """Give when an alarm was told first, and its steps that are due; the rules that counted then count."""
+    told_ms, taken = alarm.told_ms or 0, alarm.escalated
     priority = Priority(alarm.told_priority)
-    return Subject(vehicle=alarm.vehicle, kind=alarm.kind, priority=priority)
+    subject = Subject(vehicle=alarm.vehicle, kind=alarm.kind, priority=priority)
+    rungs = ladder(plan, subject, told_ms)
+    # Nobody was told sooner than it was told at all: most alarms need no look at hours.
+    if not due_steps(rungs, first_ms=told_ms, taken=taken, now_ms=now_ms):
+        return told_ms, ()
+    first_ms = first_told_ms(plan, subject, told_ms)
+    return first_ms, due_steps(rungs, first_ms=first_ms, taken=taken, now_ms=now_ms)

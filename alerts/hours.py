@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
+from functools import lru_cache
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 """The days of the week as they are written, Monday first (ISO 8601)."""
@@ -79,6 +80,7 @@ def inside(hours: Hours, time_ms: int, zone: tzinfo) -> bool:
     return _wait_ms(hours, _of_week_ms(time_ms, zone)) == 0
 
 
+@lru_cache(maxsize=1024)  # alarms of one moment ask for the same people
 def next_start_ms(hours: Hours, time_ms: int, zone: tzinfo) -> int:
     """Give the first time [Unix ms] from ``time_ms`` on that is inside."""
     while wait_ms := _wait_ms(hours, _of_week_ms(time_ms, zone)):

@@ -10,6 +10,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from functools import lru_cache
 from types import MappingProxyType
 
 from alerts.hours import Hours
@@ -124,8 +125,12 @@ def duty(rota: Rota, week: Week) -> Duty:
 
 
 def _begin_ms(rota: Rota, week: Week) -> int:
+    return _moment_ms(week, rota.handover_day, rota.handover_min, rota.zone)
+
+
+@lru_cache(maxsize=1024)  # two thousand alarms at once ask for the same few weeks
+def _moment_ms(week: Week, day: int, minutes: int, zone: tzinfo) -> int:
     """Give when a week of duty begins: of two moments with one reading of the wall the first."""
-    day = week.monday + timedelta(days=rota.handover_day)
-    at = time(rota.handover_min // 60, rota.handover_min % 60)
-    local = datetime.combine(day, at, rota.zone)
+    at = time(minutes // 60, minutes % 60)
+    local = datetime.combine(week.monday + timedelta(days=day), at, zone)
     return round((local - _EPOCH) / timedelta(milliseconds=1))

@@ -346,3 +346,13 @@ def test_after_the_clock_was_put_back_the_minutes_count_from_then() -> None:
     day_ms = 86_400_000
     walk(conn, range(60), begin_ms=NOON - day_ms)
     assert reminders(conn, NOON - day_ms) == [(10, "smtp/workshop"), (25, "smtp/boss")]
+
+
+def test_people_who_have_left_are_not_named() -> None:
+    conn = memory()
+    raised(conn)
+    gone = replace(PLAN, people={k: v for k, v in PLAN.people.items() if k != "omar"})
+    rotas = {"night": replace(PLAN.rotas["night"], turn=("ines",))}
+    walk(conn, range(12), Policy(plan=replace(gone, rotas=rotas)))
+    (reminder,) = [e for e in outbox.entries(conn) if e.matter is Matter.REMINDER]
+    assert reminder.remark.endswith("12:00:00 UTC (UTC+00:00).")
