@@ -12,6 +12,8 @@ from tests.torture.disk import disk_full
 from tests.torture.figures import Figure
 from tests.torture.flood import duplicate_flood, shuffled
 from tests.torture.kills import daemon_kill
+from tests.torture.notice_kills import notice_kill
+from tests.torture.notices import notice_flapping, notice_outage, notice_storm
 
 Run = Callable[[Path, int], Figure]
 
@@ -26,6 +28,11 @@ SHORT: Mapping[str, Run] = {
     "duplicate_flood": partial(duplicate_flood, times=10, hours=2.5, rate=3000.0),
     "shuffled": partial(shuffled, times=3, hours=2.5),
     "disk_full": partial(disk_full, hours=10.0, trucks=0, rate=800.0),
+    "notice_outage": partial(notice_outage, trucks=30, step_s=120),
+    "notice_kill": partial(notice_kill, kills=6, trucks=40),
+    "notice_storm": partial(notice_storm, trucks=500, over_s=2),
+    "notice_storm_slow": partial(notice_storm, trucks=200, over_s=45),
+    "notice_flapping": partial(notice_flapping, minutes=6),
 }
 
 FULL: Mapping[str, Run] = {
@@ -41,4 +48,9 @@ FULL: Mapping[str, Run] = {
     "duplicate_flood": partial(duplicate_flood, times=10, hours=6.0, rate=3000.0),
     "shuffled": partial(shuffled, times=10, hours=6.0),
     "disk_full": partial(disk_full, hours=10.0, trucks=16, rate=800.0),
+    "notice_outage": partial(notice_outage, trucks=200, step_s=30),
+    "notice_kill": partial(notice_kill, kills=50, trucks=400),
+    "notice_storm": partial(notice_storm, trucks=500, over_s=2),
+    "notice_storm_slow": partial(notice_storm, trucks=500, over_s=45),
+    "notice_flapping": partial(notice_flapping, minutes=60),
 }
