@@ -182,22 +182,22 @@ def _blocks(sections: Sequence[Section]) -> list[_Block]:
             _Block(
                 section=section,
                 first=[_Tagged(row=row, **_tag(row)) for row in first],
-                others=_listed(rest),
+                others=_listed(rest, more=bool(first)),
             )
         )
     return found
 
 
-def _listed(rows: Sequence[Row]) -> list[_Listed]:
+def _listed(rows: Sequence[Row], *, more: bool) -> list[_Listed]:
     def same(row: Row) -> tuple[int, str]:
         return -row.priority, row.head
 
-    return [_list(list(each)) for _, each in groupby(sorted(rows, key=same), key=same)]
+    return [_list(list(each), more) for _, each in groupby(sorted(rows, key=same), key=same)]
 
 
-def _list(rows: Sequence[Row]) -> _Listed:
+def _list(rows: Sequence[Row], more: bool) -> _Listed:
     trucks = sorted({row.who for row in rows}, key=_natural)
-    count = "1 truck" if len(trucks) == 1 else f"{len(trucks)} trucks"
+    count = f"{len(trucks)}{' more' if more else ''} truck{'' if len(trucks) == 1 else 's'}"
     return _Listed(count=count, trucks=trucks, **_tag(rows[0]))
 
 
