@@ -188,7 +188,7 @@ class Delivery(RuleBasedStateMachine):
 
 
 Delivery.TestCase.settings = settings(
-    max_examples=40,
+    max_examples=20,
     stateful_step_count=40,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
