@@ -32,7 +32,7 @@ def main(words: list[str]) -> None:
     store, web_port, mail_port, trucks, anchor_ms = words
     now_ms = partial(_scaled_ms, int(anchor_ms))
     database = Database(Path(store))
-    loop = dispatcher(database, channels(int(web_port), int(mail_port), now_ms), now_ms)
+    loop = dispatcher(database, channels(int(web_port), int(mail_port), now_ms), now_ms, {})
     loop.start()
     sys.stdout.write("at work\n")
     sys.stdout.flush()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC
@@ -15,7 +15,7 @@ from alerts import chatter, sending
 from alerts.channel import Channel, Clock
 from alerts.channels.smtp import SmtpChannel, SmtpSettings
 from alerts.channels.webhook import WebhookChannel, WebhookSettings
-from alerts.dispatcher import Dispatcher
+from alerts.dispatcher import Compose, Dispatcher
 from alerts.journal import rewrite
 from alerts.notice import Recipient
 from alerts.policy import Policy, Route
@@ -80,18 +80,27 @@ def recipient(destination: str) -> Recipient | None:
     )
 
 
-word = partial(
-    compose, words={KIND: words}, units=METRIC, zone=UTC, names={}, recipient=recipient
-)
+def wording(names: Mapping[str, str]) -> Compose:
+    """Give what words a notice; ``names`` are what people call the trucks by now."""
+    return partial(
+        compose,
+        words={KIND: words},
+        units=METRIC,
+        zone=UTC,
+        names=names,
+        recipient=recipient,
+    )
 
 
-def dispatcher(database: Database, ways: dict[str, Channel], now_ms: Clock) -> Dispatcher:
+def dispatcher(
+    database: Database, ways: dict[str, Channel], now_ms: Clock, names: Mapping[str, str]
+) -> Dispatcher:
     """Make a dispatcher; two on one store one after the other are a restart."""
     return Dispatcher(
         channels=ways,
         write=database.write,
         read=database.read,
-        compose=word,
+        compose=wording(names),
         now_ms=now_ms,
         rng=Random(7),
         every_s=0.005,
@@ -153,13 +162,15 @@ class Stage:
         ways = channels(
             self.web.port, self.mail.port, lambda: self.now_ms, timeout_s=self.timeout_s
         )
-        return dispatcher(self.database, ways, lambda: self.now_ms)
+        # Somebody renames the trucks whenever the process is away: a repeat must not say so.
+        names = {f"NF-{number:03}": f"Rig {self.restarts}" for number in range(1000)}
+        return dispatcher(self.database, ways, lambda: self.now_ms, names)
 
     def restart(self) -> None:
         """Go on as a process would that knows nothing but the store."""
+        self.restarts += 1
         self._loop = self._new()
         self._loop.recover()
-        self.restarts += 1
 
     def change(
         self,
