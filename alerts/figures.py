@@ -14,9 +14,12 @@ from alerts import figure_counts as counts
 from alerts.crowding import FloodRule, floods, overlap_ms, peak
 from alerts.figure_counts import Frequent, Spread
 from alerts.figure_rows import Arrival, Happening, Holding, Rows
+from alerts.life_rules import ChatterRules
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
+
+CHATTER = ChatterRules()
 
 MOST = 10
 """How many of the most frequent alarms are named [-]."""
@@ -24,17 +27,19 @@ MOST = 10
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rules:
-    """By what is counted; from memory of ISA-18.2 and EEMUA 191, ``fleeting_below_ms`` our own choice.
+    """By what is counted; flood and stale from memory of ISA-18.2 and EEMUA 191.
 
     ``positions``: how many people share the alarms. ``chatters``: so many of one kind of one truck within
-    ``chatters_within_ms``. ``fleeting_below_ms``: over before anybody could act.
+    ``chatters_within_ms``, as what comes and goes is held back (``alerts.life_rules``, own choice: three in a
+    minute, as for a plant, never come where an alarm waits minutes). ``fleeting_below_ms``: over before
+    anybody could act (own choice).
     """
 
     positions: int = 1
     flood: FloodRule = field(default_factory=FloodRule)
-    chatters: int = 3
-    chatters_within_ms: int = 60_000
-    fleeting_below_ms: int = 60_000
+    chatters: int = CHATTER.times
+    chatters_within_ms: int = CHATTER.within_ms
+    fleeting_below_ms: int = CHATTER.brief_ms
     stale_after_ms: int = DAY_MS
 
 
