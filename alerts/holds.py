@@ -17,7 +17,7 @@ from alerts.ledger import STANDING, Alarm
 from alerts.lifecycle import EVENT_OF, again, move
 from alerts.policy import Policy
 from alerts.reconcile import MERGED
-from alerts.telling import tell_over
+from alerts.telling import believing, tell_over
 from models.transition import Priority
 
 _MINUTE_MS = 60_000
@@ -156,7 +156,7 @@ def _let_go(
     tx: sqlite3.Connection, alarm: Alarm, now_ms: int, policy: Policy, by: str
 ) -> Alarm:
     remark = _was_held(tx, alarm, now_ms)
-    knowing = outbox.told(tx, alarm)
+    knowing = believing(tx, alarm)
     latches = policy.latches(alarm.kind, alarm.priority) and not alarm.withdrawn
     never_told = alarm.late and not alarm.told_priority
     free, matter = move(tx, alarm, Event.RELEASE, now_ms=now_ms, by=by, latches=latches)

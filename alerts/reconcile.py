@@ -163,7 +163,7 @@ def _apply(
     alarm = _updated(held or _fresh(tx, vehicle, found, now_ms), found, event, now_ms, policy)
     matter = None
     if event in (Event.RAISE, Event.RECUR):
-        if past := _held_then(tx, vehicle, found):
+        if past := _held_then(tx, vehicle, found, now_ms, policy):
             return _was_held(tx, alarm, event, past, found, now_ms, policy)
         alarm, matter = arise(tx, alarm, event, now_ms=now_ms, policy=policy)
     elif event is not None:
@@ -178,9 +178,14 @@ def _apply(
     return _end(tx, alarm, found.cleared_ms, now_ms, policy)
 
 
-def _held_then(tx: sqlite3.Connection, vehicle: str, found: Episode) -> Hold | None:
+def _held_then(
+    tx: sqlite3.Connection, vehicle: str, found: Episode, now_ms: int, policy: Policy
+) -> Hold | None:
     """Give the hold, over by now, under which a whole episode lay whose samples came only now."""
-    if found.cleared_ms is None:
+    now = hold.cover(
+        tx, vehicle, found.kind, now_ms, priority=found.priority, rules=policy.holds
+    )
+    if found.cleared_ms is None or now is not None:
         return None
     return hold.covered(tx, vehicle, found.kind, found.raised_ms, found.cleared_ms)
 

@@ -11,6 +11,18 @@ from alerts.alarm import Matter
 from alerts.ledger import Alarm
 from alerts.policy import Policy, Subject, Telling
 
+_APART = 100
+"""More than there are priorities: keeps names of what was cancelled apart from all others."""
+
+_SAID = """
+SELECT destination, matter FROM outbox WHERE alarm_id = ? AND state IN ('pending', 'delivered')
+AND matter IN ('active', 'rise', 'reminder', 'chatter', 'normal', 'withdrawn') ORDER BY seq
+"""
+_CANCELLED = """
+SELECT count(*) FROM outbox
+WHERE alarm_id = ? AND turn = ? AND matter = ? AND state = 'cancelled'
+"""
+
 
 def subject(alarm: Alarm) -> Subject:
     """Give what the policy goes by when it says who is told of an alarm."""
@@ -58,10 +70,17 @@ def tell_over(
     """
     over_ms = now_ms if alarm.cleared_ms is None else alarm.cleared_ms
     brief = over_ms - alarm.raised_ms < policy.chatter.brief_ms
-    destinations = outbox.told(tx, alarm) if to is None else to
+    destinations = believing(tx, alarm) if to is None else to
     wanted = policy.again(destinations, alarm.priority, now_ms)
     tellings = _later(wanted, now_ms + policy.chatter.brief_ms if brief else 0)
     _post(tx, alarm, Matter.NORMAL, tellings, time_ms=over_ms, now_ms=now_ms, remark=remark)
+
+
+def believing(conn: sqlite3.Connection, alarm: Alarm) -> list[str]:
+    """List the destinations that were or will be told last that an alarm stands, in whatever turn."""
+    last: dict[str, str] = dict(conn.execute(_SAID, (alarm.id,)).fetchall())
+    over = (Matter.NORMAL, Matter.WITHDRAWN)
+    return sorted(each for each, matter in last.items() if matter not in over)
 
 
 def _post(
@@ -75,7 +94,12 @@ def _post(
     remark: str,
 ) -> None:
     said = replace(alarm, remark=remark) if remark else alarm
-    outbox.post(tx, said, matter, to, time_ms=time_ms, now_ms=now_ms)
+    # What was cancelled keeps its name: the same matter of the same turn goes under another.
+    key = (alarm.id, alarm.turn, matter.value)
+    (cancelled,) = tx.execute(_CANCELLED, key).fetchone()
+    nth = int(alarm.priority) if matter is Matter.RISE else 0
+    nth += _APART * cancelled
+    outbox.post(tx, said, matter, to, time_ms=time_ms, now_ms=now_ms, nth=nth)
 
 
 def _later(tellings: Iterable[Telling], not_before_ms: int) -> list[Telling]:
