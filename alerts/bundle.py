@@ -12,7 +12,9 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from math import isfinite
 
+from alerts import date_words
 from alerts.alarm import Matter
+from alerts.outbox import Entry
 from alerts.phrases import HEADS, plain
 from alerts.sending import Told
 from models.transition import Priority
@@ -54,7 +56,8 @@ class Line:
     onset_ms: int
     over_ms: int | None
     air_c: float | None
-    cautions: tuple[str, ...]
+    driver: tuple[str, ...]
+    technician: tuple[str, ...]
 
     @property
     def stands(self) -> bool:
@@ -84,7 +87,8 @@ class Bundle:
 
     lead: str
     sections: tuple[Section, ...]
-    cautions: tuple[str, ...]
+    driver: tuple[str, ...]
+    technician: tuple[str, ...]
     moved_from: tuple[str, ...]
 
     @property
@@ -116,14 +120,15 @@ def bundle(
     by_alarm: dict[str, list[Told]] = {}
     for one in told:
         by_alarm.setdefault(one.alarm.id, []).append(one)
-    lines = [_line(each, say, call) for each in by_alarm.values()]
+    lines = [_line(each, say, call, units) for each in by_alarm.values()]
     sections = (*_standing(lines, units), *_over(lines))
     acting = [line for line in lines if line.matter in _ACTS]
     moved = dict.fromkeys(one.entry.moved_from for one in told if one.entry.moved_from)
     return Bundle(
         lead=_lead(lines),
         sections=sections,
-        cautions=tuple(dict.fromkeys(text for line in acting for text in line.cautions)),
+        driver=tuple(dict.fromkeys(text for line in acting for text in line.driver)),
+        technician=tuple(dict.fromkeys(text for line in acting for text in line.technician)),
         moved_from=tuple(moved),
     )
 
@@ -132,6 +137,7 @@ def _line(
     told: Sequence[Told],
     say: Callable[[Told], Words],
     call: Callable[[str], tuple[str, str]],
+    units: Units,
 ) -> Line:
     """Say of an alarm how it stands after all that is told of it here."""
     last = told[-1]
@@ -153,12 +159,20 @@ def _line(
         brief=said.brief or said.title,
         seen=said.observed,
         do=(said.at_once or first) if entry.matter in _ACTS else "",
-        remark=entry.remark,
+        remark=entry.remark or _dates(entry, units),
         onset_ms=entry.onset_ms,
         over_ms=entry.time_ms if entry.matter is Matter.NORMAL else None,
         air_c=air_c if air_c is not None and isfinite(air_c) else None,
-        cautions=said.cautions,
+        driver=said.driver,
+        technician=said.technician,
     )
+
+
+def _dates(entry: Entry, units: Units) -> str:
+    """Say of a date that moved what it was, and of one nobody follows since when."""
+    if entry.matter is Matter.MOVED:
+        return date_words.moved_line(entry.evidence, units)
+    return date_words.no_data_words(entry.evidence, units)
 
 
 def _standing(lines: Iterable[Line], units: Units) -> list[Section]:

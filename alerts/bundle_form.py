@@ -7,7 +7,7 @@ from datetime import UTC, datetime, tzinfo
 
 from alerts import page
 from alerts.bundle import Bundle, Line, Section
-from alerts.phrases import MANUAL_FIRST
+from alerts.full_form import cautions
 from alerts.sheet import Passage
 from alerts.short_form import several
 
@@ -20,19 +20,15 @@ SUBJECT_LENGTH = 150
 
 def subject(bundle: Bundle) -> str:
     """Write the subject: how many, then the worst first, as many as fit."""
-    said, left = bundle.lead, len(bundle.lines)
-    for mark, line in zip(":;", _first(bundle), strict=False):
-        longer = f"{said}{mark} {line}"
-        if len(longer) > SUBJECT_LENGTH and mark == ";":
-            break
-        said, left = longer, left - 1
-    return f"{said}; and {left} more" if left else said
-
-
-def _first(bundle: Bundle) -> list[str]:
-    return [
+    first, *rest = [
         f"{line.head} {line.priority.name} {line.who}: {line.title}" for line in bundle.lines
     ]
+    said, left = f"{bundle.lead}: {first}", len(rest)
+    for line in rest:
+        if len(f"{said}; {line}") > SUBJECT_LENGTH:
+            break
+        said, left = f"{said}; {line}", left - 1
+    return f"{said}; and {left} more" if left else said
 
 
 def short(bundle: Bundle) -> str:
@@ -49,11 +45,15 @@ def text(bundle: Bundle, zone: tzinfo, *, answer_url: str = "") -> str:
     parts = [f"{bundle.lead}."]
     parts += [moved(bundle)] if bundle.moved_from else []
     parts += ["\n".join(_section(each, zone)) for each in bundle.sections]
-    points = (*bundle.cautions, MANUAL_FIRST)
-    parts.append("\n".join(["CAUTIONS", *(f"- {each}" for each in points)]))
+    for each in _cautions(bundle):
+        parts.append("\n".join([each.heading.upper(), *(f"- {one}" for one in each.points)]))
     if answer_url:
         parts.append(f"I HAVE SEEN ALL OF THESE\n{answer_url}")
     return "\n\n".join(parts) + "\n"
+
+
+def _cautions(bundle: Bundle) -> tuple[Passage, ...]:
+    return cautions(bundle.driver, bundle.technician)
 
 
 def moved(bundle: Bundle) -> str:
@@ -107,15 +107,12 @@ def _local(time_ms: int, zone: tzinfo) -> str:
 
 def paged(bundle: Bundle, zone: tzinfo, url: Callable[[Line], str]) -> page.Bundle:
     """Lay the bundle out for a page; ``url`` gives what acknowledges an alarm, empty for nothing."""
-    cautions = Passage(
-        heading="Cautions", points=(*bundle.cautions, MANUAL_FIRST), weight="caution"
-    )
     return page.Bundle(
         head="Alarms" if any(line.stands for line in bundle.lines) else "Over",
         title=bundle.lead,
         lead=moved(bundle) if bundle.moved_from else "",
         sections=tuple(_paged(section, zone, url) for section in bundle.sections),
-        passages=(cautions,),
+        passages=_cautions(bundle),
     )
 
 

@@ -69,7 +69,7 @@ def _active(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> Iterator[P
     if entry.matter is Matter.RISE:
         since += f"; {entry.priority.name.lower()} since {moment(entry.time_ms, zone)}"
     yield Passage(heading="What to do now", lines=(said.action,), weight="do")
-    yield from _cautions(said)
+    yield from cautions(said.driver, said.technician)
     told = (
         ("What was seen", (said.observed, said.share)),
         ("What a healthy truck would have shown", (said.expected,)),
@@ -85,17 +85,18 @@ def _active(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> Iterator[P
             yield Passage(heading=heading, lines=kept)
 
 
-def _cautions(said: Words) -> list[Passage]:
+def cautions(driver: tuple[str, ...], technician: tuple[str, ...]) -> tuple[Passage, ...]:
+    """Lay out what can hurt: whoever drives, whoever works on the truck, and whoever believes us."""
     told = (
-        ("For whoever drives", said.driver),
-        ("For whoever works on it", said.technician),
+        ("For whoever drives", driver),
+        ("For whoever works on it", technician),
         ("Before all else", (MANUAL_FIRST,)),
     )
-    return [
+    return tuple(
         Passage(heading=heading, points=points, weight="caution")
         for heading, points in told
         if points
-    ]
+    )
 
 
 def _manual_first() -> Passage:
@@ -118,7 +119,7 @@ def _moved(entry: Entry, said: Words, units: Units) -> list[Passage]:
     return [
         Passage(heading="The date", lines=(date_words.moved_words(entry.evidence, units),)),
         Passage(heading="What to do now", lines=(booked,), weight="do"),
-        *_cautions(said),
+        *cautions(said.driver, said.technician),
         Passage(heading="What was seen", lines=(said.observed,)),
         Passage(heading="What else could explain it", lines=(said.doubts,)),
     ]

@@ -94,6 +94,16 @@ class Delivery(RuleBasedStateMachine):
             self.world.run()
             self.world.pass_ms(1000)
 
+    @rule(urgent=st.lists(st.booleans(), min_size=4, max_size=12), every_s=st.integers(2, 9))
+    def storm(self, urgent: list[bool], every_s: int) -> None:
+        """One truck after another, each heard of for the first time."""
+        for critical in urgent:
+            truck = f"NF-{100 + len(self.world.episodes)}"
+            self.raise_alarm(truck, Priority.CRITICAL if critical else Priority.HIGH)
+            for _ in range(every_s):
+                self.world.run()
+                self.world.pass_ms(1000)
+
     @precondition(lambda self: self.world.received)
     @rule()
     def resend_what_was_given_up(self) -> None:
