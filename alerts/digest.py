@@ -24,7 +24,7 @@ LISTED = 40
 class Digest:
     """What there is to tell at a time, and what came since the one before.
 
-    ``late``: found since then in data that came too late to tell anybody, so they are told here only.
+    ``late``: found since then in data that came too late, and over: they are told here only.
     ``chattering``: come and go too often to be told each time. ``given_up``: notices that could not be
     delivered since then.
     """
@@ -39,13 +39,16 @@ class Digest:
 
 def gather(conn: sqlite3.Connection, *, since_ms: int, now_ms: int) -> Digest:
     """Read what a digest tells of the span from ``since_ms`` to ``now_ms`` [Unix ms]."""
-    standing = [each for each in ledger.standing(conn) if each.state not in HELD]
+    late = [each for each in ledger.late_since(conn, since_ms) if not each.active]
+    standing = [
+        each for each in ledger.standing(conn) if each.state not in HELD and each not in late
+    ]
     asked = [each for each in standing if _unanswered(each)]
     going = ledger.find(conn, "chattering AND NOT withdrawn", order="raised_ms, id")
     return Digest(
         unacknowledged=tuple(asked),
         acknowledged=tuple(each for each in standing if each not in asked),
-        late=tuple(ledger.late_since(conn, since_ms)),
+        late=tuple(late),
         # Of one truck and kind the newest stands for all.
         chattering=tuple({(each.vehicle, each.kind): each for each in going}.values()),
         holds=hold.standing(conn, now_ms),
@@ -122,11 +125,10 @@ def _known(alarm: Alarm, teller: Teller) -> str:
 
 
 def _late(alarm: Alarm, teller: Teller) -> str:
-    if alarm.cleared_ms is None:
-        until = "still so when the data ended"
-    else:
-        until = f"until {teller.brief(alarm.cleared_ms)}"
-    return f"{_head(alarm, teller)}. From {teller.brief(alarm.onset_ms)}, {until}."
+    span = f"From {teller.brief(alarm.onset_ms)}"
+    if alarm.cleared_ms is not None:
+        span += f" to {teller.brief(alarm.cleared_ms)}"
+    return f"{_head(alarm, teller)}. {span}."
 
 
 def _held(found: Digest, teller: Teller) -> Iterator[str]:
