@@ -11,6 +11,8 @@ from functools import partial
 from pathlib import Path
 from random import Random
 
+from structlog.testing import capture_logs
+
 from alerts import chatter, sending
 from alerts.channel import Channel, Clock
 from alerts.channels.smtp import SmtpChannel, SmtpSettings
@@ -234,7 +236,10 @@ def stage(folder: Path, *, timeout_s: float = PATIENT_S) -> Iterator[Stage]:
     try:
         web.be(Mood.FINE)
         mail.be(Mood.FINE)
-        yield Stage(database=database, intake=intake, web=web, mail=mail, timeout_s=timeout_s)
+        with capture_logs():  # thousands of lines that nobody asked for
+            yield Stage(
+                database=database, intake=intake, web=web, mail=mail, timeout_s=timeout_s
+            )
     finally:
         web.stop()
         mail.stop()
