@@ -85,24 +85,24 @@ def _trucks(found: Week, teller: Teller) -> Table:
     """Give every truck a line: the one with the most life used first."""
     order = sorted(found.trucks, key=lambda each: (-each.life_used, each.name))
     rows = tuple(_row(each, teller) for each in order)
-    heads = ("Truck", "Life used", "This week", "Distance", "Hottest", "Above limit")
-    return Table(caption="Trucks", heads=heads, rows=rows, numbers=frozenset(range(1, 6)))
+    heads = ("Truck", "Life used", "This week", "Distance", "Above limit")
+    return Table(caption="Trucks", heads=heads, rows=rows, numbers=frozenset(range(1, 5)))
 
 
 def _row(truck: TruckWeek, teller: Teller) -> tuple[str, ...]:
-    units = teller.units
-    gained = "new fluid" if truck.life_gained is None else f"+{truck.life_gained:.1%}"
-    hottest = (
-        f"{units.degrees(max(peak for _, peak in truck.peaks_c))}" if truck.peaks_c else "–"
-    )
     return (
         plain(truck.name),  # with what people call it the table would not fit a phone
         f"{truck.life_used:.0%}",
-        gained,
-        units.length(truck.distance_km),
-        hottest,
+        _gained(truck.life_gained),
+        teller.units.length(truck.distance_km),
         _span(truck.above_s) if truck.peaks_c else "–",
     )
+
+
+def _gained(life: float | None) -> str:
+    if life is None:
+        return "new fluid"
+    return f"+{life:.1%}" if life >= 0.0005 else "under 0.1%"
 
 
 def _hottest(found: Week) -> list[tuple[TruckWeek, HotHour]]:

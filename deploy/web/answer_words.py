@@ -6,11 +6,11 @@ from collections.abc import Mapping, Sequence
 
 from alerts.alarm import State
 from alerts.answer import Answered, Verdict
-from alerts.console_form import CAUTIONS, lines
+from alerts.console_form import BEFORE_ALL, CAUTIONS, DRIVER, SHOP, Line, lines
 from alerts.ledger import Alarm
 from alerts.palette import band_of
 from alerts.teller import Teller
-from deploy.web.pages import AnswerPage, AnswerRow, AnswersPage, Form, Message, Page
+from deploy.web.pages import AnswerPage, AnswerRow, AnswersPage, Dangers, Form, Message, Page
 from models.transition import Priority
 
 USE = (
@@ -48,7 +48,7 @@ def one(answered: Answered, teller: Teller, *, ask_name: bool) -> Page:
         warn=answered.verdict in _WARNED,
         form=form,
         first=tuple(line for line in told if line.about == "Do now"),
-        cautions=tuple(line for line in told if line.about in CAUTIONS),
+        cautions=_dangers(told),
         rest=tuple(line for line in told if line.about not in {"Do now", "Alarm", *CAUTIONS}),
     )
 
@@ -86,6 +86,19 @@ def unknown() -> Message:
         ),
     )
 
+
+def _dangers(told: Sequence[Line]) -> tuple[Dangers, ...]:
+    found = (
+        (about, tuple(each.text for each in told if each.about == about)) for about in CAUTIONS
+    )
+    return tuple(Dangers(heading=_WHOM[about], lines=lines) for about, lines in found if lines)
+
+
+_WHOM = {
+    DRIVER: "For whoever drives",
+    SHOP: "For whoever works on it",
+    BEFORE_ALL: "Before all",
+}
 
 _WARNED = (Verdict.WORSE, Verdict.CAME_AGAIN)
 
@@ -171,7 +184,7 @@ def _row(alarm: Alarm, answered: Answered, teller: Teller) -> AnswerRow:
     return AnswerRow(
         who=teller.who(alarm.vehicle),
         title=said.title,
-        priority=alarm.priority.name,
+        priority=alarm.priority.name if alarm.active else f"was {alarm.priority.name}",
         band=band_of(alarm.priority, urgent=alarm.active),
         since=f"Since {teller.moment(alarm.onset_ms)}.",
         verdict=told,

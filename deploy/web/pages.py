@@ -31,6 +31,14 @@ class Form:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Dangers:
+    """What can hurt, and whom."""
+
+    heading: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AnswerPage:
     """One alarm, what an answer to it comes to, and the form where there is something to answer."""
 
@@ -42,7 +50,7 @@ class AnswerPage:
     warn: bool
     form: Form | None
     first: tuple[Line, ...] = ()
-    cautions: tuple[Line, ...] = ()
+    cautions: tuple[Dangers, ...] = ()
     rest: tuple[Line, ...] = ()
     foot: str = FOOT
 
