@@ -17,7 +17,7 @@ from alerts.ledger import STANDING, Alarm
 from alerts.lifecycle import EVENT_OF, again, move
 from alerts.policy import Policy
 from alerts.reconcile import MERGED
-from alerts.telling import believing, tell_over
+from alerts.telling import believing, tell_over, tell_withdrawn
 from models.transition import Priority
 
 _MINUTE_MS = 60_000
@@ -160,8 +160,9 @@ def _let_go(
     latches = policy.latches(alarm.kind, alarm.priority) and not alarm.withdrawn
     never_told = alarm.late and not alarm.told_priority
     free, matter = move(tx, alarm, Event.RELEASE, now_ms=now_ms, by=by, latches=latches)
-    if alarm.withdrawn:
-        _tell_withdrawn(tx, free, now_ms, policy)
+    if alarm.withdrawn and alarm.remark != MERGED:
+        to = {*outbox.may_know(tx, free), *knowing}
+        tell_withdrawn(tx, free, to, now_ms=now_ms, policy=policy)
     elif chatter.going(tx, alarm.vehicle, alarm.kind):
         pass  # how it stands is told when it has come to rest
     elif matter is Matter.NORMAL:
@@ -183,12 +184,6 @@ def _let_go(
                 remark=remark,
             )
     return free
-
-
-def _tell_withdrawn(tx: sqlite3.Connection, alarm: Alarm, now_ms: int, policy: Policy) -> None:
-    if alarm.remark != MERGED:
-        to = policy.again(outbox.may_know(tx, alarm), alarm.priority, now_ms)
-        outbox.post(tx, alarm, Matter.WITHDRAWN, to, time_ms=now_ms, now_ms=now_ms)
 
 
 def _was_held(tx: sqlite3.Connection, alarm: Alarm, now_ms: int) -> str:

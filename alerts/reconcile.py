@@ -20,6 +20,7 @@ from alerts.identity import alarm_id
 from alerts.ledger import Alarm
 from alerts.lifecycle import EVENT_OF, again, arise, move
 from alerts.policy import Policy
+from alerts.telling import believing, tell_over, tell_withdrawn
 
 _FOREVER = 1 << 62
 
@@ -272,8 +273,9 @@ def _vanish(
     knowing = outbox.may_know(tx, gone)
     outbox.cancel(tx, gone.id, now_ms)
     if matter and not parts:
-        to = policy.again(knowing, gone.priority, now_ms)
-        outbox.post(tx, gone, matter, to, time_ms=now_ms, now_ms=now_ms)
+        tell_withdrawn(tx, gone, {*knowing, *believing(tx, gone)}, now_ms=now_ms, policy=policy)
+    elif matter and not any(found.active for found in parts):
+        tell_over(tx, gone, now_ms=now_ms, policy=policy)
     return gone
 
 

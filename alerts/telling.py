@@ -14,10 +14,16 @@ from alerts.policy import Policy, Subject, Telling
 _APART = 100
 """More than there are priorities: keeps names of what was cancelled apart from all others."""
 
-_SAID = """
-SELECT destination, matter FROM outbox WHERE alarm_id = ? AND state IN ('pending', 'delivered')
-AND matter IN ('active', 'rise', 'reminder', 'chatter', 'normal', 'withdrawn') ORDER BY seq
+_STANDS_OR_NOT = """
+outbox.state IN ('pending', 'delivered')
+AND matter IN ('active', 'rise', 'reminder', 'chatter', 'normal', 'withdrawn') ORDER BY outbox.seq
 """
+_SAID = f"SELECT destination, matter FROM outbox WHERE alarm_id = ? AND {_STANDS_OR_NOT}"  # noqa: S608 - our own words
+_SAID_OF_KIND = (
+    "SELECT destination, matter FROM outbox JOIN alarm ON alarm.id = alarm_id "  # noqa: S608 - our own words
+    f"WHERE vehicle = ? AND kind = ? AND {_STANDS_OR_NOT}"
+)
+_OTHER_ACTIVE = "vehicle = ? AND kind = ? AND active AND NOT withdrawn AND id <> ?"
 _CANCELLED = """
 SELECT count(*) FROM outbox
 WHERE alarm_id = ? AND turn = ? AND matter = ? AND state = 'cancelled'
@@ -76,9 +82,31 @@ def tell_over(
     _post(tx, alarm, Matter.NORMAL, tellings, time_ms=over_ms, now_ms=now_ms, remark=remark)
 
 
+def tell_withdrawn(
+    tx: sqlite3.Connection,
+    alarm: Alarm,
+    to: Iterable[str],
+    *,
+    now_ms: int,
+    policy: Policy,
+) -> None:
+    """Tell these destinations that an alarm was not so."""
+    wanted = policy.again(sorted(to), alarm.priority, now_ms)
+    _post(tx, alarm, Matter.WITHDRAWN, wanted, time_ms=now_ms, now_ms=now_ms, remark="")
+
+
 def believing(conn: sqlite3.Connection, alarm: Alarm) -> list[str]:
-    """List the destinations that were or will be told last that an alarm stands, in whatever turn."""
-    last: dict[str, str] = dict(conn.execute(_SAID, (alarm.id,)).fetchall())
+    """List the destinations that were or will be told last that an alarm stands, in whatever turn.
+
+    While no other alarm of the truck and kind is active, also those told so of one before it: what
+    was to tell them that it is over has been held back or cancelled.
+    """
+    pair = (alarm.vehicle, alarm.kind)
+    if ledger.find(conn, _OTHER_ACTIVE, (*pair, alarm.id)):
+        told = conn.execute(_SAID, (alarm.id,))
+    else:
+        told = conn.execute(_SAID_OF_KIND, pair)
+    last: dict[str, str] = dict(told.fetchall())
     over = (Matter.NORMAL, Matter.WITHDRAWN)
     return sorted(each for each, matter in last.items() if matter not in over)
 
