@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import priors
+from models.beginnings import let_begin
 from models.circuit import (
     AIR_C,
     BYPASS,
@@ -31,11 +32,12 @@ from models.circuit import (
     read_at,
 )
 from models.compiled import compiled
-from models.hypotheses import COUNT, HEALTHY, SLIP
-from models.hypothesis_filter import begin, draw_fault, predict, update, warm_up
-from models.interacting import merge, weigh
+from models.cooler_line import FLOWS_FROM, shows_flow, standing_k
+from models.hypotheses import COUNT, HEALTHY, SHUT, SLIP
+from models.hypothesis_filter import predict, update
+from models.interacting import weigh
 from models.layout import Layout
-from models.rows import copy_row, copy_square
+from models.setting_out import begin, warm_up
 
 TEMPER = 0.5
 """Share of a window's log likelihood that is believed [-]: neighbouring windows share what two nodes get
@@ -46,10 +48,6 @@ LARGEST_STEP = 4.0
 
 FIRST_H = 20.0
 """Driving before the first sample that a fault may have had to begin in [h]; own choice."""
-
-BACK_PER_H = 0.03
-"""Rate at which a suspicion that nothing renews is taken back [1/h]; own choice. A circuit does not heal, but
-a judgement that rested on what two nodes get wrong must not stand for ever."""
 
 LEARNS_FROM = 0.2
 """Probability of a healthy truck from which its own values are learned [-]; own choice."""
@@ -79,6 +77,8 @@ class Bank(Layout):
     x: Annotated[NDArray[np.float64], COUNT * STATES]
     cov: Annotated[NDArray[np.float64], COUNT * STATES * STATES]
     valve: Annotated[NDArray[np.float64], 2 * COUNT]
+    set_out_c: float  # sump when the cooler's line last told it [°C]
+    flows: int  # 1: the cooler's line has just shown flow
     log_likelihood: Annotated[NDArray[np.float64], COUNT]
     carried_k: float  # what a healthy cooler would have taken off in the last window [K]
     off_k: float  # fluid above what was foretold of a healthy truck [K]
@@ -90,6 +90,7 @@ def begin_bank(params: BankParams, bank: Bank, fluid_c: float) -> None:
     """Begin all filters as the class has it, at a fluid temperature [°C]."""
     xs = bank.x.reshape((COUNT, STATES))
     covs = bank.cov.reshape((COUNT, STATES, STATES))
+    bank.set_out_c = fluid_c
     rest = 1.0
     for place in range(COUNT):
         begin(params.circuit, place, fluid_c, xs[place], covs[place])
@@ -101,16 +102,19 @@ def begin_bank(params: BankParams, bank: Bank, fluid_c: float) -> None:
 
 
 @compiled
-def settle_bank(params: BankParams, bank: Bank, fluid_c: float, sink_guessed: bool) -> None:
-    """Take the temperatures up anew after a gap."""
+def settle_bank(
+    params: BankParams, bank: Bank, fluid_c: float, sink_guessed: bool, gap_s: float
+) -> None:
+    """Take the temperatures up anew after a gap [s]."""
     xs = bank.x.reshape((COUNT, STATES))
     covs = bank.cov.reshape((COUNT, STATES, STATES))
     for place in range(COUNT):
-        warm_up(params.circuit, fluid_c, xs[place], covs[place])
-        bank.valve[2 * place] = fluid_c
+        warm_up(params.circuit, fluid_c, gap_s, xs[place], covs[place])
+        bank.valve[2 * place] = xs[place, FLUID]
         bank.valve[2 * place + 1] = 0.0
         if sink_guessed:
             covs[place, SINK, SINK] = max(covs[place, SINK, SINK], GUESSED_SINK_SD_K**2)
+    bank.set_out_c = xs[HEALTHY, FLUID]
 
 
 @compiled
@@ -149,7 +153,10 @@ def step_bank(
     covs = bank.cov.reshape((COUNT, STATES, STATES))
     line = params.circuit.site == SUMP and not math.isnan(line_c)
     learns = bank.p[HEALTHY] > LEARNS_FROM
-    _go_over(params, bank, duty[SPAN_S] / 3600.0)
+    anew = bank.flows == 1 and bank.p[HEALTHY] > FLOWS_FROM
+    by_valve = params.circuit.kind == BYPASS
+    hours = duty[SPAN_S] / 3600.0
+    let_begin(params.begins_per_h, by_valve, anew, hours, bank.p, xs, covs, bank.valve)
     doubt_kw = _valve_doubt_kw(params, bank, duty)
     lasting_sd_kw = math.sqrt(lasting_sd_kw * lasting_sd_kw + doubt_kw * doubt_kw)
     still_k = 0.0
@@ -174,7 +181,7 @@ def step_bank(
         )
         if place == HEALTHY:
             _look_at_healthy(params, bank, duty, fluid_c)
-            still_k = _still_k(params, bank, duty)
+            still_k = _look_at_line(params.circuit, bank, duty, fluid_c)
         if not trusted:
             continue
         where = read_at(params.circuit)
@@ -182,10 +189,14 @@ def step_bank(
         if params.circuit.site == COOLER_LINE:
             noise_var += still_k * still_k
         own = learns or place not in (HEALTHY, SLIP)
-        told = update(place, where, fluid_c, noise_var, own, xs[place], covs[place])
+        # A shut valve's leak is not known, so that its line says nothing of the sump.
+        alone = place == SHUT and params.circuit.site == COOLER_LINE
+        told = update(place, where, fluid_c, noise_var, own, alone, xs[place], covs[place])
         if line:
             line_var = priors.LINE_SD_K**2 + still_k * still_k
-            told += update(place, SITE, line_c, line_var, own, xs[place], covs[place])
+            told += update(
+                place, SITE, line_c, line_var, own, place == SHUT, xs[place], covs[place]
+            )
         bank.log_likelihood[place] = told
     if trusted:
         _weigh(bank)
@@ -208,6 +219,23 @@ def _look_at_healthy(
 
 
 @compiled
+def _look_at_line(
+    params: CircuitParams, bank: Bank, duty: NDArray[np.float64], fluid_c: float
+) -> float:
+    """Note whether the cooler's line shows flow; give the error of its reading [K] (``standing_k``)."""
+    if params.kind != BYPASS:
+        return 0.0
+    at = SHUT * STATES + FLUID
+    shut_c, shut_var = bank.x[at], bank.cov[at * STATES + FLUID]
+    bank.flows = 0
+    if params.site == COOLER_LINE:
+        near = bank.valve[1] > LEAK and abs(bank.off_k) < 2.0 * bank.off_sd_k
+        if near and shows_flow(params, fluid_c, shut_c, duty[AIR_C]):
+            bank.flows, bank.set_out_c = 1, shut_c
+    return standing_k(params, duty, fluid_c, bank.x[FLUID], shut_c, shut_var, bank.set_out_c)
+
+
+@compiled
 def _valve_doubt_kw(params: BankParams, bank: Bank, duty: NDArray[np.float64]) -> float:
     """What is not known of the heat carried off while a healthy valve is part-way open [kW]."""
     share = bank.valve[1]
@@ -215,62 +243,6 @@ def _valve_doubt_kw(params: BankParams, bank: Bank, duty: NDArray[np.float64]) -
         return 0.0
     x = bank.x[0:STATES]
     return VALVE_DOUBT * abs(carried_w(params.circuit, duty, x, share)) / 1000.0
-
-
-@compiled
-def _still_k(params: BankParams, bank: Bank, duty: NDArray[np.float64]) -> float:
-    """Error of a reading of the cooler's line while a healthy valve lets nothing flow [K].
-
-    One for all hypotheses: a line that rightly stands still speaks neither for nor against any.
-    """
-    if params.circuit.kind != BYPASS:
-        return 0.0
-    shut = 1.0 - min(1.0, 1.5 * bank.valve[1])
-    still_k: float = priors.STILL_SHARE * shut * max(0.0, bank.x[FLUID] - duty[AIR_C])
-    return still_k
-
-
-@compiled
-def _go_over(params: BankParams, bank: Bank, hours: float) -> None:
-    """Let faults begin, and suspicions that nothing renews fade."""
-    xs = bank.x.reshape((COUNT, STATES))
-    covs = bank.cov.reshape((COUNT, STATES, STATES))
-    for place in range(COUNT):
-        if place != HEALTHY:
-            fades = min(1.0, BACK_PER_H * hours) * bank.p[place]
-            bank.p[place] -= fades
-            bank.p[HEALTHY] += fades
-    for place in range(COUNT):
-        if place == HEALTHY or params.begins_per_h[place] == 0.0:
-            continue
-        begun = bank.p[HEALTHY] * params.begins_per_h[place] * hours
-        share = begun / (begun + bank.p[place])
-        if share > 0.999:
-            copy_row(bank.valve[2 * place : 2 * place + 2], bank.valve[0:2])
-        _mix(place, share, xs[HEALTHY], covs[HEALTHY], xs[place], covs[place])
-        bank.p[place] += begun
-        bank.p[HEALTHY] -= begun
-
-
-@compiled
-def _mix(
-    place: int,
-    begun: float,
-    healthy_x: NDArray[np.float64],
-    healthy_cov: NDArray[np.float64],
-    x: NDArray[np.float64],
-    cov: NDArray[np.float64],
-) -> None:
-    """Let a share of a fault's weight have begun just now, in the truck as the healthy filter has it."""
-    if begun < 1e-4:
-        return
-    drawn, spread = healthy_x.copy(), healthy_cov.copy()
-    draw_fault(place, drawn, spread)
-    if begun > 0.999:
-        copy_row(x, drawn)
-        copy_square(cov, spread)
-        return
-    merge(begun, drawn, spread, x, cov)
 
 
 @compiled

@@ -64,6 +64,9 @@ COOLER_LINE = 2
 LEAK = 0.015
 """Share of the flow that passes a shut valve [-]; common practice, no source: 0 to 3 %."""
 
+LINE_FOLLOWS_PER_S = 0.08
+"""How fast the line to the cooler follows what flows into it, at the usual flow [1/s]; own choice."""
+
 FLUID_HEAT = 0.8
 """Share of the heat made that goes to the fluid first [-]; own choice, learned scales make up for it."""
 
@@ -273,7 +276,7 @@ def _site(
     if params.site == CONVERTER_OUT:
         x[SITE] += (hot_c - x[SITE]) * (1.0 - math.exp(-duty[SPAN_S] / 45.0))
         return
-    flowing = 0.08 * share * pump
+    flowing = LINE_FOLLOWS_PER_S * share * pump
     lost = 0.0006
     goal_c = (flowing * hot_c + lost * duty[AIR_C]) / (flowing + lost)
     x[SITE] += (goal_c - x[SITE]) * (1.0 - math.exp(-duty[SPAN_S] * (flowing + lost)))

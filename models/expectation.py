@@ -8,12 +8,13 @@ from typing import Annotated
 import numpy as np
 from numpy.typing import NDArray
 
-from models.circuit import STATES, SUMP, CircuitParams, read_at
+from models.circuit import FLUID, STATES, SUMP, CircuitParams, read_at
 from models.compiled import compiled
 from models.hypotheses import HEALTHY
-from models.hypothesis_filter import predict, warm_up
+from models.hypothesis_filter import predict
 from models.layout import Layout
 from models.rows import copy_row, copy_square
+from models.setting_out import warm_up
 
 TRUSTED_FROM = 0.9
 """Probability of a healthy truck from which what was learned is taken as it is now [-]; own choice."""
@@ -71,11 +72,13 @@ def run_on(
 
 
 @compiled
-def set_out(params: CircuitParams, expectation: Expectation, fluid_c: float) -> None:
-    """Set out from a reading after a gap [°C]."""
+def set_out(
+    params: CircuitParams, expectation: Expectation, fluid_c: float, gap_s: float
+) -> None:
+    """Set out from a reading after a gap [°C, s]."""
     cov = expectation.cov.reshape((STATES, STATES))
-    warm_up(params, fluid_c, expectation.x[0:STATES], cov)
-    expectation.valve[0] = fluid_c
+    warm_up(params, fluid_c, gap_s, expectation.x[0:STATES], cov)
+    expectation.valve[0] = expectation.x[FLUID]
     expectation.valve[1] = 0.0
     _tell(params, expectation)
 

@@ -15,9 +15,12 @@ from numpy.typing import NDArray
 
 from models import priors
 from models.circuit import (
+    CONVERTER_OUT,
     EXTRA,
     FAULT,
     FLUID,
+    LEAK,
+    LINE_FOLLOWS_PER_S,
     LN_CASE,
     LN_COOLER,
     LN_HEAT,
@@ -28,12 +31,12 @@ from models.circuit import (
     SPAN_S,
     STATES,
     SUMP,
-    TANK,
     CircuitParams,
     run,
 )
 from models.compiled import compiled
-from models.rows import clear_cross, copy_row, copy_square
+from models.hypotheses import SHUT
+from models.rows import copy_row, copy_square
 
 FREEDOM = 6.0
 """Degrees of freedom of the residuals' t distribution [-]: rare wild windows decide nothing."""
@@ -53,48 +56,6 @@ SITE_LAG_S = 45.0
 def has_number(hypothesis: int) -> bool:
     """Say whether the hypothesis has a number of its own."""
     return bool(priors.FAULTS[hypothesis, priors.FAULT_SD] > 0.0)
-
-
-@compiled
-def begin(
-    params: CircuitParams,
-    hypothesis: int,
-    fluid_c: float,
-    x: NDArray[np.float64],
-    cov: NDArray[np.float64],
-) -> None:
-    """Begin as the class of the truck has it, at a fluid temperature [°C]."""
-    for place in range(STATES):
-        x[place] = 0.0
-        clear_cross(cov, place)
-        cov[place, place] = priors.SD[place] ** 2
-    if params.kind >= TANK:
-        cov[SINK, SINK] = priors.TANK_SINK_SD_K**2
-    draw_fault(hypothesis, x, cov)
-    warm_up(params, fluid_c, x, cov)
-
-
-@compiled
-def warm_up(
-    params: CircuitParams, fluid_c: float, x: NDArray[np.float64], cov: NDArray[np.float64]
-) -> None:
-    """Take the temperatures up anew after a gap [°C]: the metal is near the fluid, nobody knows how near."""
-    for place in (FLUID, METAL, EXTRA, SITE):
-        clear_cross(cov, place)
-        cov[place, place] = priors.SD[place] ** 2
-    x[FLUID] = x[METAL] = x[SITE] = fluid_c
-    x[EXTRA] = 0.0
-    if params.site != SUMP:
-        cov[FLUID, FLUID] = priors.AFTER_GAP_SD_K**2
-        cov[METAL, METAL] = priors.AFTER_GAP_SD_K**2
-
-
-@compiled
-def draw_fault(hypothesis: int, x: NDArray[np.float64], cov: NDArray[np.float64]) -> None:
-    """Set the fault's own number to its prior."""
-    x[FAULT] = priors.FAULTS[hypothesis, priors.FAULT_MEAN]
-    clear_cross(cov, FAULT)
-    cov[FAULT, FAULT] = priors.FAULTS[hypothesis, priors.FAULT_SD] ** 2
 
 
 @compiled
@@ -150,7 +111,7 @@ def predict(
     decay = math.exp(-duty[SPAN_S] / priors.EXTRA_TAU_S)
     x[EXTRA] *= decay
     _spread(slope, decay, cov)
-    _disturb(params, hypothesis, duty[SPAN_S], heat_sd_kw, lasting_sd_kw, cov)
+    _disturb(params, hypothesis, duty[SPAN_S], heat_sd_kw, lasting_sd_kw, x, cov)
     _blur_between(params, duty, x, cov)
 
 
@@ -192,6 +153,7 @@ def _disturb(
     span_s: float,
     heat_sd_kw: float,
     lasting_sd_kw: float,
+    x: NDArray[np.float64],
     cov: NDArray[np.float64],
 ) -> None:
     """Add what the window made less sure."""
@@ -206,6 +168,9 @@ def _disturb(
     cov[FLUID, FLUID] += priors.FLUID_SD_K**2 * minutes + blur_k * blur_k
     cov[METAL, METAL] += priors.FLUID_SD_K**2 * minutes
     cov[SITE, SITE] += priors.SITE_SD_K**2 * minutes + rise_k * rise_k
+    if hypothesis == SHUT and params.site != CONVERTER_OUT:
+        leak_k = LEAK * LINE_FOLLOWS_PER_S * span_s * (x[FLUID] - x[SITE])
+        cov[SITE, SITE] += leak_k * leak_k
 
 
 @compiled
@@ -238,6 +203,7 @@ def update(
     reading_c: float,
     noise_var: float,
     learns: bool,
+    alone: bool,
     x: NDArray[np.float64],
     cov: NDArray[np.float64],
 ) -> float:
@@ -252,6 +218,8 @@ def update(
     learns
         False: the truck's own values are considered and not changed (Schmidt's consider filter, from memory).
         What is learned under suspicion would be the fault.
+    alone
+        True: the reading moves the place that is read and nothing else.
     x, cov
         State and covariance; changed.
 
@@ -269,10 +237,14 @@ def update(
         own = _own(row)
         for column in range(STATES):
             share = 1.0
-            if own and _own(column):
+            if alone and place not in (row, column):
+                share = 0.0
+            elif own and _own(column):
                 share = SLOW if learns else 0.0
             cov[row, column] -= share * gain[row] * gain[column] / variance
         share = (SLOW if learns else 0.0) if own else 1.0
+        if alone and row != place:
+            share = 0.0
         x[row] += share * gain[row] / variance * pull_k
     _hold(hypothesis, x, cov)
     squared = off_k * off_k / variance

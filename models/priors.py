@@ -77,5 +77,26 @@ RISE_SHARE = 0.25
 """Error of a reading beyond the converter, as a share of its rise over the sump [-]: the flow is not known,
 least of all in cold fluid. Own choice."""
 
-STILL_SHARE = 2.0
+OPENS_LATE_K = 2.0
+"""How far above its stated opening a healthy valve lets hardly anything flow yet [K]: lag and play. Own
+choice."""
+
+FLOWS_SHARE = 0.9
+"""Share of the sump's rise over the air that a line shows when something flows [-]; a shut valve's leak warms
+it less far. Own choice."""
+
+FLOWS_BELOW_K = 10.0
+"""How far below the valve's opening a line with flow may read [K]; own choice."""
+
+RISE_UNSURE = 0.2
+"""Error of how far the sump has risen since the line last told it, as a share of that [-]: the heat capacity
+is not learned. Own choice; half of it raises false alarms on heavy trucks."""
+
+LINE_AFTER_GAP_SD_K = 15.0
+"""How far the line to the cooler may be from the sump after a gap [K]; own choice."""
+
+COOLED_SHARE = 0.3
+"""Error of what is left of the sump's rise over the line after a gap, as a share of it [-]; own choice."""
+
+STILL_SHARE = 1.0
 """Error of such a reading while the line stands still, as a share of the fluid's rise over the air [-]."""

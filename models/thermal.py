@@ -87,6 +87,7 @@ class Thermal(Layout):
     started: int
     stale: int  # 1: the temperatures must be taken up anew
     windows: int
+    known_ms: int  # end of the last window [Unix ms], 0: none yet
     recent_kw: float  # heat made of late [kW]
     lasting_sd_kw: float  # error of the heat made, of late [kW]
     window: Window
@@ -172,8 +173,9 @@ def _take_up(params: ThermalParams, thermal: Thermal, view: View) -> None:
     unknown = math.isnan(window.air_c) and view.fluid_c < COLD_START_C
     if window.air_read == 0 and (window.long_stop == 1 or unknown):
         window.air_c = view.fluid_c
-    settle_bank(params.bank, thermal.bank, view.fluid_c, guessed)
-    set_out(params.bank.circuit, thermal.expectation, view.fluid_c)
+    gap_s = math.inf if thermal.known_ms == 0 else (view.time_ms - thermal.known_ms) / 1000.0
+    settle_bank(params.bank, thermal.bank, view.fluid_c, guessed, gap_s)
+    set_out(params.bank.circuit, thermal.expectation, view.fluid_c, gap_s)
     window.long_stop = 0
     thermal.stale = 0
 
@@ -203,6 +205,7 @@ def _close(params: ThermalParams, thermal: Thermal, view: View, sensor_off: floa
         sensor_off <= TRUSTED_UP_TO,
     )
     thermal.windows += 1
+    thermal.known_ms = view.time_ms
     healthy = bank.p[HEALTHY]
     observe_flow(
         thermal.observing,

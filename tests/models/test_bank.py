@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from scipy.stats import poisson
 
 from models.bank import (
-    BACK_PER_H,
     LARGEST_STEP,
     TEMPER,
     Bank,
@@ -21,10 +20,11 @@ from models.bank import (
     settle_bank,
     step_bank,
 )
+from models.beginnings import BACK_PER_H, GROWS_PER_H
 from models.circuit import FLUID, SPAN_S, STATES
 from models.compiled import compiled
 from models.fleet import Circuit, Sensor, Vehicle
-from models.hypotheses import COUNT, FLOW, HEALTHY
+from models.hypotheses import AIR, COUNT, FLOW, HEALTHY, LOW, SHUT
 from models.hypothesis_filter import predict
 from models.layout import blank, dtype_of, record
 from models.priors import READING_SD_K
@@ -76,7 +76,9 @@ def drive(params: Any, bank: Any, seed: int, windows: int) -> None:
             170.0, max(-40.0, fluid_c + random.normal(scale=random.choice([0.3, 9.0])))
         )
         if random.random() < 0.03:
-            settle_bank(params, bank, fluid_c, bool(random.random() < 0.5))
+            settle_bank(
+                params, bank, fluid_c, bool(random.random() < 0.5), random.uniform(0.0, 1e5)
+            )
         if random.random() < 0.3:
             lose_sight(bank, random.uniform(0.0, 2.0))
         line_c = fluid_c - 5.0 if random.random() < 0.3 else math.nan
@@ -133,7 +135,7 @@ def test_a_window_moves_the_odds_by_bayes_rule(seed: int, before: int) -> None:
     drive(params, bank, seed, before)
     prior, duty = bank.p.copy(), driving()
     hours = duty[SPAN_S] / 3600.0
-    # Suspicions fade, then faults may begin, each at its rate out of what is still healthy.
+    # Suspicions fade, then faults may begin, each at its rate out of what is still healthy, then grow.
     fade = BACK_PER_H * hours
     prior[HEALTHY] += fade * (1.0 - prior[HEALTHY])
     prior[1:] *= 1.0 - fade
@@ -141,6 +143,10 @@ def test_a_window_moves_the_odds_by_bayes_rule(seed: int, before: int) -> None:
         begins = prior[HEALTHY] * params.begins_per_h[place] * hours
         prior[place] += begins
         prior[HEALTHY] -= begins
+    for place in (LOW, AIR, FLOW):  # what a bypass valve may have begun as
+        grows = GROWS_PER_H * hours * prior[place]
+        prior[SHUT] += grows
+        prior[place] -= grows
     step_bank(params, bank, duty, 0.5, 0.3, 95.0, math.nan, True)
     can = possible(params)
     told = TEMPER * bank.log_likelihood[can]

@@ -85,7 +85,7 @@ def test_a_reading_is_taken_in_as_filterpy_does(
     reading = float(h @ x) + z * math.sqrt(float(h @ cov @ h) + r)
     reference, before = theirs(x, cov, h, r), cov.copy()
     reference.update(reading)
-    update(hypothesis, place, reading, r, True, x, cov)
+    update(hypothesis, place, reading, r, True, False, x, cov)
     inside = np.abs(reference.x) <= np.where(priors.MOST > 0.0, priors.MOST, np.inf)
     exact = [one for one in OTHERS if inside[one]]
     assert x[exact] == pytest.approx(reference.x[exact], rel=1e-9, abs=1e-11)
@@ -97,21 +97,22 @@ def test_a_reading_is_taken_in_as_filterpy_does(
 
 
 @each_reading
+@pytest.mark.parametrize("alone", [False, True])
 @unhurried
 @given(seed=st.integers(0, 2**32 - 1))
-def test_under_suspicion_it_is_schmidts_consider_filter(
-    hypothesis: int, place: int, seed: int
+def test_what_is_only_considered_is_schmidts_consider_filter(
+    hypothesis: int, place: int, alone: bool, seed: int
 ) -> None:
     # Written out: the gain of what is only considered is nought; Joseph's form holds for any gain.
     random = np.random.default_rng(seed)
     x, cov, r = 0.01 * random.normal(size=STATES), covariance(random, WELL_ABOVE), 1.7
     h = measures(place)
     gain = cov @ h / (h @ cov @ h + r)
-    gain[OWN] = 0.0
+    gain[[one for one in range(STATES) if one != place] if alone else OWN] = 0.0
     left = np.eye(STATES) - np.outer(gain, h)
     wanted_x = x + gain * 0.3
     wanted_cov = left @ cov @ left.T + r * np.outer(gain, gain)
-    update(hypothesis, place, float(h @ x) + 0.3, r, False, x, cov)
+    update(hypothesis, place, float(h @ x) + 0.3, r, False, alone, x, cov)
     assert x == pytest.approx(wanted_x, rel=1e-9, abs=1e-11)
     assert cov == pytest.approx(wanted_cov, rel=1e-9, abs=1e-11)
 
@@ -124,7 +125,7 @@ def test_a_reading_speaks_as_scipys_t_distribution(seed: int, z: float) -> None:
         x, cov = np.zeros(STATES), covariance(random, WELL_ABOVE)
         sd = math.sqrt(cov[FLUID, FLUID] + 0.2)
         by_scipy = student.logpdf(off_sd * sd, FREEDOM, scale=sd)
-        return update(HEALTHY, FLUID, off_sd * sd, 0.2, True, x, cov), float(by_scipy)
+        return update(HEALTHY, FLUID, off_sd * sd, 0.2, True, False, x, cov), float(by_scipy)
 
     # What belongs to the distribution alone is the same in every filter, and left out.
     ours, scipys = (np.subtract(*pair) for pair in zip(said(z), said(0.0), strict=True))
@@ -135,7 +136,7 @@ def steady() -> tuple[Floats, Floats]:
     """Run F 0.99, Q 0.04, R 0.25 until nothing changes; gives what it is before a reading."""
     x, cov = np.zeros(STATES), np.zeros((STATES, STATES))
     for _ in range(500):
-        update(HEALTHY, FLUID, 0.0, 0.25, True, x, cov)
+        update(HEALTHY, FLUID, 0.0, 0.25, True, False, x, cov)
         cov[FLUID, FLUID] = 0.99**2 * cov[FLUID, FLUID] + 0.04
     return x, cov
 
@@ -144,7 +145,7 @@ def test_steady_state_of_one_state_is_the_printed_one() -> None:
     x, cov = steady()
     assert agrees(cov[FLUID, FLUID], "0.1190343580")
     before = cov[FLUID, FLUID]
-    update(HEALTHY, FLUID, 0.1, 0.25, True, x, cov)
+    update(HEALTHY, FLUID, 0.1, 0.25, True, False, x, cov)
     assert agrees(x[FLUID] / 0.1, "0.3225563025")
     assert agrees(1.0 - cov[FLUID, FLUID] / before, "0.3225563025")
 
