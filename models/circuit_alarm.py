@@ -18,6 +18,15 @@ LIKELIEST = 0.5
 CLEARLY = 0.7
 """Share of the odds of all faults that one must have to be named [-], the second for what can wait."""
 
+LEADS = 0.3
+HARDLY = 0.15
+"""The first of these for a shut bypass valve [-], where nothing else is likelier or where the cooler is
+thought to carry off less than the second [-]: told late it costs a gearbox, told of another cause of the
+same an inspection. Found on the tuning trucks."""
+
+NEAR_K = 15.0
+"""How far below the limit the fluid is where people are told sooner [K]; own choice."""
+
 DOUBTED = 0.3
 """Probability of any fault below which a raised alarm is no longer upheld [-]."""
 
@@ -58,6 +67,7 @@ class Params(Layout):
     """When people are told [-], when it is dangerous [°C], and what of the truck the words need."""
 
     sure: float
+    sure_near: float  # the same within ``NEAR_K`` of the limit
     critical_c: float
     full_c: float
     coolant_cooled: int  # 1: the sink is the engine's coolant
@@ -79,10 +89,18 @@ def any_fault(truck: Truck) -> float:
 
 
 @compiled
-def named(params: Params, state: State, truck: Truck, probability: float, least: float) -> int:
+def shut_least(truck: Truck) -> float:
+    """Give the share of the odds of all faults from which a shut bypass valve is named [-]."""
+    p = truck.thermal.p
+    leads = p[SHUT] >= max(p[LOW], p[AIR], p[FLOW])
+    return LEADS if leads or truck.thermal.share < HARDLY else LIKELIEST
+
+
+@compiled
+def named(sure: float, state: State, truck: Truck, probability: float, least: float) -> int:
     """Say whether an alarm that names one fault is upheld, by the probability of that fault."""
     fault = any_fault(truck)
-    if fault >= params.sure and probability >= least * fault:
+    if fault >= sure and probability >= least * fault:
         state.upheld = 1
     elif fault < DOUBTED or probability < DROPPED * fault:
         state.upheld = 0
@@ -93,6 +111,12 @@ def named(params: Params, state: State, truck: Truck, probability: float, least:
 def is_hot(params: Params, truck: Truck) -> bool:
     """Say whether the fluid was dangerously hot when it was last read."""
     return bool(truck.latest.fluid_last_c >= params.critical_c)
+
+
+@compiled
+def near_limit(params: Params, truck: Truck) -> bool:
+    """Say whether the fluid was near its limit when it was last read."""
+    return bool(truck.latest.fluid_last_c >= params.critical_c - NEAR_K)
 
 
 @compiled

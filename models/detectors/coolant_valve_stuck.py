@@ -33,7 +33,7 @@ def step(
     show(params, truck, evidence)
     shut, wide = truck.thermal.p[SHUT], truck.thermal.p[OPEN]
     probability = shut + wide if params.coolant_cooled == 1 else 0.0
-    if named(params, state, truck, probability, LIKELIEST) == 0:
+    if named(params.sure, state, truck, probability, LIKELIEST) == 0:
         return 0, probability
     if wide > shut:
         return 1, probability

@@ -32,7 +32,7 @@ def step(
     """Say how urgent a starved cooler is now."""
     show(params, truck, evidence)
     probability = truck.thermal.p[AIR] + truck.thermal.p[FLOW]
-    if named(params, state, truck, probability, CLEARLY) == 0:
+    if named(params.sure, state, truck, probability, CLEARLY) == 0:
         return 0, probability
     return (3 if is_hot(params, truck) else 2), probability
 

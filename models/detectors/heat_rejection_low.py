@@ -23,6 +23,7 @@ from models.circuit_alarm import (
     is_hot,
     seen,
     show,
+    shut_least,
 )
 from models.circuit_words import valved
 from models.compiled import compiled
@@ -45,7 +46,8 @@ def step(
     fault = any_fault(truck)
     starved = p[AIR] + p[FLOW]
     stuck = p[OPEN] + p[SHUT] if params.coolant_cooled == 1 else max(p[OPEN], p[SHUT])
-    named = stuck >= LIKELIEST * fault or starved >= CLEARLY * fault
+    shut = p[SHUT] >= shut_least(truck) * fault and params.coolant_cooled == 0
+    named = shut or stuck >= LIKELIEST * fault or starved >= CLEARLY * fault
     unnamed = fault >= params.sure and not named
     now_ms = truck.latest.time_ms
     if not unnamed:

@@ -36,7 +36,7 @@ def step(
     """Say how urgent it is now: never at the roadside."""
     show(params, truck, evidence)
     probability = truck.thermal.p[OPEN] if params.coolant_cooled == 0 else 0.0
-    return named(params, state, truck, probability, LIKELIEST), probability
+    return named(params.sure, state, truck, probability, LIKELIEST), probability
 
 
 def words(evidence: Mapping[str, float], units: Units) -> Words:

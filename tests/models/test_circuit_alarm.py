@@ -8,7 +8,7 @@ import pytest
 
 from models.detectors import DETECTORS
 from models.fleet import CHART, Vehicle
-from models.hypotheses import AIR, HEALTHY, SHUT
+from models.hypotheses import AIR, FLOW, HEALTHY, SHUT
 from models.kernel import KINDS, STATE, advance
 from models.layout import blank
 from models.parameters import parameters
@@ -50,3 +50,32 @@ def test_the_last_reading_counts_between_two(kind: str, fault: int, priority: in
     evidence = dict(zip(told.evidence, found[0]["evidence"], strict=False))
     assert evidence["fluid_temp_c"] == HOT_C
     assert "145 °C" in told.words(evidence, METRIC).observed
+
+
+def first(
+    shut: float, *, air: float, flow: float, fluid_c: float, share: float = 0.3
+) -> set[str]:
+    """Give the alarms of a circuit with these probabilities, the rest healthy."""
+    state = blank(STATE)
+    advance(PARAMS, state, 0, records([pulling(0, fluid_temp_c=fluid_c)]))
+    thermal = state[0]["truck"]["thermal"]
+    thermal["p"][:] = 0.0
+    thermal["p"][[HEALTHY, SHUT, AIR, FLOW]] = 1.0 - shut - air - flow, shut, air, flow
+    thermal["share"] = share
+    found = advance(PARAMS, state, 0, records([pulling(second) for second in range(5, 20, 5)]))
+    return {KINDS[one["kind"]] for each in found for one in each if one["active"]}
+
+
+def test_a_shut_valve_is_named_where_nothing_else_is_likelier() -> None:
+    assert "bypass_stuck" in first(0.36, air=0.32, flow=0.31, fluid_c=95.0)
+    assert "bypass_stuck" not in first(0.32, air=0.36, flow=0.31, fluid_c=95.0)
+
+
+def test_or_where_hardly_anything_is_carried_off() -> None:
+    assert "bypass_stuck" in first(0.35, air=0.6, flow=0.04, fluid_c=95.0, share=0.1)
+    assert "bypass_stuck" not in first(0.35, air=0.6, flow=0.04, fluid_c=95.0, share=0.2)
+
+
+def test_near_the_limit_a_shut_valve_is_told_sooner() -> None:
+    assert "bypass_stuck" not in first(0.9, air=0.0, flow=0.0, fluid_c=95.0)
+    assert "bypass_stuck" in first(0.9, air=0.0, flow=0.0, fluid_c=110.0)
