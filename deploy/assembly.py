@@ -26,6 +26,7 @@ from deploy.pipeline import Pipeline
 from deploy.report_makers import report_times
 from deploy.reporter import asking
 from deploy.schedule import Schedule, wall_clock
+from deploy.service_calendar import CALENDAR
 from deploy.service_review import reviewing
 from deploy.settings import Settings
 from deploy.titles import Titles
@@ -92,6 +93,8 @@ def scheduled(
     schedule.add("service dates", wall_clock(hour=at.hour, minute=at.minute), review)
     for name, trigger, span_ms in report_times(settings.reports):
         schedule.add(name, trigger, asking(name, span_ms))
+    if settings.web is not None:
+        schedule.add(CALENDAR, wall_clock(hour=at.hour, minute=at.minute), asking(CALENDAR, 0))
     return schedule
 
 

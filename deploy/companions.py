@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from secrets import token_bytes
 
 from alerts.links import KEY_BYTES, ensure_key
@@ -9,9 +10,12 @@ from alerts.policy import Policy
 from deploy.clock import Clock
 from deploy.daemon import Companion
 from deploy.database import Database
+from deploy.reading import Reader
 from deploy.report_makers import Makers
 from deploy.reporter import Reporter
+from deploy.service_calendar import CALENDAR, ServiceCalendar, looking
 from deploy.settings import Settings
+from deploy.titles import Titles
 from deploy.web.door import door
 from models.fleet import Fleet
 
@@ -29,7 +33,14 @@ def companions_of(
         policy=policy,
         now_ms=now_ms,
     )
-    companions: list[Companion] = [Reporter(database, makers.by_name(), now_ms=now_ms)]
+    calendar = ServiceCalendar(
+        database=database,
+        reader=replace(Reader.of(settings, fleet), now_ms=now_ms),
+        units=settings.fleet.units.units(settings.fleet.zone),
+        names=Titles(fleet, database),
+    )
+    made = {**makers.by_name(), CALENDAR: looking(calendar)}
+    companions: list[Companion] = [Reporter(database, made, now_ms=now_ms)]
     if settings.web is not None:
-        companions.append(door(settings, settings.web, fleet, database, policy, now_ms))
+        companions.append(door(settings, settings.web, database, policy, calendar))
     return tuple(companions)

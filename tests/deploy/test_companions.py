@@ -113,7 +113,7 @@ def test_the_link_in_a_lists_notice_asks_who_it_is(beside: Beside) -> None:
 
 def test_what_is_asked_for_is_made_and_posted_to_who_reads_it(beside: Beside) -> None:
     with beside.database.write() as tx:
-        for name in ("digest", "week"):
+        for name in ("digest", "week", "calendar"):
             asking(name, 1000)(tx, NOON)
 
     def pending() -> int:
