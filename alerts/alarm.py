@@ -28,6 +28,10 @@ HELD = frozenset({State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE})
 """The states in which nobody is told, whatever happens."""
 
 
+LATCHED = frozenset({State.LATCHED, State.LATCHED_ACKNOWLEDGED})
+"""The states of what is over and stays until a person has looked."""
+
+
 class Event(StrEnum):
     """What can happen to an alarm.
 

@@ -7,13 +7,13 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from alerts import chatter
-from alerts.alarm import HELD, Event, Matter, State
+from alerts.alarm import HELD, LATCHED, Event, Matter
 from alerts.ledger import Alarm
 from alerts.lifecycle import move
 from alerts.policy import Policy
 from alerts.telling import tell_over, tell_standing
 
-LATCHED = "It stays listed until somebody has looked, acknowledged it and reset it"
+STAYS = "It stays listed until somebody has looked, acknowledged it and reset it"
 
 
 def announce(
@@ -67,7 +67,6 @@ def clear(
         latches=policy.latches(alarm.kind, alarm.priority),
     )
     if matter and not over.chattering:
-        stays = over.state in (State.LATCHED, State.LATCHED_ACKNOWLEDGED)
-        remark = LATCHED if stays else ""
+        remark = STAYS if over.state in LATCHED else ""
         tell_over(tx, over, now_ms=now_ms, policy=policy, remark=remark)
     return over

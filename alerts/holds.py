@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from alerts import chatter, history, hold, ledger, outbox
 from alerts.alarm import HELD, Event, Matter, State
-from alerts.announce import LATCHED, announce
+from alerts.announce import STAYS, announce
 from alerts.hold import Hold
 from alerts.ledger import STANDING, Alarm
 from alerts.lifecycle import EVENT_OF, again, move
@@ -166,7 +166,7 @@ def _let_go(
     elif chatter.going(tx, alarm.vehicle, alarm.kind):
         pass  # how it stands is told when it has come to rest
     elif matter is Matter.NORMAL:
-        words = LATCHED if free.state is State.LATCHED else ""
+        words = STAYS if free.state is State.LATCHED else ""
         tell_over(tx, free, now_ms=now_ms, policy=policy, remark=words)
     elif matter is Matter.ACTIVE:
         free = again(free)

@@ -9,7 +9,7 @@ from types import MappingProxyType
 from typing import Any
 
 from alerts import history, hold, ledger
-from alerts.alarm import HELD, HOLDS, Event, Matter, State, step
+from alerts.alarm import HELD, HOLDS, LATCHED, Event, Matter, State, step
 from alerts.ledger import Alarm
 from alerts.policy import Policy
 
@@ -27,8 +27,7 @@ _CONDITION: Mapping[Event, Mapping[str, Any]] = MappingProxyType(
 EVENT_OF = {state: event for event, state in HOLDS.items()}
 """The event that begins a hold of each kind."""
 
-_LATCHED = frozenset({State.LATCHED, State.LATCHED_ACKNOWLEDGED})
-_AWAITING = ("unacknowledged", "acknowledged", "returned_unacknowledged", *sorted(_LATCHED))
+_AWAITING = ("unacknowledged", "acknowledged", "returned_unacknowledged", *sorted(LATCHED))
 
 
 class CameAgain(Exception):
@@ -150,12 +149,15 @@ def reset(
 def repaired(
     tx: sqlite3.Connection, vehicle: str, *, at_ms: int, by: str, now_ms: int, comment: str
 ) -> list[Alarm]:
-    """Reset what was latched before a repair at ``at_ms`` [Unix ms]: the work is the look it waits for."""
-    marks = ", ".join("?" * len(_LATCHED))
+    """Reset what came before a repair at ``at_ms`` [Unix ms] and is latched: the work was the look.
+
+    That it is over may show only in samples after the repair; what then comes again is raised anew.
+    """
+    marks = ", ".join("?" * len(LATCHED))
     found = ledger.find(
         tx,
-        f"vehicle = ? AND state IN ({marks}) AND NOT withdrawn AND cleared_ms <= ?",
-        (vehicle, *sorted(_LATCHED), at_ms),
+        f"vehicle = ? AND state IN ({marks}) AND NOT withdrawn AND raised_ms <= ?",
+        (vehicle, *sorted(LATCHED), at_ms),
     )
     return [reset(tx, each.id, by=by, now_ms=now_ms, comment=comment) for each in found]
 
@@ -205,6 +207,6 @@ def _gives_way(old: Alarm, later: list[Alarm], policy: Policy) -> bool:
     if old.state in HELD and old.told_priority:
         return False
     latches = any(policy.latches(each.kind, each.priority) for each in later)
-    if old.state in _LATCHED or (old.state in HELD and policy.latches(old.kind, old.priority)):
+    if old.state in LATCHED or (old.state in HELD and policy.latches(old.kind, old.priority)):
         return latches
     return bool(later)

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from alerts import history, ledger, outbox
-from alerts.alarm import HELD, State
+from alerts.alarm import HELD, LATCHED
 from alerts.ledger import Alarm
 from alerts.lifecycle import CameAgain, acknowledge, reset
 from alerts.outbox import Entry
@@ -126,7 +126,7 @@ def _acknowledge(tx: sqlite3.Connection, desk: Desk, name: str, comment: str) ->
 
 
 def _check_reset(alarm: Alarm) -> None:
-    if alarm.state in (State.LATCHED, State.LATCHED_ACKNOWLEDGED):
+    if alarm.state in LATCHED:
         return
     why = "its condition still holds" if alarm.active else "it does not wait for a look"
     raise Mistake(

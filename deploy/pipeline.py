@@ -13,13 +13,13 @@ from dataclasses import replace
 
 import structlog
 
-from alerts import journal as alarm_journal
+from alerts import journal
 from deploy.aside import Aside
 from deploy.batch import Counts, Part, Position, Rules
 from deploy.database import Database, store_failed
 from deploy.events import transitions
 from deploy.gateway_notes import note_position, note_sequence, note_status
-from deploy.record_intake import done_ms, take_up, tell_done
+from deploy.record_intake import done_ms, take_up, tell_done, tell_repaired
 from deploy.trucks import CourseOf
 from ingest import held as holding
 from ingest import inbox, record
@@ -286,7 +286,7 @@ class Pipeline:
         *,
         rebuilt: bool = False,
     ) -> None:
-        alarm_journal.rewrite(
+        changes = journal.rewrite(
             tx,
             vehicle=name,
             after_ms=folded.after_ms,
@@ -297,3 +297,4 @@ class Pipeline:
             rebuilt=rebuilt,
             ended=done_ms(folded.held, now_ms),
         )
+        tell_repaired(tx, name, changes.alarms, now_ms)

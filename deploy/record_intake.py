@@ -7,11 +7,14 @@ an entry that no sample has followed yet waits in the truck's course for the nex
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from alerts import ledger, reconcile
+from alerts.alarm import LATCHED
 from alerts.announce import clear
+from alerts.ledger import Alarm
+from alerts.lifecycle import repaired
 from alerts.policy import Policy
 from deploy.trucks import CourseOf
 from ingest import held as holding
@@ -21,6 +24,9 @@ from ingest.held import NEVER_MS, Held
 from ingest.record import Entry
 from models.detectors.service_due import SERVICE_DUE
 from models.service import SERVICE_KINDS
+
+REPAIRS = frozenset({"circuit", "gearbox"})
+"""Entries that are the look which a latched alarm waits for."""
 
 RESTARTS = frozenset({"install", "exchange", "pan_drop", "fluid_change", "gearbox"})
 """Entries after which the service interval begins anew."""
@@ -80,7 +86,9 @@ def tell_done(tx: sqlite3.Connection, truck: Held, now_ms: int, policy: Policy) 
     """End the service alarm of a truck that was serviced after its last sample.
 
     If it was not after all (the entry was struck out, or its date corrected), the alarm stands again.
+    What a repair was the look at that it waited for ends too.
     """
+    tell_repaired(tx, truck.name, ledger.standing(tx), now_ms)
     done = done_ms(truck, now_ms).get(SERVICE_DUE.kind)
     standing = [
         alarm
@@ -97,3 +105,23 @@ def tell_done(tx: sqlite3.Connection, truck: Held, now_ms: int, policy: Policy) 
         reconcile.reconcile(
             tx, vehicle=truck.name, keys=[key], now_ms=now_ms, policy=policy, rebuilt=True
         )
+
+
+def tell_repaired(
+    tx: sqlite3.Connection, name: str, alarms: Iterable[Alarm], now_ms: int
+) -> None:
+    """Reset the latched alarms of a truck that came before its last repair: it has been looked at.
+
+    Nothing is looked up where none of ``alarms`` is latched.
+    """
+    if not any(alarm.state in LATCHED for alarm in alarms):
+        return
+    repairs = [
+        entry
+        for entry in record.effective(tx, name, taken_only=True)
+        if entry.kind in REPAIRS and entry.time_ms <= now_ms
+    ]
+    last = max(repairs, key=lambda entry: (entry.time_ms, entry.id or 0), default=None)
+    if last is not None:
+        comment = f"service record, entry {last.id}: {last.kind} changed"
+        repaired(tx, name, at_ms=last.time_ms, by=last.who, now_ms=now_ms, comment=comment)
