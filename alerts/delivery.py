@@ -84,8 +84,12 @@ def lay_aside(
     tx: sqlite3.Connection, destination: str, now_ms: int, reason: str, other: str | None
 ) -> list[Job]:
     """Give up all that waits at a destination."""
-    names = gathering.gather_all(tx, destination, now_ms)
-    jobs = [Job.of(tx, sending.claim(tx, name, now_ms)) for name in names]
+    waiting = [
+        each
+        for name in gathering.gather_all(tx, destination, now_ms)
+        for each in sending.sendings(tx, name=name)
+    ]
+    jobs = [Job.of(tx, each) for each in waiting]
     for job in jobs:
         give_up(tx, job, now_ms, reason, other)
     return jobs

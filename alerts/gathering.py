@@ -25,8 +25,7 @@ itself that is refused; more would be a flood when the far side is back: the res
 _CRITICAL = int(Priority.CRITICAL)
 
 #: A due time set by a clock that has been put back since is not waited for.
-_DUE = "(mine.due_ms <= :now OR mine.{written} > :now)"
-_TELLING_DUE = _DUE.format(written="created_ms")
+_DUE = "(mine.due_ms <= :now OR mine.created_ms > :now)"
 _BEFORE = """
 SELECT 1 FROM outbox AS earlier WHERE earlier.alarm_id = mine.alarm_id
     AND earlier.destination = mine.destination AND earlier.state = 'pending'
@@ -34,7 +33,7 @@ SELECT 1 FROM outbox AS earlier WHERE earlier.alarm_id = mine.alarm_id
 """
 _FREE = f"""
 FROM outbox AS mine WHERE mine.channel = :channel AND mine.state = 'pending'
-    AND mine.sending_id IS NULL AND {_TELLING_DUE}
+    AND mine.sending_id IS NULL AND {_DUE}
 """
 #: A bundle takes the earlier tellings of an alarm along, unless they are under way or not due.
 _BUNDLED = f"""
@@ -54,7 +53,7 @@ SELECT mine.id, mine.destination, mine.priority, mine.due_ms
 _AGAIN = f"""
 SELECT mine.id, mine.destination, mine.priority, mine.due_ms, mine.attempts, mine.created_ms
 FROM sending AS mine WHERE mine.channel = :channel AND mine.state = 'pending'
-    AND mine.claimed = 0 AND {_DUE.format(written="tried_ms")}
+    AND mine.claimed = 0 AND ({_DUE} OR mine.tried_ms > :now)
     AND NOT EXISTS (
         SELECT 1 FROM outbox AS own JOIN outbox AS earlier ON earlier.alarm_id = own.alarm_id
         WHERE own.sending_id = mine.id AND earlier.destination = own.destination

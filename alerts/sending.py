@@ -99,6 +99,10 @@ _RESEND = """
 UPDATE sending SET state = 'pending', attempts = 0, created_ms = ?1, due_ms = ?1, first_ms = NULL,
     settled_ms = NULL WHERE id = ?2 AND state = 'abandoned'
 """
+_UNSEEN = "DELETE FROM sending WHERE id = ? AND state = 'abandoned' AND tried_ms IS NULL"
+_FREE = """
+UPDATE outbox SET sending_id = NULL, state = 'pending', settled_ms = NULL WHERE sending_id = ?
+"""
 _RELEASE = """
 UPDATE sending SET claimed = 0 WHERE claimed = 1 AND (?1 IS NULL OR channel = ?1)
 """
@@ -199,11 +203,15 @@ def dead_letters(conn: sqlite3.Connection) -> list[Sending]:
 def resend(tx: sqlite3.Connection, name: str, now_ms: int) -> bool:
     """Make a given-up sending due again, with a fresh schedule; false when there is none.
 
-    One whose alarms have all been withdrawn meanwhile tells what is known to be untrue: it stays.
+    One whose alarms have all been withdrawn meanwhile tells what is known to be untrue: it stays. What
+    was never handed over (nobody was at its destination) is taken apart, and may leave in one bundle.
     """
     about = told(tx, name)
     if about and all(one.alarm.withdrawn for one in about):
         return False
+    if about and tx.execute(_UNSEEN, (name,)).rowcount == 1:
+        tx.execute(_FREE, (name,))
+        return True
     if tx.execute(_RESEND, (now_ms, name)).rowcount != 1:
         return False
     tx.execute(_FATE, ("pending", None, name))
