@@ -21,6 +21,9 @@ BUNDLE_LONGEST_S = 1800.0
 section 4.5.4.1 asks for at least 30 min between tries."""
 
 
+NO_CHANNEL = "the settings have no such channel any more"
+NOBODY = "the people file has nobody of this name, or no such way, any more"
+
 NAMED_IN_LOG = 20
 """Alarms that a line of the log names; of more it gives the number only."""
 
@@ -101,6 +104,18 @@ def _move(tx: sqlite3.Connection, job: Job, other: str, now_ms: int) -> int:
     # Whoever never heard of an alarm need not hear that it was withdrawn.
     standing = [one.entry for one in job.told if not one.alarm.withdrawn]
     return sum(outbox.move(tx, entry, other, now_ms) for entry in standing)
+
+
+def no_other_way(destination: str) -> str | None:
+    """Know of no other way to the reader at a destination."""
+    del destination
+    return None
+
+
+def everybody(destination: str) -> bool:
+    """Know everybody."""
+    del destination
+    return True
 
 
 def keys(job: Job) -> dict[str, Any]:

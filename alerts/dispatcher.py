@@ -18,7 +18,18 @@ import structlog
 from alerts import content, gathering, sending
 from alerts.breaker import Breaker, Phase
 from alerts.channel import Channel, Clock
-from alerts.delivery import Job, Outcome, give_up, keys, lay_aside, next_due_ms
+from alerts.delivery import (
+    NO_CHANNEL,
+    NOBODY,
+    Job,
+    Outcome,
+    everybody,
+    give_up,
+    keys,
+    lay_aside,
+    next_due_ms,
+    no_other_way,
+)
 from alerts.destination import channel_of
 from alerts.fares import Fares
 from alerts.notice import Notice, Undelivered
@@ -30,19 +41,6 @@ Compose = Callable[[Sending, Sequence[Told], tuple[str, ...]], Notice]
 NextWay = Callable[[str], str | None]
 
 log = structlog.get_logger()
-
-NO_CHANNEL = "the settings have no such channel any more"
-NOBODY = "the people file has nobody of this name, or no such way, any more"
-
-
-def _no_other_way(destination: str) -> str | None:
-    del destination
-    return None
-
-
-def _everybody(destination: str) -> bool:
-    del destination
-    return True
 
 
 class Dispatcher:
@@ -79,8 +77,8 @@ class Dispatcher:
         rng: Random,
         every_s: float = 1.0,
         pace: PaceRules = USUAL,
-        next_way: NextWay = _no_other_way,
-        known: Callable[[str], bool] = _everybody,
+        next_way: NextWay = no_other_way,
+        known: Callable[[str], bool] = everybody,
     ) -> None:
         self._channels = dict(channels)
         self._write = write
@@ -169,6 +167,7 @@ class Dispatcher:
         return count
 
     def _gone(self, destination: str) -> str:
+        """Say why nothing can be sent to a destination; nothing when it can."""
         if channel_of(destination) not in self._channels:
             return NO_CHANNEL
         return "" if self._known(destination) else NOBODY

@@ -103,6 +103,10 @@ _UNSEEN = "DELETE FROM sending WHERE id = ? AND state = 'abandoned' AND tried_ms
 _FREE = """
 UPDATE outbox SET sending_id = NULL, state = 'pending', settled_ms = NULL WHERE sending_id = ?
 """
+_REST = """
+UPDATE sending SET state = 'cancelled', last_error = last_error || '; seen by ' || ?
+WHERE id = ? AND state = 'abandoned'
+"""
 _RELEASE = """
 UPDATE sending SET claimed = 0 WHERE claimed = 1 AND (?1 IS NULL OR channel = ?1)
 """
@@ -226,6 +230,14 @@ def resend_all(tx: sqlite3.Connection, channel: str | None, now_ms: int) -> int:
         if resend(tx, each.id, now_ms)
     ]
     return len(names)
+
+
+def put_to_rest(tx: sqlite3.Connection, name: str, by: str) -> bool:
+    """Take a given-up sending off the list, because somebody has seen it; false when there is none."""
+    if tx.execute(_REST, (by, name)).rowcount != 1:
+        return False
+    tx.execute("UPDATE outbox SET state = 'cancelled' WHERE sending_id = ?", (name,))
+    return True
 
 
 def sendings(

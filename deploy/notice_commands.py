@@ -100,6 +100,20 @@ def again_command(
     say(f"{count} will be sent again; 'heatbook notices waiting' shows how it goes.")
 
 
+@app.command("seen")
+def seen_command(
+    notice: Annotated[str, typer.Argument(help="The notice, as 'given-up' lists it.")],
+    who: Annotated[str | None, typer.Option(help="Who says so. Default: this user.")] = None,
+    config: Config = None,
+) -> None:
+    """Take a given-up notice off the list: you know what it tells, or nobody needs it any more."""
+    desk = desk_of(config, who)
+    with beside_daemon(desk.store) as tx:
+        name = _found(notice, sending.dead_letters(tx))
+        sending.put_to_rest(tx, name, desk.who)
+    say("Off the list; it stays in the log.")
+
+
 @app.command("log")
 def log_command(
     alarm: Annotated[

@@ -15,7 +15,8 @@ from alerts import outbox, sending
 from alerts.breaker import RESTS_S, Phase
 from alerts.channel import Channel
 from alerts.channels.smtp import SmtpChannel, SmtpSettings
-from alerts.dispatcher import NO_CHANNEL, NOBODY, Dispatcher
+from alerts.delivery import NO_CHANNEL, NOBODY
+from alerts.dispatcher import Dispatcher
 from alerts.notice import Notice, Undelivered
 from alerts.policy import Policy, Route
 from alerts.report import ReportText, post_report

@@ -92,6 +92,19 @@ def test_what_was_withdrawn_is_not_sent_again(config: Path) -> None:
         run(config, "again", dead.id)
 
 
+def test_what_somebody_has_seen_is_off_the_list_and_stays_in_the_log(config: Path) -> None:
+    with read_only(config.parent / "heatbook.db") as conn:
+        (dead,) = sending.dead_letters(conn)
+    assert "Off the list" in run(config, "seen", dead.id, "--who", "Ines")
+    assert "Nothing was given up" in run(config, "given-up")
+    assert "550 no [such] user" in run(config, "log")
+    with read_only(config.parent / "heatbook.db") as conn:
+        (seen,) = sending.sendings(conn, name=dead.id)
+    assert seen.last_error == "550 no [such] user; seen by Ines"
+    with pytest.raises(Mistake):
+        run(config, "seen", dead.id)
+
+
 def test_the_log_of_an_alarm_says_who_was_told(config: Path) -> None:
     with read_only(config.parent / "heatbook.db") as conn:
         (dead,) = sending.dead_letters(conn)
