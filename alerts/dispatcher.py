@@ -93,7 +93,6 @@ class Dispatcher:
         self._stopping = threading.Event()
         self._wakes = {name: threading.Event() for name in channels}
         self._threads: list[threading.Thread] = []
-        self._held_up: set[str] = set()
         self._fares = Fares(channels, rng)
 
     @property
@@ -183,27 +182,17 @@ class Dispatcher:
     def _went_well(self, channel: str) -> bool:
         """Send what is due; a fault is said once, and all that was claimed is tried again."""
         try:
-            if channel in self._held_up:
+            if self._fares.held_up(channel):
                 with self._write() as tx:
                     sending.release(tx, channel)
             if channel == next(iter(self._channels)):
                 self.lay_aside()
             self._drain(channel)
         except Exception as error:  # noqa: BLE001 - told below; the next notice must go out
-            self._hold_up(channel, error)
+            self._fares.hold_up(channel, error)
             return False
-        self._go_on(channel)
+        self._fares.go_on(channel)
         return True
-
-    def _hold_up(self, channel: str, error: Exception) -> None:
-        if channel not in self._held_up:
-            log.error("notices.held_up", channel=channel, exc_info=error)
-        self._held_up.add(channel)
-
-    def _go_on(self, channel: str) -> None:
-        if channel in self._held_up:
-            log.info("notices.resumed", channel=channel)
-        self._held_up.discard(channel)
 
     def _drain(self, channel: str) -> int:
         """Send until nothing is due or the far side is away (the rest would only wait)."""
@@ -304,7 +293,7 @@ class Dispatcher:
                 with self._write() as tx:
                     write_down(tx)
             except sqlite3.OperationalError as error:
-                self._hold_up(channel, error)
+                self._fares.hold_up(channel, error)
                 if self._stopping.wait(self._every_s):
                     raise
             else:

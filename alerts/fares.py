@@ -20,6 +20,7 @@ class Fares:
         self._rng = rng
         self._breakers = dict.fromkeys(channels, CLOSED)
         self._disabled: set[str] = set()
+        self._held_up: set[str] = set()
 
     @property
     def breakers(self) -> Mapping[str, Breaker]:
@@ -58,3 +59,19 @@ class Fares:
         """Send a channel nothing more until the next start."""
         self._disabled.add(channel)
         log.error("channel.disabled", channel=channel, reason=reason)
+
+    def held_up(self, channel: str) -> bool:
+        """Tell whether a fault of ours holds a channel up."""
+        return channel in self._held_up
+
+    def hold_up(self, channel: str, error: Exception) -> None:
+        """Note that we cannot go on with a channel, and say it once."""
+        if channel not in self._held_up:
+            log.error("notices.held_up", channel=channel, exc_info=error)
+        self._held_up.add(channel)
+
+    def go_on(self, channel: str) -> None:
+        """Note that we can go on."""
+        if channel in self._held_up:
+            log.info("notices.resumed", channel=channel)
+        self._held_up.discard(channel)
