@@ -17,7 +17,7 @@ from deploy.clock import wall_ms
 from deploy.database import StoreError, read_only
 from deploy.fleet import fleet_of
 from deploy.model_version import keep_compiled
-from deploy.notice_trial import try_channels
+from deploy.notice_trial import try_channels, try_ways
 from deploy.people_file import plan_of
 from deploy.people_findings import people_findings, unreached
 from deploy.settings import BadSettings, Loaded, describe, load_settings
@@ -79,6 +79,14 @@ def _findings(loaded: Loaded, *, try_broker: bool, send_notice: bool) -> Iterato
         yield from examine(loaded.settings.mqtt, check_id=token_hex(4))
     if send_notice:
         yield from try_channels(loaded.settings)
+        yield from _people_tried(loaded)
+
+
+def _people_tried(loaded: Loaded) -> Iterator[Finding]:
+    with suppress(BadSettings):  # what is wrong with the file itself is said already
+        if plan := plan_of(loaded):
+            for person in plan.people.values():
+                yield from try_ways(loaded.settings, person)
 
 
 def _filters(loaded: Loaded) -> Iterator[Finding]:

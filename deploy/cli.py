@@ -135,7 +135,11 @@ def check_command(
     config: Config = None,
     broker: Annotated[bool, typer.Option(help="Also try the broker out.")] = True,
     notice: Annotated[
-        bool, typer.Option("--notice", help="Also send a test notice by every channel.")
+        bool,
+        typer.Option(
+            "--notice",
+            help="Also send a test notice by every channel, and to everybody in the people file.",
+        ),
     ] = False,
     settings: Annotated[
         bool, typer.Option("--settings", help="Also print the settings that count.")

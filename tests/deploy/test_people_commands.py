@@ -17,7 +17,9 @@ from alerts.rota import Week
 from alerts.routing import Rule, Step
 from deploy.cli import app
 from deploy.database import Database
+from deploy.people_file import plan_of
 from deploy.people_findings import coverage, unreached
+from deploy.settings import load_settings
 from models.transition import Priority
 from tests.alerts.far_side import MailSide, free_port, mail_side
 from tests.alerts.northfold import MINUTE, NIGHT, PEOPLE, PLAN
@@ -299,7 +301,27 @@ def test_somebody_who_is_not_there_cannot_be_tried_out(folder: Path) -> None:
     assert "nearest known name is 'ines'" in str(done.exception)
 
 
-def test_check_tries_only_channels_with_readers_of_their_own(folder: Path) -> None:
-    shown = run(folder, "check", "--no-broker", "--notice", columns=300)
+def test_check_tries_channels_with_readers_of_their_own_and_everybody_by_each_way(
+    folder: Path,
+) -> None:
+    port, dead = free_port(), free_port()
+    settings = folder / "heatbook.toml"
+    text = settings.read_text(encoding="utf-8").replace(
+        'host = "mail.northfold.example"',
+        f'host = "127.0.0.1"\nport = {port}\nsecurity = "none"',
+    )
+    text = text.replace("sms.northfold.example", f"127.0.0.1:{dead}")
+    settings.write_text(text, encoding="utf-8")
+    with mail_side(MailSide(), port) as side:
+        shown = run(folder, "check", "--no-broker", "--notice", code=1, columns=300)
     assert "channel log took a test notice" in shown
     assert "channel smtp" not in shown
+    plan = plan_of(load_settings(config=settings, env={}))
+    assert plan is not None
+    people = {person.name: person.ways for person in plan.people.values()}
+    for name, ways in people.items():
+        for way in ways:
+            took = f"{name} by {way.channel} {way.address} took a test notice"
+            assert (took in shown) is (way.channel == "smtp")
+    mailed = sum(way.channel == "smtp" for ways in people.values() for way in ways)
+    assert len(side.received) == mailed
