@@ -18,11 +18,11 @@ LIKELIEST = 0.5
 CLEARLY = 0.7
 """Share of the odds of all faults that one must have to be named [-], the second for what can wait."""
 
-LEADS = 0.3
+NEARLY = 0.4
 HARDLY = 0.15
-"""The first of these for a shut bypass valve [-], where nothing else is likelier or where the cooler is
-thought to carry off less than the second [-]: told late it costs a gearbox, told of another cause of the
-same an inspection. Found on the tuning trucks."""
+"""The first of these for a shut bypass valve [-] where the cooler is thought to carry off less than the
+second [-]: told late it costs a gearbox, told of another cause of the same an inspection. Found on the
+tuning trucks."""
 
 NEAR_K = 15.0
 """How far below the limit the fluid is where people are told sooner [K]; own choice."""
@@ -91,9 +91,7 @@ def any_fault(truck: Truck) -> float:
 @compiled
 def shut_least(truck: Truck) -> float:
     """Give the share of the odds of all faults from which a shut bypass valve is named [-]."""
-    p = truck.thermal.p
-    leads = p[SHUT] >= max(p[LOW], p[AIR], p[FLOW])
-    return LEADS if leads or truck.thermal.share < HARDLY else LIKELIEST
+    return NEARLY if truck.thermal.share < HARDLY else LIKELIEST
 
 
 @compiled
