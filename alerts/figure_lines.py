@@ -174,8 +174,8 @@ def spread_in_words(spread: Spread) -> str:
 
 def percent(share: float) -> str:
     """Write a share; a small one is not written as nothing."""
-    if 0.0 < share < 0.001:
-        return "under 0.1%"
+    if share < 0.001:
+        return "under 0.1%" if share > 0.0 else "none"
     return f"{share:.1%}" if share < 0.1 else f"{share:.0%}"
 
 

@@ -69,6 +69,7 @@ def remarks(found: Figures) -> list[str]:
     said = [
         f"Most often: {each.vehicle} {each.kind} {each.count} times."
         for each in found.nuisance.most[:3]
+        if each.count > 1
     ]
     return [
         *said,

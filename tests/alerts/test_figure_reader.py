@@ -7,7 +7,6 @@ from typing import Any
 
 import msgspec
 import pytest
-from rich.text import Text
 
 from alerts import holds, sending
 from alerts.alarm import State
@@ -100,4 +99,7 @@ def test_programs_and_people_get_the_same(conn: sqlite3.Connection) -> None:
     assert made["load"]["per_hour"] == pytest.approx(0.75)
     assert made["rules"]["flood"]["begins_above"] == 10
     assert made["notices"]["delay"] == {"count": 3, "median_ms": 60000.0, "p95_ms": 60000}
-    assert Text("\n".join(remarks(found))).plain.startswith("Most often: NF-01 bypass_stuck 1 ")
+    assert len(remarks(found)) == 1
+    raised(conn, 200, "NF-03", priority=Priority.LOW, kind="overcooled")
+    later = figures_of(conn, since_ms=NOON, until_ms=NOON + 4 * HOUR)
+    assert remarks(later)[0] == "Most often: NF-03 overcooled 2 times."
