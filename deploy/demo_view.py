@@ -207,6 +207,7 @@ def told_line(one: Told) -> str:
         "date_moved": "new date",
         "no_data": "date not followed: no data",
         "reminder": "nobody has acknowledged",
+        "chatter": "comes and goes",
     }[one.matter]
     kind = one.kind.replace("_", " ")
     return f"{clock(one.time_ms)}  {one.vehicle:6} {kind:20} {matter} (by {one.channel})"
