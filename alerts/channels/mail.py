@@ -18,6 +18,10 @@ from alerts.notice import Notice, Recipient
 MOST_REFERENCES = 10
 """Earlier mails that one refers to at most: the first and the newest, as RFC 5322 section 3.6.4 allows."""
 
+UNFOLDED = SMTP.clone(max_line_length=998)
+"""Header lines as long as RFC 5322 section 2.1.1 allows: where the library folds a line at a blank before
+an encoded word, the reader sees two blanks ("132  °C")."""
+
 
 def fault_of(address: str) -> str | None:
     """Say what is wrong with a mail address, None where nothing is."""
@@ -47,6 +51,7 @@ def compose(notice: Notice, *, sender: str, recipients: tuple[str, ...]) -> Emai
     message.set_content(notice.body)
     if notice.page:
         _add_page(message, notice, domain)
+    message.policy = UNFOLDED  # after the content, whose lines go by the library's own length
     return message
 
 

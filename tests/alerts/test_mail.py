@@ -136,3 +136,22 @@ def test_addresses(good: str) -> None:
 )
 def test_what_is_no_address_is_said_so(bad: str) -> None:
     assert "not a mail address" in str(fault_of(bad))
+
+
+@pytest.mark.parametrize(
+    "subject",
+    [
+        "ALARM HIGH NF-03 (Quarry run): Transmission fluid too hot: 132 °C",
+        "NOW HIGH NF-07 (Long haul): Service due since 16 June 2026, by distance, "
+        + "far " * 30,
+        "NOBODY HAS ACKNOWLEDGED HIGH NF-03 (Café run – Süd): fluid too hot: 132 °C",
+    ],
+)
+def test_a_long_subject_arrives_as_it_was_written(subject: str) -> None:
+    made = compose(
+        notice(subject=subject), sender=SENDER, recipients=("desk@northfold.example",)
+    )
+    sent = made.as_bytes()
+    assert message_from_bytes(sent, policy=default)["Subject"] == subject.strip()
+    # RFC 5322 section 2.1.1.
+    assert all(len(line) <= 998 for line in sent.split(b"\r\n"))
