@@ -16,6 +16,7 @@ from alerts import outbox
 from alerts.alarm import Matter
 from alerts.dispatcher import Dispatcher
 from alerts.gsm import septets
+from alerts.life_rules import ChatterRules
 from alerts.notice import Notice, Undelivered
 from alerts.outbox import Entry
 from alerts.policy import Policy, Subject, Telling
@@ -49,7 +50,7 @@ class Quiet(Policy):
         )
 
 
-POLICY = Quiet(late_after_ms=1 << 60)
+POLICY = Quiet(late_after_ms=1 << 60, chatter=ChatterRules(brief_ms=0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

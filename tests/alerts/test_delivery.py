@@ -102,6 +102,7 @@ class Delivery(RuleBasedStateMachine):
         self.far_side_changes(channel, mood)
         self.run_for_a_while(4)
         self.far_side_changes(channel, "well")
+        self.rise(truck)
         self.clear(truck)
         self.run_for_a_while(40)
 
