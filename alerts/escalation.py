@@ -25,6 +25,10 @@ _UNANSWERED = (
 _TURN = 1000
 """More than any alarm has steps: keeps apart the reminders of each priority it rose to."""
 
+TOGETHER_MS = 10 * 60_000
+"""Steps of one truck's alarms that fall due within this [ms] of each other are taken with the first:
+one notice of that truck instead of one for each alarm. Own choice: shorter than steps usually are."""
+
 _OTHERWISE = (Matter.NORMAL, Matter.WITHDRAWN, Matter.MOVED, Matter.QUIET)
 """What does not tell somebody that an alarm stands."""
 
@@ -44,8 +48,13 @@ def tick(tx: sqlite3.Connection, *, now_ms: int, policy: Policy) -> tuple[Alarm,
     """Tell the next in turn of every alarm that nobody has acknowledged in time."""
     if policy.plan is None:
         return ()
+    plan = policy.plan
     waiting = ledger.find(tx, _UNANSWERED, (State.UNACKNOWLEDGED.value,))
-    found = (_step_up(tx, policy, policy.plan, alarm, now_ms) for alarm in waiting)
+    trucks = {alarm.vehicle for alarm in waiting if _due(plan, alarm, now_ms)[1]}
+    found = (
+        _step_up(tx, policy, plan, alarm, now_ms, together=alarm.vehicle in trucks)
+        for alarm in waiting
+    )
     return tuple(alarm for alarm in found if alarm)
 
 
@@ -120,13 +129,22 @@ def first_told_ms(plan: Plan, subject: Subject, told_ms: int) -> int:
 
 
 def _step_up(
-    tx: sqlite3.Connection, policy: Policy, plan: Plan, alarm: Alarm, now_ms: int
+    tx: sqlite3.Connection,
+    policy: Policy,
+    plan: Plan,
+    alarm: Alarm,
+    now_ms: int,
+    *,
+    together: bool,
 ) -> Alarm | None:
     if (alarm.told_ms or 0) > now_ms:
         # The clock was put back: what it showed then would hold the steps up.
         ledger.save(tx, replace(alarm, told_ms=now_ms))
         return None
     first_ms, due = _due(plan, alarm, now_ms)
+    if together and not due:
+        first_ms, ahead = _due(plan, alarm, now_ms + TOGETHER_MS)
+        due = ahead[:1]
     if not due:
         return None
     stepped = replace(alarm, escalated=due[-1][0] + 1)

@@ -177,6 +177,29 @@ def test_after_a_long_stop_all_steps_missed_are_told_and_one_repeat() -> None:
     assert reminders(conn, NOON) == [(200, "smtp/workshop"), (200, "smtp/boss")]
 
 
+def test_the_alarms_of_one_truck_are_told_again_together() -> None:
+    conn = memory()
+    raised(conn)
+    walk(conn, range(1, 8))
+    at_ms = NOON + 7 * MINUTE
+    for vehicle, kind in (("NF-03", "over_temperature"), ("NF-02", "bypass_stuck")):
+        found = transition(at_ms, at_ms, vehicle=vehicle, kind=kind)
+        write(conn, [found], now_ms=at_ms, after_ms=NOON, vehicle=vehicle, policy=POLICY)
+    walk(conn, range(8, 60))
+    names = {alarm.id: f"{alarm.vehicle} {alarm.kind}" for alarm in ledger.standing(conn)}
+    told: dict[str, list[int]] = {}
+    for entry in outbox.entries(conn):
+        if entry.matter is Matter.REMINDER:
+            minute = (entry.created_ms - NOON) // MINUTE
+            told.setdefault(names[entry.alarm_id], []).append(minute)
+    # Steps after 10 and 25 minutes; another truck's alarm keeps its own time.
+    assert told == {
+        "NF-03 bypass_stuck": [10, 25],
+        "NF-03 over_temperature": [10, 25],
+        "NF-02 bypass_stuck": [17, 32],
+    }
+
+
 def test_without_people_nothing_is_escalated() -> None:
     conn, policy = memory(), Policy(routes=(Route(channel="log"),))
     raised(conn, policy, priority=Priority.CRITICAL)
