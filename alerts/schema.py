@@ -205,6 +205,10 @@ STEPS: tuple[tuple[str, ...], ...] = (
         CREATE INDEX outbox_waiting ON outbox (channel, destination, due_ms)
         WHERE state = 'pending' AND sending_id IS NULL
         """,
+        """
+        CREATE INDEX outbox_next ON outbox (channel, priority DESC, seq)
+        WHERE state = 'pending' AND sending_id IS NULL
+        """,
         "CREATE INDEX outbox_pending ON outbox (destination) WHERE state = 'pending'",
         "CREATE INDEX outbox_sending ON outbox (sending_id)",
     ),
