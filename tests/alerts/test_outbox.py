@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import sqlite3
 
-from alerts import outbox, sending
+from alerts import gathering, outbox, sending
 from alerts.journal import alarms
 from alerts.sending import Sending, told
 from models.transition import Priority
@@ -131,3 +131,20 @@ def test_what_waits_is_counted() -> None:
         assert claimed is not None
         sending.settle(conn, claimed, NOON, "told")
     assert sending.waiting(conn) == (0, None)
+
+
+def test_a_sending_is_named_by_what_is_in_it_whenever_it_is_made() -> None:
+    """Two stores with the same alarms, gathered an hour apart."""
+    names = []
+    for now_ms in (NOON + MINUTE, NOON + 60 * MINUTE):
+        conn = memory()
+        for truck in ("NF-01", "NF-02"):
+            write(conn, [transition(NOON, NOON, vehicle=truck)], now_ms=NOON, vehicle=truck)
+        bundle = gathering.take(
+            conn, gathering.Look(channel="desk", bundles=True, now_ms=now_ms)
+        )
+        assert bundle is not None
+        names.append(bundle.id)
+        assert {len(told(conn, bundle.id)), bundle.attempts} == {2, 1}
+        assert take(filled()).id == outbox.entries(filled())[0].id
+    assert names[0] == names[1]

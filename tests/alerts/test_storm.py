@@ -290,3 +290,47 @@ def test_a_report_is_sent_once_whole_and_again_the_same(database: Database) -> N
 def sending_states(database: Database) -> list[str]:
     with database.read() as conn:
         return [each.state for each in sending.sendings(conn)]
+
+
+def test_what_was_given_up_one_by_one_and_is_sent_again_keeps_to_the_pace(
+    database: Database,
+) -> None:
+    time, heard = Time(), list[int]()
+    mail = Told(say=refuse(retry=False), bundles=True)
+    loop = dispatcher(database, time, mail=mail)
+    for number in range(6):
+        alarm(database, f"NF-{number:02d}", time(), "mail")
+        pass_time(loop, time, HOUR, step_ms=MINUTE)
+    with database.write() as tx:
+        assert sending.resend_all(tx, "mail", time()) == 6
+    mail.say = lambda notice: heard.append(time())
+    pass_time(loop, time, HOUR)
+    assert len(heard) == 6
+    assert len([at for at in heard if at < heard[0] + MINUTE]) == 3
+
+
+def test_what_is_sent_again_goes_before_what_tells_of_the_same_alarm_and_still_waits(
+    database: Database,
+) -> None:
+    time, heard = Time(), list[str]()
+    desk = Told()
+    loop = dispatcher(database, time, desk=desk)
+    alarm(database, "NF-01", NOON, "desk")
+    loop.once()
+    desk.say = refuse(retry=True, away=False)
+    alarm(database, "NF-01", time(), "desk", over=True)
+    pass_time(loop, time, 2 * MINUTE)
+    with database.write() as tx:
+        first, second = sending.sendings(tx)
+        assert (first.state, second.state, second.attempts > 0) == (
+            "delivered",
+            "pending",
+            True,
+        )
+        sending.give_up(tx, second, time(), "as if by hand")
+        tx.execute("UPDATE sending SET state = 'abandoned' WHERE id = ?", (first.id,))
+        for name in (second.id, first.id):
+            assert sending.resend(tx, name, time() - (name == second.id))
+    desk.say = lambda notice: heard.append(notice.items[0].matter)
+    pass_time(loop, time, MINUTE)
+    assert heard == ["active", "normal"]
