@@ -14,8 +14,9 @@ from alerts import history, ledger, outbox
 from alerts.alarm import HELD, Matter
 from alerts.ledger import Alarm
 from alerts.life_rules import ChatterRules
+from alerts.lifecycle import again
 from alerts.policy import Policy
-from alerts.telling import tell_over, tell_standing
+from alerts.telling import believing, tell_over, tell_standing
 
 _TOLD_SINCE = """
 SELECT DISTINCT alarm_id, outbox.turn FROM outbox JOIN alarm ON alarm.id = alarm_id
@@ -129,11 +130,9 @@ def _begin(
     now_ms: int,
     policy: Policy,
 ) -> Alarm:
-    knowing: set[str] = set()
     for name in sorted(rows):
         outbox.cancel(tx, name, now_ms)
         tx.execute("UPDATE alarm SET chattering = 1 WHERE id = ?", (name,))
-        knowing |= _knowing(tx, name)
     return tell_standing(
         tx,
         replace(alarm, chattering=True),
@@ -141,7 +140,7 @@ def _begin(
         time_ms=time_ms,
         now_ms=now_ms,
         policy=policy,
-        also=knowing,
+        also=believing(tx, alarm),
         remark=_begun(times, policy.chatter),
     )
 
@@ -153,24 +152,22 @@ def _end(
     now_ms: int,
     policy: Policy,
 ) -> list[Alarm]:
-    knowing: set[str] = set()
     for alarm in rows:
-        knowing |= _knowing(tx, alarm.id)
         ledger.save(tx, replace(alarm, chattering=False))
     if newest is None:
         return []  # later samples have shown that all of it was untrue, which was told
     settled = replace(newest, chattering=False)
     if not newest.active:
-        tell_over(tx, settled, now_ms=now_ms, policy=policy, to=sorted(knowing), remark=_QUIET)
+        tell_over(tx, settled, now_ms=now_ms, policy=policy, remark=_QUIET)
         return [settled]
     told = tell_standing(
         tx,
-        settled,
+        again(settled),
         Matter.ACTIVE,
         time_ms=newest.raised_ms,
         now_ms=now_ms,
         policy=policy,
-        also=knowing,
+        also=believing(tx, settled),
         remark=_STOOD,
     )
     return [told]

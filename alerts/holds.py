@@ -22,7 +22,6 @@ from models.transition import Priority
 
 _MINUTE_MS = 60_000
 _DAY_MS = 86_400_000
-_STANDING_NEWS = (Matter.ACTIVE, Matter.RISE, Matter.REMINDER, Matter.CHATTER)
 
 HELD_WORDS = {
     State.SHELVED: "shelved",
@@ -147,7 +146,8 @@ def _settle(
     if cover.state is alarm.state:
         return None
     if alarm.active:
-        outbox.cancel(tx, alarm.id, now_ms, matters=_STANDING_NEWS)
+        # That it was over before counts no more: who was told that it stands hears how it ends.
+        outbox.cancel(tx, alarm.id, now_ms)
     event = EVENT_OF[cover.state]
     return move(tx, alarm, event, now_ms=now_ms, by=cover.by, comment=cover.reason)[0]
 

@@ -67,17 +67,15 @@ def tell_over(
     *,
     now_ms: int,
     policy: Policy,
-    to: Iterable[str] | None = None,
     remark: str = "",
 ) -> None:
-    """Tell those who were told of an alarm, or the destinations ``to``, that it is over, however late.
+    """Tell those who were told that an alarm stands that it is over, however late.
 
     What stood only for a moment may be back in a moment: then it is told a little later.
     """
     over_ms = now_ms if alarm.cleared_ms is None else alarm.cleared_ms
     brief = over_ms - alarm.raised_ms < policy.chatter.brief_ms
-    destinations = believing(tx, alarm) if to is None else to
-    wanted = policy.again(destinations, alarm.priority, now_ms)
+    wanted = policy.again(believing(tx, alarm), alarm.priority, now_ms)
     tellings = _later(wanted, now_ms + policy.chatter.brief_ms if brief else 0)
     _post(tx, alarm, Matter.NORMAL, tellings, time_ms=over_ms, now_ms=now_ms, remark=remark)
 

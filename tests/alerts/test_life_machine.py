@@ -172,10 +172,9 @@ class Store(RuleBasedStateMachine):
         start_ms = self.now_ms - ago_min * MINUTE
         stop_ms = min(start_ms + long_min * MINUTE, self.now_ms - 1)
         truck, kind = pair
-        taken = [each for each in self.written[truck] if each.kind == kind]
-        if any(start_ms - 1 <= each.time_ms <= stop_ms + 1 for each in taken):
-            return
-        if pair in self.open and self.open[pair] <= stop_ms:
+        if any(
+            first <= stop_ms + 1 and start_ms - 1 <= last for first, last in self._spans(pair)
+        ):
             return
         for time_ms, active in ((start_ms, True), (stop_ms, False)):
             self.written[truck].append(
@@ -328,7 +327,8 @@ class Store(RuleBasedStateMachine):
     @invariant()
     def nobody_is_told_the_same_twice(self) -> None:
         """One matter once a turn, and that it is over never twice in a row."""
-        said: dict[tuple[str, str], list[Matter]] = defaultdict(list)
+        pairs = {alarm.id: (alarm.vehicle, alarm.kind) for alarm in self._all()}
+        said: dict[tuple[str, str, str], list[Matter]] = defaultdict(list)
         seen: set[tuple[object, ...]] = set()
         for entry in outbox.entries(self.conn):
             if entry.state == "cancelled":
@@ -337,7 +337,7 @@ class Store(RuleBasedStateMachine):
             key = (entry.alarm_id, entry.turn, entry.destination, entry.matter, rise)
             assert key not in seen
             seen.add(key)
-            said[entry.alarm_id, entry.destination].append(entry.matter)
+            said[(*pairs[entry.alarm_id], entry.destination)].append(entry.matter)
         for matters in said.values():
             assert (Matter.NORMAL, Matter.NORMAL) not in pairwise(matters)
 
@@ -395,6 +395,18 @@ class Store(RuleBasedStateMachine):
         held = {alarm.id for alarm in self._all() if alarm.state in HELD}
         assert not any(entry.alarm_id in held for entry in entries[self.posted :])
         self.posted = len(entries)
+
+    def _spans(self, pair: tuple[str, str]) -> list[tuple[int, int]]:
+        """Give from when to when the condition held, each time."""
+        times: dict[int, list[int]] = defaultdict(list)
+        for each in self.written[pair[0]]:
+            if each.kind == pair[1]:
+                times[each.onset_ms].append(each.time_ms)
+        open_ms = self.open.get(pair)
+        return [
+            (onset_ms, self.now_ms if onset_ms == open_ms else max(seen))
+            for onset_ms, seen in times.items()
+        ]
 
     def _all(self) -> list[Alarm]:
         return alarms(self.conn, limit=99_999)
