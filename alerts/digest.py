@@ -44,7 +44,7 @@ def gather(conn: sqlite3.Connection, *, since_ms: int, now_ms: int) -> Digest:
         each for each in ledger.standing(conn) if each.state not in HELD and each not in late
     ]
     asked = [each for each in standing if _unanswered(each)]
-    going = ledger.find(conn, "chattering AND NOT withdrawn", order="raised_ms, id")
+    going = ledger.find(conn, "chattering = 1 AND NOT withdrawn", order="raised_ms, id")
     return Digest(
         unacknowledged=tuple(asked),
         acknowledged=tuple(each for each in standing if each not in asked),

@@ -49,13 +49,18 @@ def tick(tx: sqlite3.Connection, *, now_ms: int, policy: Policy) -> tuple[Alarm,
     if policy.plan is None:
         return ()
     plan = policy.plan
-    waiting = ledger.find(tx, _UNANSWERED, (State.UNACKNOWLEDGED.value,))
+    waiting = unanswered(tx)
     trucks = {alarm.vehicle for alarm in waiting if _due(plan, alarm, now_ms)[1]}
     found = (
         _step_up(tx, policy, plan, alarm, now_ms, together=alarm.vehicle in trucks)
         for alarm in waiting
     )
     return tuple(alarm for alarm in found if alarm)
+
+
+def unanswered(conn: sqlite3.Connection) -> list[Alarm]:
+    """List the alarms that stand, were told, and that nobody has acknowledged."""
+    return ledger.find(conn, _UNANSWERED, (State.UNACKNOWLEDGED.value,))
 
 
 def ladder(plan: Plan, subject: Subject, told_ms: int) -> Ladder:

@@ -77,9 +77,10 @@ def save(tx: sqlite3.Connection, alarm: Alarm) -> None:
 
 
 def find(
-    conn: sqlite3.Connection, where: str, values: tuple[object, ...] = (), order: str = "id"
+    conn: sqlite3.Connection, where: str, values: tuple[object, ...] = (), order: str = "+id"
 ) -> list[Alarm]:
     """Read the alarms for which the condition ``where`` (SQL of this package) holds."""
+    # "+id": else all alarms that ever were are read in that order, to spare the sort of a few.
     sql = f"SELECT {_LIST} FROM alarm WHERE {where} ORDER BY {order}"  # noqa: S608 - our own text
     return [_alarm(row) for row in conn.execute(sql, values)]
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from alerts import history, hold, ledger
 from alerts.alarm import HELD, HOLDS, LATCHED, Event, Matter, State, step
-from alerts.ledger import Alarm
+from alerts.ledger import STANDING, Alarm
 from alerts.policy import Policy
 
 _CONDITION: Mapping[Event, Mapping[str, Any]] = MappingProxyType(
@@ -156,7 +156,7 @@ def repaired(
     marks = ", ".join("?" * len(LATCHED))
     found = ledger.find(
         tx,
-        f"vehicle = ? AND state IN ({marks}) AND NOT withdrawn AND raised_ms <= ?",
+        f"{STANDING} AND vehicle = ? AND state IN ({marks}) AND raised_ms <= ?",
         (vehicle, *sorted(LATCHED), at_ms),
     )
     return [reset(tx, each.id, by=by, now_ms=now_ms, comment=comment) for each in found]
@@ -176,7 +176,7 @@ def _in_place_of(conn: sqlite3.Connection, alarm: Alarm) -> Alarm | None:
     marks = ", ".join("?" * len(_AWAITING))
     found = ledger.find(
         conn,
-        f"vehicle = ? AND kind = ? AND onset_ms > ? AND NOT withdrawn AND state IN ({marks})",
+        f"{STANDING} AND vehicle = ? AND kind = ? AND onset_ms > ? AND state IN ({marks})",
         (alarm.vehicle, alarm.kind, alarm.onset_ms, *_AWAITING),
         order="onset_ms DESC, id LIMIT 1",
     )
@@ -193,7 +193,7 @@ def _hand_over(
     """
     rows = ledger.find(
         tx,
-        "vehicle = ? AND kind = ? AND NOT withdrawn AND state <> 'normal'",
+        f"{STANDING} AND vehicle = ? AND kind = ? AND state <> 'normal'",
         (vehicle, kind),
         order="onset_ms, first_seen_ms, id",
     )

@@ -213,4 +213,13 @@ STEPS: tuple[tuple[str, ...], ...] = (
         "CREATE INDEX outbox_sending ON outbox (sending_id)",
     ),
     ("CREATE INDEX alarm_chattering ON alarm (vehicle, kind) WHERE chattering = 1",),
+    (
+        # What is looked up every few seconds, or with each commit, must not cost more by the year.
+        """
+        CREATE INDEX alarm_open ON alarm (vehicle, kind, onset_ms)
+        WHERE withdrawn = 0 AND (active = 1 OR state <> 'normal')
+        """,
+        "CREATE INDEX alarm_provisional ON alarm (vehicle, kind) WHERE provisional = 1",
+        "CREATE INDEX sending_waiting ON sending (destination) WHERE state = 'pending'",
+    ),
 )

@@ -26,7 +26,7 @@ from alerts.date_words import (
     TOLD_MS,
 )
 from alerts.identity import alarm_id
-from alerts.ledger import Alarm
+from alerts.ledger import STANDING, Alarm
 from alerts.lifecycle import arise, move
 from alerts.outbox import Entry
 from alerts.policy import Policy
@@ -133,7 +133,7 @@ def _look(own: _Review, vehicle: str, outlook: Outlook) -> tuple[str, Alarm] | N
 def _standing(tx: sqlite3.Connection, vehicle: str) -> Alarm | None:
     found = ledger.find(
         tx,
-        "vehicle = ? AND kind = ? AND active AND NOT withdrawn",
+        f"{STANDING} AND vehicle = ? AND kind = ? AND active",
         (vehicle, SERVICE_DUE),
         order="provisional, onset_ms DESC, id",
     )

@@ -177,7 +177,7 @@ def catch_up(
 
 def _standing(tx: sqlite3.Connection, vehicle: str) -> list[Alarm]:
     return ledger.find(
-        tx, "vehicle = ? AND kind = ? AND active AND NOT withdrawn", (vehicle, SILENT)
+        tx, f"{STANDING} AND vehicle = ? AND kind = ? AND active", (vehicle, SILENT)
     )
 
 
