@@ -12,16 +12,17 @@ from dataclasses import replace
 
 from alerts import history, ledger, outbox
 from alerts.alarm import HELD, Matter
-from alerts.ledger import Alarm
+from alerts.ledger import LATELY, STANDING, Alarm
 from alerts.life_rules import ChatterRules
 from alerts.lifecycle import again
 from alerts.policy import Policy
 from alerts.telling import believing, tell_over, tell_standing
 
-_TOLD_SINCE = """
-SELECT DISTINCT alarm_id, outbox.turn FROM outbox JOIN alarm ON alarm.id = alarm_id
-WHERE vehicle = ? AND kind = ? AND matter = 'active' AND created_ms > ?
-"""
+#: A time that lies ahead is from before the clock was put back.
+_TOLD_SINCE = f"""
+SELECT DISTINCT alarm_id, turn FROM outbox
+WHERE alarm_id IN {LATELY} AND matter = 'active' AND created_ms > ? AND created_ms <= ?
+"""  # noqa: S608 - our own words
 _KNOWING = """
 SELECT DISTINCT destination FROM outbox WHERE alarm_id = ?
 AND matter IN ('active', 'rise', 'reminder', 'chatter') AND state IN ('pending', 'delivered')
@@ -42,7 +43,7 @@ def admit(
         worse = alarm.priority > alarm.told_priority
         return alarm, Matter.RISE if worse else None
     since_ms = now_ms - policy.chatter.within_ms
-    told = set(tx.execute(_TOLD_SINCE, (alarm.vehicle, alarm.kind, since_ms)))
+    told = set(tx.execute(_TOLD_SINCE, (alarm.vehicle, alarm.kind, since_ms, now_ms)))
     told.discard((alarm.id, alarm.turn))
     if len(told) + 1 < policy.chatter.times:
         return alarm, Matter.ACTIVE
@@ -67,13 +68,13 @@ def until_ms(conn: sqlite3.Connection, alarm: Alarm, now_ms: int, rules: Chatter
     """
     recent = ledger.find(
         conn,
-        "vehicle = ? AND kind = ? AND NOT active AND NOT withdrawn AND id <> ?",
+        f"id IN {LATELY} AND NOT active AND NOT withdrawn AND id <> ?",
         (alarm.vehicle, alarm.kind, alarm.id),
         order="cleared_ms DESC, id LIMIT 1",
     )
     waits = any(
         entry.matter is Matter.NORMAL and entry.state == "pending" and entry.due_ms > now_ms
-        for each in recent
+        for each in (alarm, *recent)
         for entry in outbox.entries(conn, alarm_id=each.id)
     )
     return now_ms + rules.brief_ms if waits else 0
@@ -87,19 +88,20 @@ def tick(tx: sqlite3.Connection, *, now_ms: int, policy: Policy) -> list[Alarm]:
         active = newest is not None and newest.active
         wait_ms = policy.chatter.stood_ms if active else policy.chatter.quiet_ms
         held = newest is not None and newest.state in HELD
-        if not held and now_ms - history.last_change_ms(tx, vehicle, kind) >= wait_ms:
+        # What seems to lie far ahead is from before the clock was put back.
+        if not held and abs(now_ms - history.last_change_ms(tx, vehicle, kind)) >= wait_ms:
             ended += _end(tx, going(tx, vehicle, kind), newest, now_ms, policy)
     return ended
 
 
 def _newest(conn: sqlite3.Connection, vehicle: str, kind: str) -> Alarm | None:
     """Give the alarm that says how a truck and kind stands: an active one, else the last."""
-    found = ledger.find(
-        conn,
-        "vehicle = ? AND kind = ? AND NOT withdrawn",
-        (vehicle, kind),
-        order="active DESC, state = 'normal', onset_ms DESC, id LIMIT 1",
+    pair = (vehicle, kind)
+    own = "vehicle = ? AND kind = ? AND NOT withdrawn"
+    standing = ledger.find(
+        conn, f"{STANDING} AND {own}", pair, order="active DESC, onset_ms DESC, id LIMIT 1"
     )
+    found = standing or ledger.find(conn, own, pair, order="onset_ms DESC, id LIMIT 1")
     return next(iter(found), None)
 
 
@@ -152,15 +154,19 @@ def _end(
     now_ms: int,
     policy: Policy,
 ) -> list[Alarm]:
-    for alarm in rows:
-        ledger.save(tx, replace(alarm, chattering=False))
-    if newest is None:
-        return []  # later samples have shown that all of it was untrue, which was told
+    # Later samples may have shown that all of it was untrue, which was told.
+    ended = [] if newest is None else [_settle(tx, newest, now_ms, policy)]
+    # Not before: by this they are found who were told of it.
+    tx.executemany("UPDATE alarm SET chattering = 0 WHERE id = ?", [(row.id,) for row in rows])
+    return ended
+
+
+def _settle(tx: sqlite3.Connection, newest: Alarm, now_ms: int, policy: Policy) -> Alarm:
     settled = replace(newest, chattering=False)
     if not newest.active:
         tell_over(tx, settled, now_ms=now_ms, policy=policy, remark=_QUIET)
-        return [settled]
-    told = tell_standing(
+        return settled
+    return tell_standing(
         tx,
         again(settled),
         Matter.ACTIVE,
@@ -170,7 +176,6 @@ def _end(
         also=believing(tx, settled),
         remark=_STOOD,
     )
-    return [told]
 
 
 def _knowing(conn: sqlite3.Connection, alarm_id: str) -> set[str]:

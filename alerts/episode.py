@@ -36,8 +36,10 @@ class Episode:
         return self.cleared_ms is None
 
 
+#: By itself SQLite takes the primary key, and with that all transitions of the truck.
 _OF_KEY = """
-SELECT time_ms, active, priority, probability, evidence FROM transition
+SELECT time_ms, active, priority, probability, evidence
+FROM transition INDEXED BY transition_episode
 WHERE vehicle = ? AND kind = ? AND onset_ms = ?
 ORDER BY time_ms, active DESC, priority
 """

@@ -6,7 +6,7 @@ import sqlite3
 from dataclasses import dataclass
 
 from alerts.alarm import HELD, Event, State
-from alerts.ledger import Alarm
+from alerts.ledger import LATELY, Alarm
 from models.transition import Priority
 
 
@@ -30,10 +30,10 @@ _SELECT = (
     f"SELECT {_COLUMNS} FROM alarm_event "  # noqa: S608 - our own names
     "WHERE (?1 IS NULL OR alarm_id = ?1) AND (?2 IS NULL OR time_ms >= ?2) ORDER BY seq"
 )
-_NEWEST = """
-SELECT max(time_ms) FROM alarm_event JOIN alarm ON alarm.id = alarm_id
-WHERE vehicle = ? AND kind = ? AND event IN ('raise', 'recur', 'clear')
-"""
+_NEWEST = f"""
+SELECT time_ms FROM alarm_event
+WHERE alarm_id IN {LATELY} AND event IN ('raise', 'recur', 'clear') ORDER BY +seq DESC LIMIT 1
+"""  # noqa: S608 - our own words
 
 
 def note(
@@ -76,7 +76,8 @@ def events(
 
 def last_change_ms(conn: sqlite3.Connection, vehicle: str, kind: str) -> int:
     """Give when the condition of a truck last came or went, as the daemon saw it [Unix ms]; 0: never."""
-    return int(conn.execute(_NEWEST, (vehicle, kind)).fetchone()[0] or 0)
+    found = conn.execute(_NEWEST, (vehicle, kind)).fetchone()
+    return int(found[0]) if found else 0
 
 
 def held_since_ms(conn: sqlite3.Connection, alarm_id: str) -> int | None:

@@ -55,6 +55,12 @@ class Alarm:
 STANDING = "withdrawn = 0 AND (active = 1 OR state <> 'normal')"
 """Condition of an alarm that somebody should look at; in these words an index serves it."""
 
+LATELY = (
+    "(SELECT id FROM alarm WHERE vehicle = ? AND kind = ? ORDER BY onset_ms DESC LIMIT 100)"
+)
+"""The newest alarms of a truck and kind, as SQL: what is looked for among those before must not take
+longer by the year. Whoever was told of one further back has been told since how it ended."""
+
 _COLUMNS = tuple(field.name for field in fields(Alarm))
 _FLAGS = ("active", "late", "withdrawn", "provisional", "watched", "chattering")
 _LIST = ", ".join(_COLUMNS)

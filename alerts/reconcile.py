@@ -111,7 +111,9 @@ def _orphans(
         alarm
         for kind in sorted(kinds)
         for alarm in ledger.find(
-            tx, "vehicle = ? AND kind = ? AND provisional = 1 AND NOT withdrawn", (vehicle, kind)
+            tx,
+            "vehicle = ? AND kind = ? AND provisional = 1 AND NOT withdrawn",
+            (vehicle, kind),
         )
     ]
     for key in wanted:

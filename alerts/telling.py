@@ -8,22 +8,23 @@ from dataclasses import replace
 
 from alerts import ledger, outbox
 from alerts.alarm import Matter
-from alerts.ledger import Alarm
+from alerts.ledger import LATELY, STANDING, Alarm
 from alerts.policy import Policy, Subject, Telling
 
 _APART = 100
 """More than there are priorities: keeps names of what was cancelled apart from all others."""
 
 _STANDS_OR_NOT = """
-outbox.state IN ('pending', 'delivered')
-AND matter IN ('active', 'rise', 'reminder', 'chatter', 'normal', 'withdrawn') ORDER BY outbox.seq
+state IN ('pending', 'delivered')
+AND matter IN ('active', 'rise', 'reminder', 'chatter', 'normal', 'withdrawn') ORDER BY +seq
 """
 _SAID = f"SELECT destination, matter FROM outbox WHERE alarm_id = ? AND {_STANDS_OR_NOT}"  # noqa: S608 - our own words
 _SAID_OF_KIND = (
-    "SELECT destination, matter FROM outbox JOIN alarm ON alarm.id = alarm_id "  # noqa: S608 - our own words
-    f"WHERE vehicle = ? AND kind = ? AND {_STANDS_OR_NOT}"
+    f"SELECT destination, matter FROM outbox WHERE alarm_id IN (SELECT ? UNION SELECT * FROM {LATELY} "  # noqa: S608 - our own words
+    "UNION SELECT id FROM alarm WHERE chattering = 1 AND vehicle = ? AND kind = ?) "
+    f"AND {_STANDS_OR_NOT}"
 )
-_OTHER_ACTIVE = "vehicle = ? AND kind = ? AND active AND NOT withdrawn AND id <> ?"
+_OTHER_ACTIVE = f"{STANDING} AND vehicle = ? AND kind = ? AND active AND id <> ?"
 _CANCELLED = """
 SELECT count(*) FROM outbox
 WHERE alarm_id = ? AND turn = ? AND matter = ? AND state = 'cancelled'
@@ -103,7 +104,7 @@ def believing(conn: sqlite3.Connection, alarm: Alarm) -> list[str]:
     if ledger.find(conn, _OTHER_ACTIVE, (*pair, alarm.id)):
         told = conn.execute(_SAID, (alarm.id,))
     else:
-        told = conn.execute(_SAID_OF_KIND, pair)
+        told = conn.execute(_SAID_OF_KIND, (alarm.id, *pair, *pair))
     last: dict[str, str] = dict(told.fetchall())
     over = (Matter.NORMAL, Matter.WITHDRAWN)
     return sorted(each for each, matter in last.items() if matter not in over)

@@ -7,6 +7,7 @@ person may get of it, at most two in an hour once a second, is our own figure.
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 
@@ -239,6 +240,17 @@ def test_of_a_flap_in_one_batch_no_more_is_told() -> None:
     assert delivered(conn) == ["chatter"]
 
 
+def test_an_episode_that_ends_and_goes_on_as_samples_trickle_in_is_told_no_more_often() -> None:
+    conn = memory()
+    for n in range(20):
+        now_ms = NOON + n * SECOND
+        write(conn, pair(NOON, NOON + 1 if n % 2 else None), now_ms=now_ms, policy=DESK)
+        deliver(conn, now_ms)
+    assert delivered(conn) == ["active", "chatter"]
+    (found,) = alarms(conn)
+    assert found.turn == 2  # one for each time that was told, then it stays
+
+
 def test_journal_gives_back_alarms_as_they_are() -> None:
     conn = memory()
     many = [
@@ -250,3 +262,24 @@ def test_journal_gives_back_alarms_as_they_are() -> None:
     assert {alarm.id for alarm in changes.alarms} == {each.id for each in alarms(conn)}
     assert all(ledger.get(conn, alarm.id) == alarm for alarm in changes.alarms)
     assert journal.standing(conn) == [alarms(conn)[0]]
+
+
+def test_a_clock_that_was_years_ahead_holds_nothing_back_when_it_is_set_right() -> None:
+    conn = memory()
+    ahead_ms = 10 * 365 * 24 * HOUR
+    policy = replace(DESK, late_after_ms=2 * ahead_ms)
+    for n in range(3):
+        came, went = pair(NOON + 2 * n * SECOND, NOON + (2 * n + 1) * SECOND)
+        for each in (came, went):
+            at_ms = each.time_ms
+            write(conn, [each], now_ms=at_ms + ahead_ms, after_ms=at_ms - 1, policy=policy)
+            deliver(conn, at_ms + ahead_ms)
+    assert delivered(conn)[-1] == "chatter"
+    # Set right: how it stands is told, and what comes then is told as if nothing had been.
+    now_ms = NOON + 10 * SECOND
+    assert [each.chattering for each in chatter.tick(conn, now_ms=now_ms, policy=DESK)] == [
+        False
+    ]
+    come(conn, NOON + 5 * MINUTE)
+    deliver(conn, NOON + 6 * MINUTE)
+    assert delivered(conn)[-2:] == ["normal", "active"]
