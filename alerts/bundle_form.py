@@ -7,7 +7,7 @@ from datetime import UTC, datetime, tzinfo
 
 from alerts import page
 from alerts.bundle import Bundle, Line, Section
-from alerts.full_form import cautions
+from alerts.full_form import driver_cautions, shop_cautions
 from alerts.sheet import Passage
 from alerts.short_form import several
 
@@ -44,16 +44,17 @@ def text(bundle: Bundle, zone: tzinfo, *, answer_url: str = "") -> str:
     """Write the text: every alarm, each in one line where there are many."""
     parts = [f"{bundle.lead}."]
     parts += [moved(bundle)] if bundle.moved_from else []
-    parts += ["\n".join(_section(each, zone)) for each in bundle.sections]
-    for each in _cautions(bundle):
-        parts.append("\n".join([each.heading.upper(), *(f"- {one}" for one in each.points)]))
+    worst, *others = ("\n".join(_section(each, zone)) for each in bundle.sections)
+    parts += [worst, *_points(driver_cautions(bundle.driver)), *others]
+    parts += _points(shop_cautions(bundle.technician))
     if answer_url:
         parts.append(f"I HAVE SEEN ALL OF THESE\n{answer_url}")
     return "\n\n".join(parts) + "\n"
 
 
-def _cautions(bundle: Bundle) -> tuple[Passage, ...]:
-    return cautions(bundle.driver, bundle.technician)
+def _points(passages: tuple[Passage, ...]) -> Iterator[str]:
+    for each in passages:
+        yield "\n".join([each.heading.upper(), *(f"- {one}" for one in each.points)])
 
 
 def moved(bundle: Bundle) -> str:
@@ -112,7 +113,8 @@ def paged(bundle: Bundle, zone: tzinfo, url: Callable[[Line], str]) -> page.Bund
         title=bundle.lead,
         lead=moved(bundle) if bundle.moved_from else "",
         sections=tuple(_paged(section, zone, url) for section in bundle.sections),
-        passages=_cautions(bundle),
+        at_once=driver_cautions(bundle.driver),
+        passages=shop_cautions(bundle.technician),
     )
 
 

@@ -9,8 +9,8 @@ from alerts.ledger import Alarm
 from alerts.phrases import MANUAL_FIRST, moment, sureness
 from models.words import Words
 
-DRIVER, SHOP, BEFORE_ALL = CAUTIONS = ("Driver", "Shop", "Before all")
-"""What lines with dangers are about: for whoever drives, for whoever works on it, and what comes first."""
+DRIVER, SHOP, TRUST = CAUTIONS = ("Driver", "Shop", "Trust")
+"""What lines with dangers are about: whoever drives, whoever works on it, how far to trust any of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +26,7 @@ def lines(alarm: Alarm, said: Words, zone: tzinfo) -> tuple[Line, ...]:
     told = (
         ("Alarm", f"{said.title} ({alarm.priority.name.lower()})"),
         ("Do now", said.action),
+        *((DRIVER, caution) for caution in said.driver),
         ("Seen", " ".join(part for part in (said.observed, said.share) if part)),
         ("If healthy", said.expected),
         (
@@ -33,12 +34,11 @@ def lines(alarm: Alarm, said: Words, zone: tzinfo) -> tuple[Line, ...]:
             " ".join(part for part in (f"{moment(alarm.onset_ms, zone)}.", said.since) if part),
         ),
         ("How sure", said.sure or sureness(alarm.kind, alarm.probability)),
+        *((SHOP, caution) for caution in said.technician),
+        (TRUST, MANUAL_FIRST),
         ("Causes left", said.rivals),
         ("Or else", said.doubts),
         ("What tells", said.tells_apart),
         ("Last worked", said.proven),
-        *((DRIVER, caution) for caution in said.driver),
-        *((SHOP, caution) for caution in said.technician),
-        (BEFORE_ALL, MANUAL_FIRST),
     )
     return tuple(Line(about=about, text=text) for about, text in told if text)

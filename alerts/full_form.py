@@ -69,38 +69,46 @@ def _active(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> Iterator[P
     if entry.matter is Matter.RISE:
         since += f"; {entry.priority.name.lower()} since {moment(entry.time_ms, zone)}"
     yield Passage(heading="What to do now", lines=(said.action,), weight="do")
-    yield from cautions(said.driver, said.technician)
-    told = (
+    yield from driver_cautions(said.driver)
+    yield from _told(
         ("What was seen", (said.observed, said.share)),
         ("What a healthy truck would have shown", (said.expected,)),
         ("Since", (since, said.since)),
         ("How sure", (said.sure or sure(entry.probability),)),
+    )
+    yield from shop_cautions(said.technician)
+    yield from _told(
         ("Causes that remain", (said.rivals,)),
         ("What else could explain it", (said.doubts,)),
         ("What would tell", (said.tells_apart,)),
         ("Last seen to work", (said.proven,)),
     )
-    for heading, lines in told:
+
+
+def _told(*parts: tuple[str, tuple[str, ...]]) -> Iterator[Passage]:
+    """Give a passage for each part of which something is known."""
+    for heading, lines in parts:
         if kept := tuple(line for line in lines if line):
             yield Passage(heading=heading, lines=kept)
 
 
-def cautions(driver: tuple[str, ...], technician: tuple[str, ...]) -> tuple[Passage, ...]:
-    """Lay out what can hurt: whoever drives, whoever works on the truck, and whoever believes us."""
-    told = (
-        ("For whoever drives", driver),
-        ("For whoever works on it", technician),
-        ("Before all else", (MANUAL_FIRST,)),
-    )
-    return tuple(
-        Passage(heading=heading, points=points, weight="caution")
-        for heading, points in told
-        if points
-    )
+def driver_cautions(driver: tuple[str, ...]) -> tuple[Passage, ...]:
+    """Lay out what can hurt whoever drives: it is wanted with what to do."""
+    if not driver:
+        return ()
+    return (Passage(heading="Cautions for whoever drives", points=driver, weight="caution"),)
 
 
-def _manual_first() -> Passage:
-    return Passage(heading="Cautions", points=(MANUAL_FIRST,), weight="caution")
+def shop_cautions(technician: tuple[str, ...]) -> tuple[Passage, ...]:
+    """Lay out what can hurt whoever works on the truck, and that the maker's manual comes first."""
+    heading = "Cautions for whoever works on it"
+    told = (Passage(heading=heading, points=technician, weight="caution"),)
+    return (*(told if technician else ()), manual_first())
+
+
+def manual_first() -> Passage:
+    """Say how far any of this is to be trusted."""
+    return Passage(heading="How far to trust it", points=(MANUAL_FIRST,), weight="caution")
 
 
 def _normal(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> list[Passage]:
@@ -110,7 +118,7 @@ def _normal(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> list[Passa
         Passage(heading="It lasted", lines=span),
         Passage(heading="What was seen", lines=(said.observed,)),
         *([Passage(heading="Remark", lines=remark)] if remark else []),
-        _manual_first(),
+        manual_first(),
     ]
 
 
@@ -119,8 +127,9 @@ def _moved(entry: Entry, said: Words, units: Units) -> list[Passage]:
     return [
         Passage(heading="The date", lines=(date_words.moved_words(entry.evidence, units),)),
         Passage(heading="What to do now", lines=(booked,), weight="do"),
-        *cautions(said.driver, said.technician),
+        *driver_cautions(said.driver),
         Passage(heading="What was seen", lines=(said.observed,)),
+        *shop_cautions(said.technician),
         Passage(heading="What else could explain it", lines=(said.doubts,)),
     ]
 
@@ -133,7 +142,7 @@ def _quiet(entry: Entry, units: Units) -> list[Passage]:
     return [
         Passage(heading="The date", lines=(date_words.quiet_words(entry.evidence, units),)),
         Passage(heading="What to do now", lines=(rest,), weight="do"),
-        _manual_first(),
+        manual_first(),
     ]
 
 

@@ -10,7 +10,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import groupby, takewhile
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -72,12 +72,16 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bundle:
-    """Several alarms in one notice, the most urgent section first."""
+    """Several alarms in one notice, the most urgent section first.
+
+    ``at_once`` stands right after that one: it goes with what to do.
+    """
 
     head: str
     title: str
     lead: str = ""
     sections: tuple[Section, ...]
+    at_once: tuple[Passage, ...] = ()
     passages: tuple[Passage, ...] = ()
 
 
@@ -104,13 +108,17 @@ class Report:
 def alarm_page(
     sheet: Sheet, *, picture: Picture | None = None, link: Link | None = None
 ) -> str:
-    """Write the page of one alarm: what to do first, dangers, the picture, then the evidence."""
+    """Write the page of one alarm: what to do, a driver's dangers, the picture, the evidence, all else."""
+    passages = [each for each in sheet.passages if each.weight != "do"]
+    first = list(takewhile(lambda each: each.weight == "caution", passages))
     return _TEMPLATES.get_template("alarm.html").render(
         title=f"{sheet.who}: {sheet.title}",
         foot=f"{sheet.foot} {FOOT}",
         band=band_of(sheet.priority, urgent=sheet.urgent),
         state=_state(sheet.head, sheet.priority),
         sheet=sheet,
+        first=first,
+        rest=passages[len(first) :],
         picture=picture,
         link=link,
     )

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from alerts.alarm import State
 from alerts.answer import Answered, Verdict
-from alerts.console_form import BEFORE_ALL, CAUTIONS, DRIVER, SHOP, Line, lines
+from alerts.console_form import CAUTIONS, DRIVER, SHOP, TRUST, Line, lines
 from alerts.ledger import Alarm
 from alerts.palette import band_of
 from alerts.teller import Teller
@@ -38,6 +38,7 @@ def one(answered: Answered, teller: Teller, *, ask_name: bool) -> Page:
         return unknown()
     said = teller.say(alarm)
     told = lines(alarm, said, teller.units.zone)
+    shop = next(nth for nth, line in enumerate(told) if line.about in (SHOP, TRUST))
     form = _form([alarm], "I have seen this", ask_name) if _asks(answered) else None
     return AnswerPage(
         title=said.title,
@@ -48,8 +49,10 @@ def one(answered: Answered, teller: Teller, *, ask_name: bool) -> Page:
         warn=answered.verdict in _WARNED,
         form=form,
         first=tuple(line for line in told if line.about == "Do now"),
-        cautions=_dangers(told),
-        rest=tuple(line for line in told if line.about not in {"Do now", "Alarm", *CAUTIONS}),
+        driver=_dangers(told, DRIVER),
+        seen=_plain(told[:shop]),
+        shop=_dangers(told, SHOP, TRUST),
+        rest=_plain(told[shop:]),
     )
 
 
@@ -87,17 +90,21 @@ def unknown() -> Message:
     )
 
 
-def _dangers(told: Sequence[Line]) -> tuple[Dangers, ...]:
+def _plain(told: Sequence[Line]) -> tuple[Line, ...]:
+    return tuple(line for line in told if line.about not in {"Do now", "Alarm", *CAUTIONS})
+
+
+def _dangers(told: Sequence[Line], *abouts: str) -> tuple[Dangers, ...]:
     found = (
-        (about, tuple(each.text for each in told if each.about == about)) for about in CAUTIONS
+        (about, tuple(each.text for each in told if each.about == about)) for about in abouts
     )
     return tuple(Dangers(heading=_WHOM[about], lines=lines) for about, lines in found if lines)
 
 
 _WHOM = {
-    DRIVER: "For whoever drives",
-    SHOP: "For whoever works on it",
-    BEFORE_ALL: "Before all",
+    DRIVER: "Cautions for whoever drives",
+    SHOP: "Cautions for whoever works on it",
+    TRUST: "How far to trust it",
 }
 
 _WARNED = (Verdict.WORSE, Verdict.CAME_AGAIN)

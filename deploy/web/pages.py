@@ -40,7 +40,10 @@ class Dangers:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AnswerPage:
-    """One alarm, what an answer to it comes to, and the form where there is something to answer."""
+    """One alarm, what an answer to it comes to, and the form where there is something to answer.
+
+    Its parts in order: what to do, a driver's dangers, what was seen, those of the shop, the rest.
+    """
 
     title: str
     who: str
@@ -50,7 +53,9 @@ class AnswerPage:
     warn: bool
     form: Form | None
     first: tuple[Line, ...] = ()
-    cautions: tuple[Dangers, ...] = ()
+    driver: tuple[Dangers, ...] = ()
+    seen: tuple[Line, ...] = ()
+    shop: tuple[Dangers, ...] = ()
     rest: tuple[Line, ...] = ()
     foot: str = FOOT
 

@@ -116,8 +116,9 @@ def test_the_alarms_of_one_truck_stand_together_the_worst_truck_first() -> None:
     found = bundle(both, over("NF-02", priority=Priority.CRITICAL))
     parts = found.body.split("\n\n")
     assert parts[1].startswith("NF-02\n- ALARM CRITICAL: Fluid too hot, since ")
-    assert parts[2].startswith("NF-01 (Old hand)\n")
-    assert parts[2].count("\n- ") == 2
+    assert parts[2].startswith("CAUTIONS FOR WHOEVER DRIVES\n")
+    assert parts[3].startswith("NF-01 (Old hand)\n")
+    assert parts[3].count("\n- ") == 2
     assert found.subject.startswith(
         "3 alarms on 2 trucks: ALARM CRITICAL NF-02: Fluid too hot;"
     )
@@ -157,7 +158,7 @@ def test_what_rose_or_ended_before_it_was_told_is_one_line_as_it_is_now() -> Non
 def test_dangers_are_said_once_and_the_manual_comes_first() -> None:
     found = bundle(*(over(f"NF-0{n}") for n in range(1, 6)))
     assert found.body.count(HOT_FLUID) == found.body.count(HANDS_OFF) == 1
-    assert f"BEFORE ALL ELSE\n- {MANUAL_FIRST}" in found.body
+    assert f"HOW FAR TO TRUST IT\n- {MANUAL_FIRST}" in found.body
 
 
 def test_five_hundred_alarms_are_all_listed_one_short_line_each() -> None:

@@ -65,13 +65,13 @@ def test_a_mail_says_all_of_it_and_what_to_do_first() -> None:
     headings = [each.split("\n")[0] for each in text.split("\n\n")]
     assert headings[1:-1] == [
         "WHAT TO DO NOW",
-        "FOR WHOEVER DRIVES",
-        "FOR WHOEVER WORKS ON IT",
-        "BEFORE ALL ELSE",
+        "CAUTIONS FOR WHOEVER DRIVES",
         "WHAT WAS SEEN",
         "WHAT A HEALTHY TRUCK WOULD HAVE SHOWN",
         "SINCE",
         "HOW SURE",
+        "CAUTIONS FOR WHOEVER WORKS ON IT",
+        "HOW FAR TO TRUST IT",
         "CAUSES THAT REMAIN",
         "WHAT ELSE COULD EXPLAIN IT",
         "WHAT WOULD TELL",
@@ -87,7 +87,7 @@ def test_the_console_says_the_same_in_labelled_lines() -> None:
     assert [line.about for line in told if line.about in CAUTIONS] == [
         "Driver",
         "Shop",
-        "Before all",
+        "Trust",
     ]
 
 

@@ -67,8 +67,8 @@ def test_a_notice_says_everything_that_is_asked_of_it() -> None:
         "HOW SURE\n99.8 % by the evidence so far.",
         "WHAT ELSE COULD EXPLAIN IT\nA steep pull.",
         "WHAT TO DO NOW\nStop where it is safe.",
-        f"FOR WHOEVER WORKS ON IT\n- {HOT_FLUID}",
-        f"BEFORE ALL ELSE\n- {MANUAL_FIRST}",
+        f"CAUTIONS FOR WHOEVER WORKS ON IT\n- {HOT_FLUID}",
+        f"HOW FAR TO TRUST IT\n- {MANUAL_FIRST}",
         found.items[0].alarm_id,
     ):
         assert part in found.body
