@@ -17,8 +17,8 @@ from alerts.channel import Channel
 from alerts.dispatcher import Compose, Dispatcher
 from alerts.link import Link, follow
 from alerts.pace import USUAL, PaceRules
-from alerts.silence import Ticked
 from alerts.watch import LastHeard, SilenceLimits
+from deploy.apart import Apart
 from deploy.batch import Position, Rules
 from deploy.clock import Clock, monotonic_ms
 from deploy.database import Database, store_failed
@@ -100,6 +100,7 @@ class Daemon:
             next_way=parts.rules.policy.next_way,
             known=parts.rules.policy.known,
         )
+        self._looks = Apart(parts.database)
         self._watch_due_ms = 0
         self._inbox_due_ms = 0
         self._listening_since_ms = 0
@@ -215,7 +216,7 @@ class Daemon:
                 f"{self._parts.root}/{vehicle}/received", received(position), retain=True
             )
 
-    def _watch(self) -> Ticked:
+    def _watch(self) -> None:
         """Look for what time alone brings: silent trucks, holds that end, alarms nobody acknowledged.
 
         In the committer's own thread and paced by a clock that never jumps: between a look and
@@ -237,8 +238,9 @@ class Daemon:
             if truck.last_ms != NEVER_MS
         }
         parts.pipeline.flush()
-        with parts.database.write() as tx:
-            ticked = silence.tick(
+        ticked = self._looks.take(
+            "silence",
+            lambda tx: silence.tick(
                 tx,
                 heard=heard,
                 now_ms=now_ms,
@@ -246,16 +248,24 @@ class Daemon:
                 policy=parts.rules.policy,
                 listening_since_ms=self._listening_since_ms,
                 link=self._link,
-            )
-            holds.tick(tx, now_ms=now_ms, policy=parts.rules.policy)
-            chatter.tick(tx, now_ms=now_ms, policy=parts.rules.policy)
-            stepped = escalation.tick(tx, now_ms=now_ms, policy=parts.rules.policy)
-        for alarm in stepped:
+            ),
+        )
+        if ticked is not None:
+            self._listening_since_ms = ticked.listening_since_ms
+        self._watch_alarms(now_ms)
+        self._dispatcher.wake()
+
+    def _watch_alarms(self, now_ms: int) -> None:
+        """Look for what time brings to alarms that stand."""
+        take, policy = self._looks.take, self._parts.rules.policy
+        take("holds", lambda tx: holds.tick(tx, now_ms=now_ms, policy=policy))
+        take("chatter", lambda tx: chatter.tick(tx, now_ms=now_ms, policy=policy))
+        stepped = take(
+            "escalation", lambda tx: escalation.tick(tx, now_ms=now_ms, policy=policy)
+        )
+        for alarm in stepped or ():
             steps = alarm.escalated
             log.info("alarm.escalated", alarm_id=alarm.id, vehicle=alarm.vehicle, steps=steps)
-        self._listening_since_ms = ticked.listening_since_ms
-        self._dispatcher.wake()
-        return ticked
 
     def _run_due(self) -> None:
         """Run what the schedule says is due; here too nothing can come in between."""

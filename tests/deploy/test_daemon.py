@@ -7,11 +7,12 @@ from collections.abc import Iterator
 from datetime import UTC
 from pathlib import Path
 from random import Random
-from threading import current_thread
+from threading import Event, current_thread
 
 import pytest
+from structlog.testing import capture_logs
 
-from alerts import journal
+from alerts import chatter, escalation, journal, silence
 from alerts.ledger import Alarm
 from alerts.watch import EVERYBODY, SilenceLimits
 from deploy.assembly import WORDS
@@ -155,3 +156,25 @@ def test_a_broker_that_is_away_is_one_alarm_and_its_return_the_end(tmp_path: Pat
     assert until(lambda: not any(one.active for one in running.standing()), PATIENCE_S)
     assert [one.vehicle for one in running.standing()] == [EVERYBODY]
     running.daemon.stop()
+
+
+def test_a_look_that_fails_stops_neither_the_others_nor_what_comes_in(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise KeyError("a fault of ours")
+
+    monkeypatch.setattr(silence, "tick", fail)
+    monkeypatch.setattr(chatter, "tick", fail)
+    looked = Event()
+    monkeypatch.setattr(escalation, "tick", lambda *_, **__: looked.set())
+    running = Running(tmp_path)
+    with capture_logs() as logged:
+        running.daemon.start()
+        running.source.feed([message("NF-03", DAY[:20])])
+        assert until(lambda: bool(running.source.acked), PATIENCE_S)
+        assert looked.wait(PATIENCE_S)
+        assert running.daemon.alive
+        running.daemon.stop()
+    failed = [each["look"] for each in logged if each["event"] == "look.failed"]
+    assert failed == ["silence", "chatter"]
