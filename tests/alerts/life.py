@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
+from collections import defaultdict
+from collections.abc import Iterable
 
 from alerts import ledger, outbox, sending
 from alerts.ledger import Alarm
@@ -79,3 +81,16 @@ def standing(conn: sqlite3.Connection) -> Alarm:
     """Give the one alarm that stands."""
     (alarm,) = ledger.standing(conn)
     return alarm
+
+
+def spans(
+    transitions: Iterable[Transition], *, open_ms: int | None, now_ms: int
+) -> list[tuple[int, int]]:
+    """Give from when to when a condition held, each time; ``open_ms`` began what still holds."""
+    times: dict[int, list[int]] = defaultdict(list)
+    for each in transitions:
+        times[each.onset_ms].append(each.time_ms)
+    return [
+        (onset_ms, now_ms if onset_ms == open_ms else max(seen))
+        for onset_ms, seen in times.items()
+    ]

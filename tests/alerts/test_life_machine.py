@@ -1,9 +1,7 @@
-"""The life of one alarm against the standards' diagram, and of a store of alarms against its own history.
+"""What must hold of a store of alarms, whatever happens to it.
 
-The first machine: the diagram of ANSI/ISA-18.2-2016 and IEC 62682, from memory, written down as what is true
-of an alarm (does the condition hold, has somebody acknowledged, is it latched, which hold is on it)
-and not as a table, so that it shares nothing with ``alerts.alarm``. The second: what must hold of the
-store whatever happens (own rules; "nobody told twice" is that of an outbox with stable names).
+Own rules: its history leads to its state; nobody is told of what is held; nobody is told the same twice
+(that of an outbox with stable names); whoever was told that an alarm stands is told that it does not.
 """
 
 from __future__ import annotations
@@ -16,14 +14,12 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
     RuleBasedStateMachine,
-    initialize,
     invariant,
-    precondition,
     rule,
 )
 
 from alerts import chatter, hold, holds, ledger, outbox
-from alerts.alarm import HELD, HOLDS, Event, Matter, State, step
+from alerts.alarm import HELD, Matter, State
 from alerts.history import events
 from alerts.holds import BadHold
 from alerts.journal import alarms
@@ -34,101 +30,6 @@ from alerts.silence import catch_up
 from models.transition import Priority, Transition
 from tests.alerts.life import HOUR, deliver
 from tests.alerts.store import MINUTE, NOON, memory, transition, write
-
-
-class Diagram(RuleBasedStateMachine):
-    """One alarm, as an operator would describe it."""
-
-    @initialize(latches=st.booleans())
-    def begin(self, latches: bool) -> None:
-        self.latches = latches
-        self.state = State.NORMAL
-        self.condition = False
-        self.pending = False  # an acknowledgement is outstanding
-        self.latched = False
-        self.hold: State | None = None
-
-    def take(self, event: Event) -> Matter | None:
-        after = step(self.state, event, active=self.condition, latches=self.latches)
-        self.state = after.state
-        return after.matter
-
-    @precondition(lambda self: not self.condition)
-    @rule(event=st.sampled_from([Event.RAISE, Event.RECUR]))
-    def occurs(self, event: Event) -> None:
-        told = self.take(event)
-        self.condition = True
-        if self.hold is None:
-            self.pending, self.latched = True, False
-        assert told == (None if self.hold else Matter.ACTIVE)
-
-    @precondition(lambda self: self.condition)
-    @rule()
-    def rises(self) -> None:
-        told = self.take(Event.RISE)
-        if self.hold is None:
-            self.pending = True
-        assert told == (None if self.hold else Matter.RISE)
-
-    @precondition(lambda self: self.condition)
-    @rule()
-    def returns(self) -> None:
-        told = self.take(Event.CLEAR)
-        self.condition = False
-        if self.hold is None:
-            self.latched = self.latches
-        assert told == (None if self.hold else Matter.NORMAL)
-
-    @rule()
-    def is_acknowledged(self) -> None:
-        assert self.take(Event.ACKNOWLEDGE) is None
-        if self.hold is None:
-            self.pending = False
-
-    @rule()
-    def is_reset(self) -> None:
-        assert self.take(Event.RESET) is None
-        if self.hold is None and not self.pending:
-            self.latched = False
-
-    @rule(event=st.sampled_from(sorted(HOLDS)))
-    def is_held(self, event: Event) -> None:
-        assert self.take(event) is None
-        self.hold = {"shelve": State.SHELVED, "suppress": State.SUPPRESSED}.get(
-            event.value, State.OUT_OF_SERVICE
-        )
-        self.pending = self.latched = False
-
-    @rule()
-    def is_let_go(self) -> None:
-        was_held = self.hold is not None
-        told = self.take(Event.RELEASE)
-        if not was_held:
-            assert told is None
-            return
-        self.hold = None
-        self.pending = self.condition or self.latches
-        self.latched = self.latches and not self.condition
-        assert told == (Matter.ACTIVE if self.condition else Matter.NORMAL)
-
-    @invariant()
-    def the_letter_of_the_diagram(self) -> None:
-        if self.hold is not None:
-            assert self.state is self.hold
-            return
-        drawn = {
-            (True, True, False): State.UNACKNOWLEDGED,
-            (True, False, False): State.ACKNOWLEDGED,
-            (False, True, False): State.RETURNED,
-            (False, False, False): State.NORMAL,
-            (False, True, True): State.LATCHED,
-            (False, False, True): State.LATCHED_ACKNOWLEDGED,
-        }
-        assert self.state is drawn[self.condition, self.pending, self.latched]
-
-
-TestDiagram = Diagram.TestCase
-TestDiagram.settings = settings(max_examples=200, stateful_step_count=40, deadline=None)
 
 TRUCKS = ("NF-01",)
 KINDS = ("bypass_stuck", "overcooled")
@@ -225,26 +126,20 @@ class Store(RuleBasedStateMachine):
 
     # What people do.
 
-    @rule(pick=PICKS)
-    def acknowledge(self, pick: int) -> None:
-        found = self._some(pick)
-        if found is not None:
-            try:
-                known = acknowledge(
-                    self.conn, found.id, by="Kim", now_ms=self.now_ms, turn=found.turn
-                )
-            except CameAgain:
+    @rule(pick=PICKS, looked=st.booleans())
+    def answer(self, pick: int, looked: bool) -> None:
+        found = self._all()
+        if not found:
+            return
+        one = found[pick % len(found)]
+        try:
+            if looked:
+                reset(self.conn, one.id, by="Kim", now_ms=self.now_ms)
                 return
-            assert known.state not in (State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED)
-
-    @rule(pick=PICKS)
-    def reset(self, pick: int) -> None:
-        found = self._some(pick)
-        if found is not None:
-            try:
-                reset(self.conn, found.id, by="Kim", now_ms=self.now_ms)
-            except CameAgain:
-                return
+            known = acknowledge(self.conn, one.id, by="Kim", now_ms=self.now_ms, turn=one.turn)
+        except CameAgain:
+            return
+        assert known.state not in (State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED)
 
     @rule(
         state=st.sampled_from(sorted(HELD)),
@@ -396,24 +291,8 @@ class Store(RuleBasedStateMachine):
         assert not any(entry.alarm_id in held for entry in entries[self.posted :])
         self.posted = len(entries)
 
-    def _spans(self, pair: tuple[str, str]) -> list[tuple[int, int]]:
-        """Give from when to when the condition held, each time."""
-        times: dict[int, list[int]] = defaultdict(list)
-        for each in self.written[pair[0]]:
-            if each.kind == pair[1]:
-                times[each.onset_ms].append(each.time_ms)
-        open_ms = self.open.get(pair)
-        return [
-            (onset_ms, self.now_ms if onset_ms == open_ms else max(seen))
-            for onset_ms, seen in times.items()
-        ]
-
     def _all(self) -> list[Alarm]:
         return alarms(self.conn, limit=99_999)
-
-    def _some(self, pick: int) -> Alarm | None:
-        found = self._all()
-        return found[pick % len(found)] if found else None
 
 
 TestStore = Store.TestCase
