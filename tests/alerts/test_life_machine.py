@@ -28,7 +28,7 @@ from alerts.lifecycle import CameAgain, acknowledge, reset
 from alerts.policy import Policy, Route
 from alerts.silence import catch_up
 from models.transition import Priority, Transition
-from tests.alerts.life import HOUR, deliver
+from tests.alerts.life import HOUR, deliver, spans
 from tests.alerts.store import MINUTE, NOON, memory, transition, write
 
 TRUCKS = ("NF-01",)
@@ -73,9 +73,9 @@ class Store(RuleBasedStateMachine):
         start_ms = self.now_ms - ago_min * MINUTE
         stop_ms = min(start_ms + long_min * MINUTE, self.now_ms - 1)
         truck, kind = pair
-        if any(
-            first <= stop_ms + 1 and start_ms - 1 <= last for first, last in self._spans(pair)
-        ):
+        of_kind = [each for each in self.written[truck] if each.kind == kind]
+        held = spans(of_kind, open_ms=self.open.get(pair), now_ms=self.now_ms)
+        if any(first <= stop_ms + 1 and start_ms - 1 <= last for first, last in held):
             return
         for time_ms, active in ((start_ms, True), (stop_ms, False)):
             self.written[truck].append(
