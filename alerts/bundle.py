@@ -15,7 +15,7 @@ from math import isfinite
 from alerts import date_words
 from alerts.alarm import Matter
 from alerts.outbox import Entry
-from alerts.phrases import HEADS, plain
+from alerts.phrases import HEADS, number_of, plain
 from alerts.sending import Told
 from models.transition import Priority
 from models.units import Units
@@ -248,10 +248,6 @@ def _lead(lines: Sequence[Line]) -> str:
     trucks = len({line.vehicle for line in standing or lines})
     over = len(lines) - len(standing)
     if not standing:
-        return f"{_count(over, 'alarm')} over on {_count(trucks, 'truck')}"
-    said = f"{_count(len(standing), 'alarm')} on {_count(trucks, 'truck')}"
+        return f"{number_of(over, 'alarm')} over on {number_of(trucks, 'truck')}"
+    said = f"{number_of(len(standing), 'alarm')} on {number_of(trucks, 'truck')}"
     return f"{said}, {over} over" if over else said
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"

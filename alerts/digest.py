@@ -11,7 +11,7 @@ from alerts.alarm import HELD, Event, step
 from alerts.hold import Hold
 from alerts.holds import HELD_WORDS
 from alerts.ledger import Alarm
-from alerts.phrases import ESTIMATED
+from alerts.phrases import ESTIMATED, number_of
 from alerts.sending import Sending
 from alerts.sheet import Passage
 from alerts.teller import Teller
@@ -87,14 +87,16 @@ def counted(found: Digest) -> list[str]:
     said = []
     if asked := len(found.unacknowledged):
         over = sum(not each.active for each in found.unacknowledged)
-        alarms = "1 alarm" if asked == 1 else f"{asked} alarms"
-        said.append(f"{alarms} not acknowledged" + (f" ({over} over by now)" if over else ""))
+        said.append(
+            f"{number_of(asked, 'alarm')} not acknowledged"
+            + (f" ({over} over by now)" if over else "")
+        )
     if known := len(found.acknowledged):
         said.append(f"{known} acknowledged and standing")
     if found.late:
         said.append(f"{len(found.late)} found late")
     if found.given_up:
-        said.append(f"{len(found.given_up)} notices not delivered")
+        said.append(f"{number_of(len(found.given_up), 'notice')} not delivered")
     return said
 
 
@@ -149,8 +151,7 @@ def _given_up(sendings: Iterable[Sending]) -> Iterator[str]:
         key = (each.destination, each.last_error)
         reasons[key] = reasons.get(key, 0) + 1
     for (destination, reason), count in reasons.items():
-        notices = "1 notice" if count == 1 else f"{count} notices"
-        yield f"{notices} to {destination}: {_ended(reason)}"
+        yield f"{number_of(count, 'notice')} to {destination}: {_ended(reason)}"
 
 
 def _since(alarm: Alarm, teller: Teller) -> str:

@@ -51,6 +51,11 @@ def sure(probability: float) -> str:
     return f"{min(100 * probability, 99.99):.4g} % by the evidence so far."
 
 
+def number_of(number: int, one: str, many: str = "") -> str:
+    """Write a number of things; ``many`` names several of them where an s does not."""
+    return f"{number:,} {one if number == 1 else many or f'{one}s'}"
+
+
 def plain(name: str) -> str:
     """Reduce a name to letters, digits, blanks and a few harmless signs."""
     kept = "".join(sign if sign.isalnum() or sign in _PLAIN else " " for sign in name)

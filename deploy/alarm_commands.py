@@ -13,9 +13,9 @@ from alerts.alarm import HELD, LATCHED
 from alerts.ledger import Alarm
 from alerts.lifecycle import CameAgain, acknowledge, reset
 from alerts.outbox import Entry
-from alerts.phrases import HEADS
+from alerts.phrases import HEADS, number_of
 from deploy import hold_commands
-from deploy.alarm_desk import NAMED, AlarmIds, By, alarm_of, cover_of, teller_of
+from deploy.alarm_desk import NAMED, AlarmIds, Who, alarm_of, cover_of, teller_of
 from deploy.alarm_lines import alarm_lines
 from deploy.alarm_words import EVENTS, state_words
 from deploy.database import beside_daemon, read_only
@@ -46,7 +46,15 @@ def list_command(config: Config = None) -> None:
         found = sorted(ledger.standing(conn), key=_urgency)
         covers = {alarm.id: cover_of(conn, desk, alarm) for alarm in found}
     teller = teller_of(desk)
-    made = table("Alarm", "Priority", "Truck", "What", "State", "Since", wide="State")
+    made = table(
+        "Alarm",
+        "Priority",
+        "Truck",
+        "What",
+        "State",
+        "Since",
+        wide=("Truck", "What", "State", "Since"),
+    )
     for alarm in found:
         made.add_row(
             alarm.id[:NAMED],
@@ -58,7 +66,8 @@ def list_command(config: Config = None) -> None:
         )
     if found:
         show(made)
-    say(f"{len(found)} stand." if found else "No alarm stands.")
+    said = number_of(len(found), "alarm stands", "alarms stand")
+    say(f"{said}." if found else "No alarm stands.")
 
 
 @app.command("show")
@@ -75,7 +84,9 @@ def show_command(
     said = state_words(found, cover, desk.zone)
     reason = [("Held by", f"{cover.by}: {cover.reason}")] if cover else []
     show(grid([("State", said), *reason, *alarm_lines(found, desk.units)]))
-    made = table("When", "What happened", "By", "Remark", wide="Remark")
+    made = table(
+        "When", "What happened", "By", "Comment", wide=("What happened", "By", "Comment")
+    )
     for each in happened:
         when = minute(each.time_ms, desk.zone)
         made.add_row(when, EVENTS[each.event], foreign(each.by), foreign(each.comment))
@@ -85,10 +96,10 @@ def show_command(
 
 @app.command("acknowledge")
 def acknowledge_command(
-    alarms: AlarmIds, by: By = None, comment: Comment = "", config: Config = None
+    alarms: AlarmIds, who: Who = None, comment: Comment = "", config: Config = None
 ) -> None:
     """Say that somebody knows: reminders end; the alarm stands until its condition is over."""
-    desk = desk_of(config, by)
+    desk = desk_of(config, who)
     with beside_daemon(desk.store) as tx:
         done = [_acknowledge(tx, desk, name, comment) for name in alarms]
     for line in done:
@@ -97,10 +108,10 @@ def acknowledge_command(
 
 @app.command("reset")
 def reset_command(
-    alarms: AlarmIds, by: By = None, comment: Comment = "", config: Config = None
+    alarms: AlarmIds, who: Who = None, comment: Comment = "", config: Config = None
 ) -> None:
     """End alarms that wait for a look, once somebody has looked at the truck."""
-    desk = desk_of(config, by)
+    desk = desk_of(config, who)
     with beside_daemon(desk.store) as tx:
         for found in [alarm_of(tx, name) for name in alarms]:
             _check_reset(found)
@@ -139,7 +150,9 @@ def _show_told(told: list[Entry], zone: tzinfo) -> None:
     if not told:
         say("Nobody was told.")
         return
-    made = table("Told", "To", "When", "What came of it", wide="What came of it")
+    made = table(
+        "Told", "To", "When", "What came of it", wide=("Told", "To", "What came of it")
+    )
     for entry in told:
         when = minute(entry.settled_ms or entry.due_ms, zone)
         matter, to = HEADS[entry.matter].capitalize(), foreign(entry.destination)

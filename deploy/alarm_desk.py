@@ -23,7 +23,7 @@ from deploy.problems import Mistake, nearest
 NAMED = 8
 """Signs of an alarm's id that a list shows, and that name it."""
 
-By = Annotated[str | None, typer.Option("--by", help="Who says so. Default: your login name.")]
+Who = Annotated[str | None, typer.Option(help="Who says so. Default: this user.")]
 AlarmIds = Annotated[list[str], typer.Argument(help="Alarms, as listed.", metavar="ALARM...")]
 
 _SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(min|h|d)")

@@ -12,6 +12,7 @@ from rich.console import Console
 from rich.markup import escape
 
 from alerts import sending
+from alerts.phrases import number_of
 from deploy.broker_check import Finding, examine
 from deploy.clock import wall_ms
 from deploy.database import StoreError, read_only
@@ -116,7 +117,9 @@ def _fleet(loaded: Loaded) -> Iterator[Finding]:
                 level="fault", what=f"{problem.path}: {problem.what}", mend=problem.mend
             )
         return
-    yield Finding(level="good", what=f"fleet file {file}: {len(fleet.vehicles)} trucks")
+    yield Finding(
+        level="good", what=f"fleet file {file}: {number_of(len(fleet.vehicles), 'truck')}"
+    )
 
 
 def _store(loaded: Loaded) -> Iterator[Finding]:
@@ -144,7 +147,7 @@ def _held(conn: sqlite3.Connection) -> Iterator[Finding]:
     if refused.entries:
         yield Finding(
             level="caution",
-            what=f"{refused.entries} refused messages in quarantine "
+            what=f"{number_of(refused.entries, 'refused message')} in quarantine "
             f"({refused.dropped} dropped to keep the size)",
             mend="See 'heatbook quarantine list'",
         )
@@ -163,7 +166,7 @@ def _held(conn: sqlite3.Connection) -> Iterator[Finding]:
         last = given_up[-1]
         yield Finding(
             level="fault",
-            what=f"{len(given_up)} notices could not be delivered and were given up, the last to "
+            what=f"{number_of(len(given_up), 'notice')} given up, as undeliverable, the last to "
             f"{last.destination}: {last.last_error}",
             mend="'heatbook notices given-up' lists them; mend what is wrong ('heatbook check "
             "--notice' tries it), then 'heatbook notices again --all'",
@@ -172,7 +175,7 @@ def _held(conn: sqlite3.Connection) -> Iterator[Finding]:
     if count:
         yield Finding(
             level="good",
-            what=f"{count} notices wait to be delivered",
+            what=f"{number_of(count, 'notice waits', 'notices wait')} to be delivered",
             mend="See 'heatbook notices waiting'",
         )
 
@@ -188,7 +191,7 @@ def _record(conn: sqlite3.Connection, loaded: Loaded) -> Iterator[Finding]:
     if waiting:
         yield Finding(
             level="caution",
-            what=f"entries in the service record of {len(waiting)} trucks do not count yet",
+            what=f"service record: entries of {number_of(len(waiting), 'truck')} do not count yet",
             mend="The daemon counts them when it runs; if it does, see its log for record.failed",
         )
     with suppress(BadSettings):  # what is wrong with the files themselves is said already

@@ -56,7 +56,7 @@ def figures_command(
     if as_json:
         typer.echo(msgspec.json.encode(plain(found)).decode())
         return
-    made = table("Figure", "Is", "Asked for", "", wide="Is")
+    made = table("Figure", "Is", "Asked for", "", wide=("Is",))
     for line in lines(found):
         made.add_row(line.about, foreign(line.figure), line.target, _mark(line))
     show(made)

@@ -48,7 +48,7 @@ def list_command(config: Config = None, as_json: AsJson = False) -> None:
         return
     numbers = ("Life", "Unseen", "Missing")
     columns = ("Truck", "Newest", "Life", "Service due", "Unseen", "Missing")
-    made = table(*columns, right=numbers, wide="Truck")
+    made = table(*columns, right=numbers, wide=("Truck",))
     for truck, standing in found:
         made.add_row(*list_row(truck, standing, desk.units))
     if found:
@@ -66,7 +66,9 @@ def due_command(config: Config = None, as_json: AsJson = False) -> None:
             typer.echo(_line({**plain, **msgspec.to_builtins(standing.due)}))
         return
     numbers = ("Heat", "Distance", "Age")
-    made = table("Truck", "Due (8 in 10)", "By", *numbers, right=numbers)
+    made = table(
+        "Truck", "Due (8 in 10)", "By", *numbers, right=numbers, wide=("Truck", "Due (8 in 10)")
+    )
     for truck, standing in found:
         due = standing.due
         shares = (due.share_by_heat, due.share_by_distance, due.share_by_age)

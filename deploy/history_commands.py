@@ -51,7 +51,7 @@ def history_command(
     if not first and not entries:
         say(f"Nothing is entered of {truck} yet, and the fleet file says nothing of its fill.")
         return
-    made = table("No.", "Date", "What", "By", "Entered", right=("No.",), wide="What")
+    made = table("No.", "Date", "What", "By", "Entered", right=("No.",), wide=("What", "By"))
     for entry in sorted((*first, *entries), key=lambda each: each.time_ms):
         made.add_row(*_row(desk, entry, entries))
     show(made)

@@ -13,7 +13,7 @@ from alerts.alarm import State
 from alerts.holds import HELD_WORDS, BadHold
 from alerts.policy import Policy
 from deploy import record_options as options
-from deploy.alarm_desk import By, check_kind, check_truck, end_of, policy_of
+from deploy.alarm_desk import Who, check_kind, check_truck, end_of, policy_of
 from deploy.alarm_words import until_words
 from deploy.database import beside_daemon, read_only
 from deploy.desk import Desk, desk_of
@@ -41,11 +41,11 @@ def shelve_command(
     reason: Reason,
     until: Annotated[str, typer.Option(help="Until when: 8h or 3d from now, a time, a date.")],
     kind: Kind = None,
-    by: By = None,
+    who: Who = None,
     config: Config = None,
 ) -> None:
     """Put a truck's alarms aside for a while: nobody is told; they come back by themselves."""
-    _place(State.SHELVED, truck, kind, until, reason, by, config)
+    _place(State.SHELVED, truck, kind, until, reason, who, config)
 
 
 @app.command("suppress")
@@ -54,11 +54,11 @@ def suppress_command(
     reason: Reason,
     kind: Kind = None,
     until: Until = None,
-    by: By = None,
+    who: Who = None,
     config: Config = None,
 ) -> None:
     """Expect no sense from a truck's alarms: it is in the shop, or out of season."""
-    _place(State.SUPPRESSED, truck, kind, until, reason, by, config)
+    _place(State.SUPPRESSED, truck, kind, until, reason, who, config)
 
 
 @app.command("out-of-service")
@@ -67,11 +67,11 @@ def out_of_service_command(
     reason: Reason,
     kind: Kind = None,
     until: Until = None,
-    by: By = None,
+    who: Who = None,
     config: Config = None,
 ) -> None:
     """Take a truck's alarms out of service: its sensors are broken or it is laid up."""
-    _place(State.OUT_OF_SERVICE, truck, kind, until, reason, by, config)
+    _place(State.OUT_OF_SERVICE, truck, kind, until, reason, who, config)
 
 
 @app.command("holds")
@@ -80,7 +80,16 @@ def holds_command(config: Config = None) -> None:
     desk = desk_of(config)
     with read_only(desk.store) as conn:
         found = hold.standing(conn, desk.now_ms())
-    made = table("No.", "Truck", "Alarms", "Held", "By", "Since", "Why", wide="Why")
+    made = table(
+        "No.",
+        "Truck",
+        "Alarms",
+        "Held",
+        "By",
+        "Since",
+        "Why",
+        wide=("Truck", "Held", "By", "Since", "Why"),
+    )
     for each in found:
         made.add_row(
             str(each.id),
@@ -102,11 +111,11 @@ def release_command(
     numbers: Annotated[
         list[int], typer.Argument(help="Numbers, as 'holds' lists them.", metavar="NUMBER...")
     ],
-    by: By = None,
+    who: Who = None,
     config: Config = None,
 ) -> None:
     """Let go of what is held back: what still stands is told now."""
-    desk = desk_of(config, by)
+    desk = desk_of(config, who)
     policy = policy_of(desk)
     with beside_daemon(desk.store) as tx:
         done = [_release(tx, desk, number, policy) for number in numbers]
@@ -131,10 +140,10 @@ def _place(
     kind: str | None,
     until: str | None,
     reason: str,
-    by: str | None,
+    who: str | None,
     config: Path | None,
 ) -> None:
-    desk = desk_of(config, by)
+    desk = desk_of(config, who)
     check_kind(kind)
     with beside_daemon(desk.store) as tx:
         check_truck(tx, desk, truck)

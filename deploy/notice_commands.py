@@ -11,7 +11,7 @@ import typer
 
 from alerts import content, sending
 from alerts.outbox import Entry, entries
-from alerts.phrases import HEADS
+from alerts.phrases import HEADS, number_of
 from alerts.sending import Sending, Told, What
 from deploy.database import beside_daemon, read_only
 from deploy.desk import desk_of
@@ -43,15 +43,25 @@ def waiting_command(config: Config = None, limit: Limit = SHOWN) -> None:
             each for each in sending.sendings(conn, state="pending") if each.what is What.REPORT
         ]
         about = {one.id: sending.vehicle_of(conn, one.alarm_id) for one in told[:limit]}
-    made = table("To", "About", "Since", "Next try", "Tries", "Why", wide="Why")
+    made = table(
+        "To",
+        "About",
+        "Since",
+        "Next try",
+        "Tries",
+        "Why",
+        wide=("To", "About", "Since", "Next try", "Why"),
+    )
     for one in told[:limit]:
         cells = (foreign(one.destination), foreign(_about(one, about[one.id])))
         made.add_row(*cells, *_when(one, desk.zone), foreign(one.last_error))
     for each in reports[: max(0, limit - len(told))]:
         cells = (foreign(each.destination), foreign(_subject(each)))
         made.add_row(*cells, *_when(each, desk.zone), foreign(each.last_error))
-    show(made)
-    say(f"{count} wait." if count else "Nothing waits.")
+    if count:
+        show(made)
+    said = number_of(count, "notice waits", "notices wait")
+    say(f"{said}." if count else "Nothing waits.")
 
 
 @app.command("given-up")
@@ -61,15 +71,19 @@ def given_up_command(config: Config = None, limit: Limit = SHOWN) -> None:
     with read_only(desk.store) as conn:
         dead = sending.dead_letters(conn)
         about = {each.id: _all(each, sending.told(conn, each.id)) for each in dead[-limit:]}
-    made = table("Notice", "To", "About", "Given up", "Why", wide="Why")
+    made = table(
+        "Notice", "To", "About", "Given up", "Why", wide=("To", "About", "Given up", "Why")
+    )
     for each in dead[-limit:]:
         given_up = minute(each.settled_ms or each.created_ms, desk.zone)
         to = foreign(each.destination)
         made.add_row(
             each.id[:NAMED], to, foreign(about[each.id]), given_up, foreign(each.last_error)
         )
-    show(made)
-    say(f"{len(dead)} were given up. {AGAIN}" if dead else "Nothing was given up.")
+    if dead:
+        show(made)
+    said = number_of(len(dead), "notice was given up", "notices were given up")
+    say(f"{said}. {AGAIN}" if dead else "Nothing was given up.")
 
 
 @app.command("again")
@@ -133,7 +147,14 @@ def log_command(
         for each in tries:
             typer.echo(json.dumps({name: getattr(each, name) for name in each.__slots__}))
         return
-    made = table("When", "To", "Notice", "What came of it", "Detail", wide="Detail")
+    made = table(
+        "When",
+        "To",
+        "Notice",
+        "What came of it",
+        "Detail",
+        wide=("When", "To", "What came of it", "Detail"),
+    )
     for each in tries[-limit:]:
         to = foreign(each.destination)
         when = minute(each.time_ms, desk.zone)

@@ -117,7 +117,7 @@ def _show_people(plan: Plan, now_ms: int) -> None:
 
 def _show_rota(desk: Desk, plan: Plan, rota: Rota, weeks: int) -> None:
     say(f"Rota {rota.key}")
-    made = table("Week", "From", "Until", "On duty", wide="On duty")
+    made = table("Week", "From", "Until", "On duty", wide=("From", "Until", "On duty"))
     now = on_duty(rota, desk.now_ms())
     for nth in range(weeks):
         one = duty(rota, now.week.after(nth))
@@ -142,7 +142,7 @@ def _called(person: Person) -> str:
 
 
 def _show_told(desk: Desk, policy: Policy, found: tuple[Foretold, ...], now_ms: int) -> None:
-    made = table("When", "Who", "By", "Because", wide="Because")
+    made = table("When", "Who", "By", "Because", wide=("Who", "By", "Because"))
     for one in found:
         made.add_row(
             _when(one, desk, now_ms),

@@ -6,6 +6,7 @@ import sqlite3
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
+from alerts.phrases import number_of
 from alerts.rota import on_duty
 from alerts.routing import Call, Plan, Subject, calls, steps
 from deploy.broker_check import Finding
@@ -20,9 +21,9 @@ AHEAD_WEEKS = 4
 SLOT_MS = 1_800_000
 WEEK_MS = 7 * 86_400_000
 
-ANY_TRUCK = "any other truck"
-ANY_KIND = "any other kind"
-
+OTHER_TRUCK = "another truck"
+OTHER_KIND = "another kind"
+_BY_MAIL = " by mail"
 
 _LAST_TRIES = """
 SELECT destination, outcome, detail FROM attempt
@@ -45,8 +46,11 @@ def people_findings(loaded: Loaded, *, now_ms: int) -> Iterator[Finding]:
                 what = f"{problem.path}: {problem.what}"
                 yield Finding(level="fault", what=what, mend=problem.mend)
         return
-    counted = f"{len(plan.people)} people, {len(plan.rotas)} rotas, {len(plan.rules)} rules"
-    yield Finding(level="good", what=f"people file {loaded.people_file}: {counted}")
+    people = number_of(len(plan.people), "person", "people")
+    counts = (
+        f"{people}, {number_of(len(plan.rotas), 'rota')}, {number_of(len(plan.rules), 'rule')}"
+    )
+    yield Finding(level="good", what=f"people file {loaded.people_file}: {counts}")
     yield from coverage(plan, trucks=frozenset(plan.groups), now_ms=now_ms)
 
 
@@ -133,10 +137,12 @@ def _nights(plan: Plan, now_ms: int) -> Iterator[Finding]:
         told = tuple(_by(call) for call in calls(plan, subject, night_ms))
         by_people.setdefault(told, []).append(subject)
     for told, subjects in by_people.items():
-        what = f"critical at 02:00 tonight, {_about(subjects)}: {', '.join(told)}"
-        if all(by.endswith("(smtp)") for by in told):
+        what = f"at 02:00 a critical alarm ({_about(subjects)}) reaches {_and(told)}"
+        if all(by.endswith(_BY_MAIL) for by in told):
             mend = "Give them a way that is heard at night, or tell somebody who has one"
-            yield Finding(level="caution", what=f"{what}; a mail wakes nobody", mend=mend)
+            yield Finding(
+                level="caution", what=f"{what} only, and mail wakes nobody", mend=mend
+            )
         else:
             yield Finding(level="good", what=what)
 
@@ -155,7 +161,7 @@ def _waits(plan: Plan, now_ms: int) -> Iterator[Finding]:
         local = datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(plan.zone)
         yield Finding(
             level="caution",
-            what=f"a high alarm, {_about(subjects)}, found on {local:%a %H:%M} would wait "
+            what=f"a high alarm ({_about(subjects)}) found on {local:%a %H:%M} would wait "
             f"{wait_ms / 3_600_000:.0f} h until somebody's hours begin",
             mend="Tell a rota with hours of its own, or set at_any_hour to high",
         )
@@ -171,7 +177,7 @@ def _single(plan: Plan, now_ms: int) -> Iterator[Finding]:
     if lonely:
         yield Finding(
             level="caution",
-            what=f"critical, {_about(lonely)}: one person is told, and nobody after them",
+            what=f"of a critical alarm ({_about(lonely)}) one person is told, and nobody after them",
             mend="Add [[telling.then]] or [[fallback.then]] with somebody else",
         )
 
@@ -192,8 +198,8 @@ def _subjects(plan: Plan, priority: Priority) -> list[Subject]:
             trucks[truck] = groups
     return [
         Subject(vehicle=truck, kind=kind, priority=priority)
-        for truck in (*sorted(trucks), ANY_TRUCK)
-        for kind in (*kinds, ANY_KIND)
+        for truck in (*sorted(trucks), OTHER_TRUCK)
+        for kind in (*kinds, OTHER_KIND)
     ]
 
 
@@ -201,8 +207,15 @@ def _about(subjects: list[Subject]) -> str:
     trucks = list(dict.fromkeys(subject.vehicle for subject in subjects))
     kinds = list(dict.fromkeys(subject.kind for subject in subjects))
     if len(subjects) == len(trucks) * len(kinds):
-        return f"{_some(kinds)} of {_some(trucks)}"
-    return f"such as {subjects[0].kind} of {subjects[0].vehicle}"
+        return _of(kinds, trucks)
+    return f"such as {_of(kinds[:1], trucks[:1])}"
+
+
+def _of(kinds: list[str], trucks: list[str]) -> str:
+    """Name kinds and trucks; what no rule names is any, where no rule names one at all."""
+    kind = "any kind" if kinds == [OTHER_KIND] else _some(kinds)
+    truck = "any truck" if trucks == [OTHER_TRUCK] else _some(trucks)
+    return f"{kind} of {truck}"
 
 
 def _some(names: list[str]) -> str:
@@ -210,7 +223,12 @@ def _some(names: list[str]) -> str:
 
 
 def _by(call: Call) -> str:
-    return f"{call.person.name} ({call.person.ways[0].channel})"
+    channel = call.person.ways[0].channel
+    return f"{call.person.name}{_BY_MAIL if channel == 'smtp' else f' by {channel}'}"
+
+
+def _and(names: tuple[str, ...]) -> str:
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
 
 
 def _next(at: time, now_ms: int, zone: tzinfo) -> int:

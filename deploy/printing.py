@@ -29,15 +29,19 @@ def caution() -> None:
     say(WORK_IN_SHORT, style="yellow")
 
 
-def table(*headings: str, right: tuple[str, ...] = (), wide: str | None = None) -> Table:
-    """Begin a table in our looks; ``right`` names columns of numbers, ``wide`` the one that gives way."""
+def table(*headings: str, right: tuple[str, ...] = (), wide: tuple[str, ...] = ()) -> Table:
+    """Begin a table in our looks; ``right`` names columns of numbers, ``wide`` those that give way.
+
+    What stands in the others is never cut: let them be short, such as an id, a priority, a number.
+    """
     made = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
     for heading in headings:
+        gives_way = heading in wide
         made.add_column(
             heading,
             justify="right" if heading in right else "left",
-            no_wrap=heading != wide,
-            overflow="fold" if heading == wide else "ellipsis",
+            no_wrap=not gives_way,
+            overflow="fold" if gives_way else "ellipsis",
         )
     return made
 

@@ -10,7 +10,7 @@ from datetime import datetime
 from alerts.ledger import Alarm
 from alerts.notice import Picture
 from alerts.page import Report, Table
-from alerts.phrases import plain
+from alerts.phrases import number_of, plain
 from alerts.sheet import Passage
 from alerts.teller import Teller
 from deploy.digest import services, soonest
@@ -74,7 +74,7 @@ def _lead(found: Week, teller: Teller) -> str:
     above_s = sum(each.above_s for each in found.trucks)
     driven = sum(each.distance_km > 0.0 for each in found.trucks)
     count = len(found.alarms)
-    alarms = "no alarm" if not count else "1 alarm" if count == 1 else f"{count} alarms"
+    alarms = number_of(count, "alarm") if count else "no alarm"
     return (
         f"{driven} of {len(found.now)} trucks drove {distance}; {_span(above_s)} above their limits; "
         f"{alarms}."

@@ -9,6 +9,7 @@ from alerts.answer import Answered, Verdict
 from alerts.console_form import CAUTIONS, DRIVER, SHOP, TRUST, Line, lines
 from alerts.ledger import Alarm
 from alerts.palette import band_of
+from alerts.phrases import number_of
 from alerts.teller import Teller
 from deploy.web.pages import AnswerPage, AnswerRow, AnswersPage, Dangers, Form, Message, Page
 from models.transition import Priority
@@ -69,7 +70,7 @@ def several(found: Sequence[Answered], teller: Teller, *, ask_name: bool) -> Pag
     most = max((alarm.priority for alarm in standing), default=Priority.LOW)
     button = f"I have seen all {len(asked)}" if len(asked) > 1 else "I have seen this"
     return AnswersPage(
-        title=_counted(len(alarms)),
+        title=number_of(len(alarms), "alarm"),
         state=f"{len(standing)} of {len(alarms)} stand",
         band=band_of(most, urgent=bool(standing)),
         verdict=_tally(found),
@@ -196,10 +197,6 @@ def _row(alarm: Alarm, answered: Answered, teller: Teller) -> AnswerRow:
         since=f"Since {teller.moment(alarm.onset_ms)}.",
         verdict=told,
     )
-
-
-def _counted(count: int) -> str:
-    return "1 alarm" if count == 1 else f"{count} alarms"
 
 
 def _tally(found: Sequence[Answered]) -> tuple[str, ...]:

@@ -121,13 +121,13 @@ def test_the_most_urgent_is_listed_first_and_what_is_held_last(shop: Shop) -> No
     said = shop.run("list")
     places = [said.index(alarm.id[:8]) for alarm in (high, low, held)]
     assert places == sorted(places)
-    assert "3 stand." in said
+    assert "3 alarms stand." in said
     assert "suppressed by design until let go" in said
 
 
 def test_an_alarm_is_shown_with_what_happened_and_who_was_told(shop: Shop) -> None:
     found = shop.write()
-    shop.run("acknowledge", found.id[:8], "--by", "Kim", "--comment", "on my way")
+    shop.run("acknowledge", found.id[:8], "--who", "Kim", "--comment", "on my way")
     said = shop.run("show", found.id[:8])
     assert "State acknowledged by Kim" in said
     assert "came" in said
@@ -142,7 +142,7 @@ def test_an_acknowledgement_is_by_whoever_is_logged_in_unless_said_otherwise(
     found = shop.write()
     assert "acknowledged by" in shop.run("acknowledge", found.id)
     assert shop.alarm(found).acknowledged_by == login_name()
-    assert "already" in shop.run("acknowledge", found.id, "--by", "Kim")
+    assert "already" in shop.run("acknowledge", found.id, "--who", "Kim")
     assert shop.alarm(found).acknowledged_by == login_name()
 
 
@@ -159,7 +159,7 @@ def test_a_shelf_has_an_end_and_a_reason_and_can_be_let_go(shop: Shop) -> None:
     assert made.until_ms - made.from_ms == pytest.approx(8 * HOUR, abs=60_000)
     assert "part ordered" in shop.run("holds")
     assert "nothing to acknowledge" in shop.run("acknowledge", found.id)
-    assert "1 still stand" in shop.run("release", "1", "--by", "Ines")
+    assert "1 still stand" in shop.run("release", "1", "--who", "Ines")
     free = shop.alarm(found)
     assert free.state is State.UNACKNOWLEDGED
     with read_only(shop.store) as conn:
@@ -178,7 +178,7 @@ def test_what_is_over_and_to_be_looked_at_is_reset(shop: Shop) -> None:
     found = shop.write(over=True)
     assert "over, to be looked at" in shop.run("list")
     assert "1 reset by Kim." in shop.run(
-        "reset", found.id[:6], "--by", "Kim", "--comment", "valve changed"
+        "reset", found.id[:6], "--who", "Kim", "--comment", "valve changed"
     )
     assert shop.alarm(found).state is State.NORMAL
     assert "reset Kim valve changed" in shop.run("show", found.id)

@@ -138,7 +138,7 @@ def test_check_finds_nothing_wrong_with_a_sound_installation(
     said = capsys.readouterr().out
     assert code == 0, said
     assert "is sound" in said
-    assert "1 refused messages in quarantine" in said
+    assert "1 refused message in quarantine" in said
     assert "fields that nothing reads: tyre_kpa (1 times)" in said
     assert "channel log took a test notice" in said
     assert "mqtt.port = 1883" in said

@@ -51,7 +51,7 @@ def run(config: Path, *words: str) -> str:
 
 def test_what_waits_is_listed_with_reports(config: Path) -> None:
     said = run(config, "waiting")
-    assert "3 wait." in said
+    assert "3 notices wait." in said
     assert "ALARM HIGH NF-02" in said
     assert "The day" in said
     assert "550" not in said
@@ -60,12 +60,12 @@ def test_what_waits_is_listed_with_reports(config: Path) -> None:
 def test_what_was_given_up_is_listed_with_its_reason_and_sent_again(config: Path) -> None:
     said = run(config, "given-up")
     assert "550 no [such] user" in said
-    assert "1 were given up" in said
+    assert "1 notice was given up" in said
     with read_only(config.parent / "heatbook.db") as conn:
         (dead,) = sending.dead_letters(conn)
     assert "1 will be sent again" in run(config, "again", dead.id[:10])
     assert "Nothing was given up" in run(config, "given-up")
-    assert "4 wait." in run(config, "waiting")
+    assert "4 notices wait." in run(config, "waiting")
 
 
 @pytest.mark.parametrize("words", [("--all",), ("--channel", "phone")])

@@ -45,7 +45,7 @@ def test_entries_that_do_not_count_yet_are_said(
         drop_pan(book, "NF-01", now_ms)
     code, said = _checked(shop, capsys)
     assert code == 0
-    assert "entries in the service record of 1 trucks do not count yet" in said
+    assert "service record: entries of 1 truck do not count yet" in said
 
 
 def test_a_fluid_that_the_fleet_file_has_lost_is_a_fault(
