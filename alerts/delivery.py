@@ -20,6 +20,8 @@ BUNDLE_LONGEST_S = 1800.0
 """Longest wait for another try [s] where what comes after waits too, to become one bundle: RFC 5321
 section 4.5.4.1 asks for at least 30 min between tries."""
 
+URGENT_LONGEST_S = 300.0
+"""The same where something critical is in it, or waits behind it; own choice."""
 
 NO_CHANNEL = "the settings have no such channel any more"
 NOBODY = "the people file has nobody of this name, or no such way, any more"
@@ -47,6 +49,7 @@ class Job:
 
 
 def next_due_ms(
+    conn: sqlite3.Connection,
     tried: Sending,
     refusal: Undelivered,
     *,
@@ -63,6 +66,8 @@ def next_due_ms(
     if not refusal.retry:
         return None
     longest_s = RESTS_S[-1] if rest_ms else BUNDLE_LONGEST_S if bundles else DELAYS_S[-1]
+    if gathering.urgent(conn, tried.id):
+        longest_s = min(longest_s, URGENT_LONGEST_S)
     due_ms = next_try_ms(
         attempts=tried.attempts,
         created_ms=now_ms if tried.first_ms is None else tried.first_ms,

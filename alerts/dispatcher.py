@@ -11,6 +11,7 @@ import sqlite3
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
+from functools import partial
 from random import Random
 
 import structlog
@@ -270,11 +271,10 @@ class Dispatcher:
     def _put_away(
         self, channel: str, job: Job, refusal: Undelivered, now_ms: int, rest_ms: int = 0
     ) -> None:
-        reason = refusal.reason
-        bundles = self._channels[channel].bundles
-        due_ms = next_due_ms(
-            job.sending, refusal, now_ms=now_ms, rng=self._rng, bundles=bundles, rest_ms=rest_ms
-        )
+        reason, bundles = refusal.reason, self._channels[channel].bundles
+        put_back = partial(next_due_ms, now_ms=now_ms, rng=self._rng, bundles=bundles)
+        with self._read() as conn:
+            due_ms = put_back(conn, job.sending, refusal, rest_ms=rest_ms)
         if due_ms is None:
             other = self._next_way(job.sending.destination)
             self._note(channel, lambda tx: give_up(tx, job, now_ms, reason, other))

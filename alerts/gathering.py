@@ -20,7 +20,8 @@ from models.transition import Priority
 
 OPEN_AT_ONCE = 2
 """Sendings to one reader that may wait for another try side by side. A second, in case it is the first
-itself that is refused; more would be a flood when the far side is back: the rest becomes one bundle."""
+itself that is refused; more would be a flood when the far side is back: the rest becomes one bundle. What
+is critical waits for none but critical ones."""
 
 _CRITICAL = int(Priority.CRITICAL)
 
@@ -50,8 +51,16 @@ _SINGLE = f"""
 SELECT mine.id, mine.destination, mine.priority, mine.due_ms
 {_FREE} AND NOT EXISTS ({_BEFORE}) ORDER BY mine.priority DESC, mine.seq LIMIT 1
 """
+#: What comes after a sending has to wait for it, being of the same alarm to the same reader.
+_BEHIND = """
+SELECT max(later.priority) FROM outbox AS own JOIN outbox AS later ON later.alarm_id = own.alarm_id
+WHERE own.sending_id = mine.id AND later.destination = own.destination
+    AND later.state = 'pending' AND later.seq > own.seq AND later.sending_id IS NULL
+"""
+_URGENCY = f"max(mine.priority, coalesce(({_BEHIND}), 0))"
+_URGENCY_OF = f"SELECT {_URGENCY} FROM sending AS mine WHERE mine.id = ?"  # noqa: S608 - our own text
 _AGAIN = f"""
-SELECT mine.id, mine.destination, mine.priority, mine.due_ms, mine.attempts, mine.created_ms
+SELECT mine.id, mine.destination, {_URGENCY} AS urgency, mine.due_ms, mine.attempts, mine.created_ms
 FROM sending AS mine WHERE mine.channel = :channel AND mine.state = 'pending'
     AND mine.claimed = 0 AND ({_DUE} OR mine.tried_ms > :now)
     AND NOT EXISTS (
@@ -59,14 +68,15 @@ FROM sending AS mine WHERE mine.channel = :channel AND mine.state = 'pending'
         WHERE own.sending_id = mine.id AND earlier.destination = own.destination
             AND earlier.state = 'pending' AND earlier.seq < own.seq
             AND earlier.sending_id IS NOT mine.id)
-ORDER BY mine.priority DESC, mine.seq
+ORDER BY urgency DESC, mine.seq
 """  # noqa: S608 - our own text
 _RECENT = """
 SELECT tried_ms FROM sending WHERE destination = ? AND id <> ? AND tried_ms > ? AND tried_ms <= ?
 """
-_OPEN = (
-    "SELECT count(*) FROM sending WHERE destination = ? AND state = 'pending' AND attempts > 0"
-)
+_OPEN = """
+SELECT count(*) FROM sending
+WHERE destination = ? AND priority >= ? AND state = 'pending' AND attempts > 0
+"""
 _MAKE = """
 INSERT INTO sending (id, destination, what, priority, created_ms, due_ms)
 SELECT ?1, min(destination), 'alarms', max(priority), ?2, ?2 FROM outbox
@@ -160,6 +170,12 @@ def waiting_at(conn: sqlite3.Connection) -> list[str]:
     return [row[0] for row in conn.execute(sql)]
 
 
+def urgent(conn: sqlite3.Connection, name: str) -> bool:
+    """Tell whether a sending is critical, or anything critical waits for it to be out of the way."""
+    (found,) = conn.execute(_URGENCY_OF, (name,)).fetchone()
+    return int(found) == _CRITICAL
+
+
 def _rank(choice: Choice, look: Look) -> tuple[int, int, int, str]:
     tried = choice.attempts if look.trying else 0
     return tried, -choice.priority, choice.since_ms, choice.destination
@@ -186,7 +202,9 @@ def _bundles(conn: sqlite3.Connection, look: Look) -> Iterator[Choice]:
         _BUNDLES, {"channel": look.channel, "now": look.now_ms}
     ).fetchall():
         waits = Waiting(since_ms=since_ms, critical_since_ms=critical_ms)
-        if _open(conn, destination) < OPEN_AT_ONCE and _paced(conn, look, destination, waits):
+        least = 0 if critical_ms is None else _CRITICAL
+        few = _open(conn, destination, least) < OPEN_AT_ONCE
+        if few and _paced(conn, look, destination, waits):
             yield Choice(
                 sending_id="", destination=destination, priority=priority, since_ms=since_ms
             )
@@ -210,8 +228,9 @@ def _members(conn: sqlite3.Connection, look: Look, destination: str) -> tuple[st
     return tuple(row[0] for row in conn.execute(_MEMBERS, given))
 
 
-def _open(conn: sqlite3.Connection, destination: str) -> int:
-    return int(conn.execute(_OPEN, (destination,)).fetchone()[0])
+def _open(conn: sqlite3.Connection, destination: str, least: int) -> int:
+    """Count the sendings of this priority and above that were refused for now."""
+    return int(conn.execute(_OPEN, (destination, least)).fetchone()[0])
 
 
 def _paced(

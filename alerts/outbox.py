@@ -72,15 +72,25 @@ _MOVE = """
 INSERT OR IGNORE INTO outbox (id, alarm_id, destination, matter, turn, time_ms, priority,
     probability, evidence, onset_ms, remark, created_ms, due_ms, moved_from)
 SELECT ?1, alarm_id, ?2, matter, turn, time_ms, priority,
-    probability, evidence, onset_ms, remark, ?3, ?3, destination
+    probability, evidence, onset_ms, remark, ?3, max(?3, due_ms), destination
 FROM outbox AS mine WHERE id = ?4 AND NOT EXISTS (
     SELECT 1 FROM outbox AS same WHERE same.alarm_id = mine.alarm_id AND same.destination = ?2
     AND same.matter = mine.matter AND same.turn = mine.turn AND same.time_ms = mine.time_ms
     AND same.state <> 'cancelled')
 """
+_AFTER = """
+SELECT later.id FROM outbox AS later JOIN outbox AS mine ON mine.id = ?3
+WHERE later.alarm_id = ?1 AND later.destination = ?2 AND later.seq > mine.seq
+    AND later.state = 'pending' AND later.sending_id IS NULL ORDER BY later.seq
+"""
 _SOONER = """
 UPDATE outbox SET due_ms = ?1 WHERE alarm_id = ?2 AND destination = ?3 AND state = 'pending'
     AND sending_id IS NULL AND due_ms > ?1
+"""
+#: What was refused for now and stands before something critical is tried at once.
+_CLEAR_THE_WAY = """
+UPDATE sending SET due_ms = ?1 WHERE state = 'pending' AND due_ms > ?1 AND id IN (
+    SELECT sending_id FROM outbox WHERE alarm_id = ?2 AND destination = ?3 AND state = 'pending')
 """
 _CANCEL = """
 UPDATE outbox SET state = 'cancelled', settled_ms = ?
@@ -134,6 +144,8 @@ def post(
         posted = tx.execute(_POST, (*key, time_ms, *found, due_ms)).rowcount
         if posted and matter not in _FOLLOW:
             tx.execute(_SOONER, (due_ms, alarm.id, telling.destination))
+            if alarm.priority is Priority.CRITICAL:
+                tx.execute(_CLEAR_THE_WAY, (due_ms, alarm.id, telling.destination))
         count += posted
     return count
 
@@ -149,9 +161,22 @@ def _nth(tx: sqlite3.Connection, alarm: Alarm, matter: Matter) -> int:
 
 
 def move(tx: sqlite3.Connection, entry: Entry, destination: str, now_ms: int) -> int:
-    """Tell the same at another destination, at once; what is known there already is not said again."""
-    name = moved_id(entry.id, destination)
-    return tx.execute(_MOVE, (name, destination, now_ms, entry.id)).rowcount
+    """Tell the same at another destination; what is known there already is not said again.
+
+    What is to follow it and was not tried yet goes the same way, that it is over above all.
+    """
+    moved = _move(tx, entry.id, destination, now_ms)
+    place = (entry.alarm_id, entry.destination, entry.id)
+    for (name,) in tx.execute(_AFTER, place).fetchall():
+        _move(tx, name, destination, now_ms)
+        tx.execute(
+            "UPDATE outbox SET state = 'cancelled', settled_ms = ? WHERE id = ?", (now_ms, name)
+        )
+    return moved
+
+
+def _move(tx: sqlite3.Connection, name: str, destination: str, now_ms: int) -> int:
+    return tx.execute(_MOVE, (moved_id(name, destination), destination, now_ms, name)).rowcount
 
 
 def newest_told(conn: sqlite3.Connection, alarm: Alarm) -> Entry | None:

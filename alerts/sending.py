@@ -17,6 +17,7 @@ from typing import Any
 from alerts import ledger, outbox
 from alerts.ledger import Alarm
 from alerts.outbox import Entry
+from alerts.telling import tell_how_it_ended
 from models.transition import Priority
 
 
@@ -209,16 +210,19 @@ def resend(tx: sqlite3.Connection, name: str, now_ms: int) -> bool:
 
     One whose alarms have all been withdrawn meanwhile tells what is known to be untrue: it stays. What
     was never handed over (nobody was at its destination) is taken apart, and may leave in one bundle.
+    Of an alarm that is over meanwhile, that follows.
     """
     about = told(tx, name)
     if about and all(one.alarm.withdrawn for one in about):
         return False
     if about and tx.execute(_UNSEEN, (name,)).rowcount == 1:
         tx.execute(_FREE, (name,))
-        return True
-    if tx.execute(_RESEND, (now_ms, name)).rowcount != 1:
+    elif tx.execute(_RESEND, (now_ms, name)).rowcount == 1:
+        tx.execute(_FATE, ("pending", None, name))
+    else:
         return False
-    tx.execute(_FATE, ("pending", None, name))
+    for one in about:
+        tell_how_it_ended(tx, one.alarm, one.entry.destination, now_ms=now_ms)
     return True
 
 

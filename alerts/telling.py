@@ -7,9 +7,9 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from alerts import ledger, outbox
-from alerts.alarm import Matter
+from alerts.alarm import HELD, Matter
 from alerts.ledger import LATELY, STANDING, Alarm
-from alerts.policy import Policy, Subject, Telling
+from alerts.policy import Policy, Subject, Telling, at_once
 
 _APART = 100
 """More than there are priorities: keeps names of what was cancelled apart from all others."""
@@ -92,6 +92,22 @@ def tell_withdrawn(
     """Tell these destinations that an alarm was not so."""
     wanted = policy.again(sorted(to), alarm.priority, now_ms)
     _post(tx, alarm, Matter.WITHDRAWN, wanted, time_ms=now_ms, now_ms=now_ms, remark="")
+
+
+def tell_how_it_ended(
+    tx: sqlite3.Connection, alarm: Alarm, destination: str, *, now_ms: int
+) -> None:
+    """Tell a destination that is told by hand of an alarm that is over that it is, or was withdrawn."""
+    later = alarm.state in HELD or alarm.chattering  # then it is told when that ends
+    if (
+        (alarm.active and not alarm.withdrawn)
+        or later
+        or destination not in believing(tx, alarm)
+    ):
+        return
+    matter = Matter.WITHDRAWN if alarm.withdrawn else Matter.NORMAL
+    over_ms = now_ms if alarm.cleared_ms is None else alarm.cleared_ms
+    _post(tx, alarm, matter, at_once([destination]), time_ms=over_ms, now_ms=now_ms, remark="")
 
 
 def believing(conn: sqlite3.Connection, alarm: Alarm) -> list[str]:

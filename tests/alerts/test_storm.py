@@ -334,3 +334,98 @@ def test_what_is_sent_again_goes_before_what_tells_of_the_same_alarm_and_still_w
     desk.say = lambda notice: heard.append(notice.items[0].matter)
     pass_time(loop, time, MINUTE)
     assert heard == ["active", "normal"]
+
+
+def busy(notice: Notice) -> None:
+    raise Undelivered("451 later", retry=True, away=False)
+
+
+@pytest.mark.parametrize("bundles", [True, False])
+def test_what_is_critical_does_not_wait_for_lesser_notices_that_were_refused_for_now(
+    database: Database, *, bundles: bool
+) -> None:
+    time, mail = Time(), Told(say=busy, bundles=bundles)
+    loop = dispatcher(database, time, mail=mail)
+    for number in range(3):
+        alarm(database, f"NF-0{number}", time(), "mail")
+        pass_time(loop, time, 20 * MINUTE, step_ms=10 * SECOND)
+    mail.say = lambda notice: None
+    alarm(database, "NF-99", time(), "mail", priority=Priority.CRITICAL)
+    pass_time(loop, time, 20 * SECOND)
+    with database.read() as conn:
+        arrived = [
+            sending.vehicle_of(conn, each.alarm_id)
+            for each in outbox.entries(conn, state="delivered")
+        ]
+    assert "NF-99" in arrived
+
+
+@pytest.mark.parametrize("bundles", [True, False])
+def test_an_alarm_that_becomes_critical_does_not_wait_for_its_own_first_notice(
+    database: Database, *, bundles: bool
+) -> None:
+    """In order, but at once: the next try of the first would have been in half an hour, or in five."""
+    time, mail = Time(), Told(say=busy, bundles=bundles)
+    loop = dispatcher(database, time, mail=mail)
+    alarm(database, "NF-01", time(), "mail", priority=Priority.LOW)
+    pass_time(loop, time, HOUR, step_ms=10 * SECOND)
+    policy = policy_for(routes=(Route(channel="mail"),))
+    lesser = transition(NOON, NOON, priority=Priority.LOW)
+    worse = transition(NOON + 1, NOON, priority=Priority.CRITICAL)
+    with database.write() as tx:
+        write(tx, [lesser, worse], now_ms=time(), policy=policy)
+    pass_time(loop, time, MINUTE)
+    mail.say = lambda notice: None
+    pass_time(loop, time, 6 * MINUTE)
+    with database.read() as conn:
+        arrived = [each.matter for each in outbox.entries(conn, state="delivered")]
+    assert arrived == ["active", "rise"]
+
+
+def test_what_is_told_another_way_takes_along_that_it_is_over(database: Database) -> None:
+    time, mail, text = Time(), Told(say=busy, bundles=True), Told(bundles=True)
+    loop = dispatcher(database, time, mail=mail, text=text)
+    alarm(database, "NF-01", time(), "mail/ines")
+    pass_time(loop, time, HOUR, step_ms=MINUTE)
+    alarm(database, "NF-01", time(), "mail/ines", over=True)
+
+    def full(notice: Notice) -> None:
+        """Refuse the first for good, and what follows for now."""
+        raise Undelivered("no", retry="BACK TO NORMAL" in notice.subject, away=False)
+
+    mail.say = full
+    pass_time(loop, time, HOUR, step_ms=MINUTE)
+    with database.read() as conn:
+        arrived = [
+            (each.destination, each.matter) for each in outbox.entries(conn, state="delivered")
+        ]
+    assert arrived == [("text/ines", "active"), ("text/ines", "normal")]
+
+
+def test_what_is_sent_again_by_hand_is_followed_by_how_it_ended(database: Database) -> None:
+    time, mail = Time(), Told(say=refuse(retry=False), bundles=True)
+    loop = dispatcher(database, time, mail=mail)
+    alarm(database, "NF-01", time(), "mail")
+    alarm(database, "NF-02", time(), "mail")
+    alarm(database, "NF-03", time(), "mail")
+    pass_time(loop, time, MINUTE)
+    alarm(database, "NF-01", time(), "mail", over=True)
+    with database.write() as tx:
+        write(tx, [], now_ms=time(), vehicle="NF-03")
+    mail.say = lambda notice: None
+    with database.write() as tx:
+        assert sending.resend_all(tx, None, time()) == 1
+    pass_time(loop, time, HOUR, step_ms=10 * SECOND)
+    with database.read() as conn:
+        arrived = [
+            (vehicle, each.matter)
+            for each in outbox.entries(conn, state="delivered")
+            for vehicle in [sending.vehicle_of(conn, each.alarm_id)]
+        ]
+    assert sorted(arrived) == [
+        ("NF-01", "active"),
+        ("NF-01", "normal"),
+        ("NF-02", "active"),
+        ("NF-03", "active"),
+        ("NF-03", "withdrawn"),
+    ]
