@@ -22,6 +22,7 @@ from models.circuit import (
     COOLER_LINE,
     FLUID,
     LEAK,
+    RPM,
     SINK,
     SITE,
     SPAN_S,
@@ -32,6 +33,7 @@ from models.circuit import (
     read_at,
 )
 from models.compiled import compiled
+from models.cooler import LEAST_FLOW, pumped
 from models.cooler_line import FLOWS_FROM, shows_flow, standing_k
 from models.hypotheses import COUNT, HEALTHY, SHUT, SLIP
 from models.hypothesis_filter import predict, update
@@ -52,9 +54,15 @@ FIRST_H = 20.0
 LEARNS_FROM = 0.2
 """Probability of a healthy truck from which its own values are learned [-]; own choice."""
 
-VALVE_DOUBT = 0.25
-"""Error of the heat that goes off through a valve part-way open, as a share of it [-]: no two open along the
-same line. Own choice; without it a valve of another shape passes for a cooler that has lost half."""
+VALVE_DOUBT, FOOT_DOUBT = 0.2, 0.04
+"""How far a valve part-way open may be from where it is taken to be, as a share of that and of the whole way
+[-]: no two open along the same line, and wax does not begin to at the same place. Own choice; without the
+first a valve of another shape passes for a cooler that has lost half, without the second for one that is
+stuck."""
+
+RUNNING_RPM = 400.0
+"""Engine speed below which the pump was at rest for part of a window [1/min]; common practice: idle is 550 to
+700. With the pump at rest a sensor outside the sump reads what cools there, and says nothing of the fluid."""
 
 UNREAD_SINK_K = 4.0
 """How fast outside air may drift from where it was last read [K per root hour]; own choice."""
@@ -151,18 +159,18 @@ def step_bank(
     """
     xs = bank.x.reshape((COUNT, STATES))
     covs = bank.cov.reshape((COUNT, STATES, STATES))
-    line = params.circuit.site == SUMP and not math.isnan(line_c)
+    flows = duty[RPM] >= RUNNING_RPM
+    trusted = trusted and (flows or params.circuit.site == SUMP)
+    line = flows and params.circuit.site == SUMP and not math.isnan(line_c)
     learns = bank.p[HEALTHY] > LEARNS_FROM
     anew = bank.flows == 1 and bank.p[HEALTHY] > FLOWS_FROM
-    by_valve = params.circuit.kind == BYPASS
+    by_valve = params.circuit.kind in (BYPASS, COOLANT_VALVE)
     hours = duty[SPAN_S] / 3600.0
     let_begin(params.begins_per_h, by_valve, anew, hours, bank.p, xs, covs, bank.valve)
     doubt_kw = _valve_doubt_kw(params, bank, duty)
     lasting_sd_kw = math.sqrt(lasting_sd_kw * lasting_sd_kw + doubt_kw * doubt_kw)
     still_k = 0.0
-    beyond_k = 0.0
-    if params.circuit.site != SUMP:
-        beyond_k = priors.RISE_SHARE * duty[CONVERTER_W] / params.circuit.flow_w_k
+    beyond_k = _beyond_k(params.circuit, duty, bank.x[FLUID])
     for place in range(COUNT):
         if place != HEALTHY and params.begins_per_h[place] == 0.0:
             continue
@@ -185,7 +193,9 @@ def step_bank(
         if not trusted:
             continue
         where = read_at(params.circuit)
-        noise_var = priors.READING_SD_K**2 + beyond_k * beyond_k
+        noise_var = priors.READING_SD_K**2
+        if params.circuit.site != SUMP:
+            noise_var += beyond_k * beyond_k
         if params.circuit.site == COOLER_LINE:
             noise_var += still_k * still_k
         own = learns or place not in (HEALTHY, SLIP)
@@ -193,7 +203,7 @@ def step_bank(
         alone = place == SHUT and params.circuit.site == COOLER_LINE
         told = update(place, where, fluid_c, noise_var, own, alone, xs[place], covs[place])
         if line:
-            line_var = priors.LINE_SD_K**2 + still_k * still_k
+            line_var = priors.LINE_SD_K**2 + still_k * still_k + beyond_k * beyond_k
             told += update(
                 place, SITE, line_c, line_var, own, place == SHUT, xs[place], covs[place]
             )
@@ -242,7 +252,20 @@ def _valve_doubt_kw(params: BankParams, bank: Bank, duty: NDArray[np.float64]) -
     if params.circuit.kind not in (BYPASS, COOLANT_VALVE) or not LEAK < share < 1.0:
         return 0.0
     x = bank.x[0:STATES]
-    return VALVE_DOUBT * abs(carried_w(params.circuit, duty, x, share)) / 1000.0
+    foot = FOOT_DOUBT if params.circuit.kind == BYPASS else 0.0
+    wider = min(1.0, (1.0 + VALVE_DOUBT) * share + foot)
+    more_w = carried_w(params.circuit, duty, x, wider) - carried_w(
+        params.circuit, duty, x, share
+    )
+    return abs(more_w) / 1000.0
+
+
+@compiled
+def _beyond_k(params: CircuitParams, duty: NDArray[np.float64], fluid_c: float) -> float:
+    """Error of a reading beyond the converter, by its rise over the sump [K]: little flows of cold fluid."""
+    flow_w_k = params.flow_w_k * max(LEAST_FLOW, pumped(duty[RPM], fluid_c))
+    beyond_k: float = priors.RISE_SHARE * duty[CONVERTER_W] / flow_w_k
+    return beyond_k
 
 
 @compiled

@@ -3,9 +3,11 @@
 Two nodes, fluid and metal, take the heat made; both lose some through the case, the fluid the rest through
 the cooler:
 
-    C_f dT/dt = 0.8 Q + G (M - T) - 0.4 A (T - air) - K (T - sink)
+    C_f dT/dt = 0.8 Q + G (M - T) - 0.4 A (T - air) - K (T - sink) - E Q_c
     C_m dM/dt = 0.2 Q - G (M - T) - 0.6 A (M - air)
 
+The cooler is fed by the converter: of the heat made there, ``Q_c``, it takes its share ``E`` before the sump
+sees it; ``E`` is ``K`` over the capacity rate of the pump's flow.
 ``K`` is two resistances in a row, the fluid's side and the sink's: starving either leaves the other. The
 sink is outside air (``thermostatic_bypass``, ``full_flow``), the coolant (``coolant_exchanger``), the cold
 tank of the radiator (``radiator_tank``), alone or with an air cooler after it. Source: lumped heat balance
@@ -21,7 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.compiled import compiled
-from models.cooler import conductance_w_k, grown, pumped, ram
+from models.converter import CONVERTER_SHARE, taken_w
+from models.cooler import AFTER_TANK, BY_TANK, case_at, conductance_w_k, grown, pumped, ram
 from models.hypotheses import AIR, FLOW, HEALTHY, LOW, OPEN, SHUT, SLIP
 from models.layout import Layout
 
@@ -37,12 +40,13 @@ SINK = 7  # how much warmer than taken the sink is [K]
 FAULT = 8  # what the hypothesis says of its fault
 SITE = 9  # where the fluid is read, or the line to the cooler [°C]
 LN_RISE = 10  # ln of the scale of that place's rise over the sump [-]
-STATES = 11
+LN_CONVERTER = 11  # ln of the scale of the converter's share of the heat made [-]
+STATES = 12
 
 # What a window of driving was, by place.
 SPAN_S = 0
 HEAT_W = 1
-CONVERTER_W = 2
+CONVERTER_W = 2  # of it, made in the converter and its clutch [W]
 LOCKED_W = 3  # power that went through the locked clutch [W]
 AIR_C = 4
 COOLANT_C = 5
@@ -84,6 +88,10 @@ SINK_RISE_K = 4.0
 
 TANK_DROP_K = 6.0
 """How much colder than the engine's coolant the radiator's cold tank is [K]; common practice, no source."""
+
+SITE_LAG_S = 5.0
+"""Time constant of a sensor in the converter's outlet, beside the converter's own (``models.thermal``) [s];
+own choice."""
 
 LONGEST_STEP_S = 15.0
 """Longest step of the balance [s]: the fastest node has some two minutes."""
@@ -140,12 +148,6 @@ def passed(
 
 
 @compiled
-def case_at(case_w_k: float, speed_km_h: float) -> float:
-    """Conductance of the case at a speed [W/K]."""
-    return case_w_k * (0.6 + 0.4 * min(1.5, speed_km_h / 60.0))
-
-
-@compiled
 def _cooler(
     params: CircuitParams,
     hypothesis: int,
@@ -167,8 +169,18 @@ def _cooler(
     if params.kind == BYPASS or params.kind == FULL_FLOW:
         return 0.0, conductance_w_k(more, fluid, air)
     if params.kind == TANK_AND_AIR:  # a bigger one is the air cooler
-        return 0.6 * conductance_w_k(scale, fluid, 1.0), 0.6 * conductance_w_k(more, fluid, air)
+        by_tank = BY_TANK * conductance_w_k(scale, fluid, 1.0)
+        return by_tank, AFTER_TANK * conductance_w_k(more, fluid, air)
     return conductance_w_k(more, fluid, share), 0.0
+
+
+@compiled
+def made_w(duty: NDArray[np.float64], x: NDArray[np.float64]) -> tuple[float, float]:
+    """Heat made in a window, and of it in the converter [W]."""
+    scale = math.exp(x[LN_HEAT])
+    converter_w = CONVERTER_SHARE * math.exp(x[LN_CONVERTER]) * scale * duty[CONVERTER_W]
+    rest_w = scale * (duty[HEAT_W] - duty[CONVERTER_W])
+    return rest_w + converter_w + 1000.0 * x[EXTRA], converter_w
 
 
 @compiled
@@ -198,13 +210,14 @@ def run(
     dt_s = duty[SPAN_S] / steps
     speed, rpm = duty[SPEED_KM_H], duty[RPM]
     fault = x[FAULT]
-    heat_w = math.exp(x[LN_HEAT]) * duty[HEAT_W] + 1000.0 * x[EXTRA]
+    heat_w, converter_w = made_w(duty, x)
     if hypothesis == SLIP:
         heat_w += fault * duty[LOCKED_W]
     case_w_k = math.exp(x[LN_CASE]) * case_at(params.case_w_k, speed)
     pump = pumped(rpm, x[FLUID])
     air = ram(speed)
     scale = math.exp(x[LN_COOLER])
+    flow_w_k = params.flow_w_k * pump
     between = params.fluid_metal_w_k * (1.0 if rpm >= 1.0 else STANDING_FLOW)
     coolant_c, air_c = _sinks(params, duty, x)
     sink_c = air_c + SINK_RISE_K
@@ -216,6 +229,7 @@ def run(
         between_w = between * (x[METAL] - x[FLUID])
         lost_w = PAN * case_w_k * (x[FLUID] - air_c)
         carried_w = scale * (to_coolant * (x[FLUID] - coolant_c) + to_air * (x[FLUID] - sink_c))
+        carried_w += taken_w(converter_w, scale * (to_coolant + to_air), flow_w_k)
         metal_w = (1.0 - PAN) * case_w_k * (x[METAL] - air_c)
         before_c = x[FLUID]
         x[FLUID] += (
@@ -272,9 +286,10 @@ def _site(
     if pump <= 0.0:
         x[SITE] += (x[FLUID] - x[SITE]) * (1.0 - math.exp(-duty[SPAN_S] / 900.0))
         return
-    hot_c = x[FLUID] + math.exp(x[LN_RISE]) * duty[CONVERTER_W] / (params.flow_w_k * pump)
+    converter_w = made_w(duty, x)[1]
+    hot_c = x[FLUID] + math.exp(x[LN_RISE]) * converter_w / (params.flow_w_k * pump)
     if params.site == CONVERTER_OUT:
-        x[SITE] += (hot_c - x[SITE]) * (1.0 - math.exp(-duty[SPAN_S] / 45.0))
+        x[SITE] += (hot_c - x[SITE]) * (1.0 - math.exp(-duty[SPAN_S] / SITE_LAG_S))
         return
     flowing = LINE_FOLLOWS_PER_S * share * pump
     lost = 0.0006

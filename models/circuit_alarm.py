@@ -20,7 +20,7 @@ CLEARLY = 0.7
 
 NEARLY = 0.4
 HARDLY = 0.15
-"""The first of these for a shut bypass valve [-] where the cooler is thought to carry off less than the
+"""The first of these for a shut valve [-] where the cooler is thought to carry off less than the
 second [-]: told late it costs a gearbox, told of another cause of the same an inspection. Found on the
 tuning trucks."""
 
@@ -90,7 +90,7 @@ def any_fault(truck: Truck) -> float:
 
 @compiled
 def shut_least(truck: Truck) -> float:
-    """Give the share of the odds of all faults from which a shut bypass valve is named [-]."""
+    """Give the share of the odds of all faults from which a shut valve is named [-]."""
     return NEARLY if truck.thermal.share < HARDLY else LIKELIEST
 
 

@@ -1,4 +1,4 @@
-"""What a cooler carries off for each kelvin, by its flows: fluid, air, and the size of its core."""
+"""What cooler and case carry off for each kelvin: by flows of fluid and air, and the size of the core."""
 
 from __future__ import annotations
 
@@ -12,9 +12,27 @@ FLUID_SIDE = 0.7
 MOST_USED = 0.95
 """Most of what the usual flow could give that a fitted cooler is taken to take [-]; own choice."""
 
+CASE_BY_SPEED = 0.5
+"""Share of the case's conductance at 60 km/h that the air's speed makes [-]; common practice, no source."""
+
+BY_TANK, AFTER_TANK = 0.7, 0.42
+"""Conductances of a radiator's tank and of the air cooler after it, as shares of the class's cooler [-]: what
+comes from the tank has less left to give. Own choice; with as much of each, a sound truck in the frost seems
+to have a tank that is 10 K too warm."""
+
+LEAST_FLOW = 0.1
+"""Least of the pump's usual flow that is taken to come through the converter [-], however cold; own
+choice."""
+
 CORE_FLOW = -0.7
 """Power of the flow that a core's number of transfer units goes with [-]: -1 by the flow's heat capacity, and
 back by the film's falling conductance; common practice, no source."""
+
+
+@compiled
+def case_at(case_w_k: float, speed_km_h: float) -> float:
+    """Conductance of the case at a speed [W/K]."""
+    return case_w_k * (1.0 - CASE_BY_SPEED + CASE_BY_SPEED * min(1.5, speed_km_h / 60.0))
 
 
 @compiled

@@ -9,14 +9,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.circuit import COOLANT, DUTY, SPAN_S
+from models.circuit import COOLANT, DUTY, RPM, SPAN_S
 from models.compiled import compiled
 from models.heat import spin_loss
 from models.heat_now import refine_heat
 from models.kinematics import observe
 from models.layout import blank, dtype_of, record
 from models.view import View, look
-from models.window import Window, add, clear, note
+from models.window import Window, add, begin, clear, note
 
 WINDOW_S = 10.0
 """Shortest window [s]: samples that come faster are averaged. Own choice, a third of the fastest time
@@ -153,6 +153,7 @@ def _record(
                 count, filling = count + 1, False
             begin_c = view.fluid_c
             begin_ms = 0 if math.isnan(begin_c) or not known else view.time_ms
+            begin(window, view, True)
             continue
         if not filling:
             clear(window)
@@ -179,9 +180,16 @@ def _see(params: Any, truck: Any, sample: Any) -> None:
 @compiled
 def _add(window: Window, view: View, row: Floats) -> None:
     """Add the span that the newest sample ends to a row."""
+    before_w = _idle_w(window.now[RPM], view)
     add(window, view, True)
     row[:DUTY] = window.duty
-    row[_IDLE_W] += view.dt_s * (spin_loss(view.rpm, view.fluid_c) if view.rpm >= 1.0 else 0.0)
+    row[_IDLE_W] += 0.5 * view.dt_s * (before_w + _idle_w(view.rpm, view))
+
+
+@compiled
+def _idle_w(rpm: float, view: View) -> float:
+    """Heat made without any torque [W]."""
+    return spin_loss(rpm, view.fluid_c) if rpm >= 1.0 else 0.0
 
 
 @compiled

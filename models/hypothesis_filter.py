@@ -22,6 +22,7 @@ from models.circuit import (
     LEAK,
     LINE_FOLLOWS_PER_S,
     LN_CASE,
+    LN_CONVERTER,
     LN_COOLER,
     LN_HEAT,
     METAL,
@@ -120,7 +121,7 @@ def _active(params: CircuitParams, line: bool, hypothesis: int, place: int) -> b
     """Say whether a place in the state means anything here."""
     if place == FAULT:
         return has_number(hypothesis)
-    return place < SITE or params.site != SUMP or line
+    return place < SITE or place == LN_CONVERTER or params.site != SUMP or line
 
 
 @compiled
@@ -193,7 +194,7 @@ def _blur_between(
 @compiled
 def _own(place: int) -> bool:
     """Say whether a place is a value of the truck's own that is not learned under suspicion."""
-    return place in (LN_HEAT, LN_CASE, LN_COOLER, SINK)
+    return place in (LN_HEAT, LN_CASE, LN_COOLER, SINK, LN_CONVERTER)
 
 
 @compiled

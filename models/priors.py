@@ -10,24 +10,24 @@ import math
 
 import numpy as np
 
-SD = np.array([0.4, 4.0, 0.5, 0.25, 0.3, 0.22, 3.0, 2.0, 0.0, 1.0, 0.35])
+SD = np.array([0.4, 4.0, 0.5, 0.25, 0.3, 0.22, 3.0, 2.0, 0.0, 1.0, 0.35, 0.35])
 """Standard deviations at the start: fluid, metal [K], extra heat [kW], ln of heat, case and cooler [-],
-valve, sink [K], fault, site [K], ln of its rise [-]. The truck's own values double, and the first hours
-convict nobody."""
+valve, sink [K], fault, site [K], ln of its rise and of the converter's heat [-]. The truck's own values
+double, and the first hours convict nobody."""
 
 TANK_SINK_SD_K = 5.0
 """How far the cold tank of a radiator may be from what is taken [K]; own choice: it is 0 to 14 K below
 the engine's coolant."""
 
-WANDER = np.array([0.0, 0.0, 0.0, 0.02, 0.02, 0.012, 0.6, 0.5, 0.0, 0.0, 0.03])
+WANDER = np.array([0.0, 0.0, 0.0, 0.015, 0.02, 0.012, 0.6, 0.5, 0.0, 0.0, 0.03, 0.015])
 """How fast the truck's own values may wander, standard deviation per root hour. Doubled, a fault that grows
 over a day is learned in part as the truck's own."""
 
-FLOOR_SD = np.array([0.0, 0.0, 0.0, 0.06, 0.06, 0.06, 0.8, 0.8, 0.0, 0.0, 0.0])
+FLOOR_SD = np.array([0.0, 0.0, 0.0, 0.06, 0.06, 0.06, 0.8, 0.8, 0.0, 0.0, 0.0, 0.06])
 """Least standard deviation of the truck's own values, however long it has been known: two nodes are not the
 truck. Doubled, a cooler that has lost a fifth is never told."""
 
-MOST = np.array([0.0, 0.0, 0.0, 0.9, 0.9, 0.8, 9.0, 9.0, 0.0, 0.0, 1.4])
+MOST = np.array([0.0, 0.0, 0.0, 0.9, 0.9, 0.8, 9.0, 9.0, 0.0, 0.0, 1.4, 1.0])
 """How far the truck's own values may lie from the prior, either side."""
 
 FAULT_MEAN, FAULT_SD, FAULT_LEAST, FAULT_MOST, FAULT_WANDER = 0, 1, 2, 3, 4

@@ -20,9 +20,9 @@ from models.circuit import (
     SUMP,
     TANK,
     CircuitParams,
-    case_at,
 )
 from models.compiled import compiled
+from models.cooler import case_at
 from models.rows import clear_cross
 
 

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from models import priors
 from models.bank import Bank, BankParams, begin_bank, lose_sight, settle_bank, step_bank
 from models.circuit import (
+    CONVERTER_W,
     COOLANT,
     FAULT,
     HEAT_W,
@@ -29,18 +30,20 @@ from models.circuit import (
     LN_CASE,
     LN_COOLER,
     LN_HEAT,
+    RPM,
     SHIFT,
     SPAN_S,
     STATES,
 )
 from models.compiled import compiled
+from models.converter import arriving
 from models.cooler import FLUID_SIDE
 from models.expectation import TRUSTED_FROM, Expectation, run_on, set_out, trust
 from models.hypotheses import AIR, COUNT, FLOW, HEALTHY, LOW, SENSOR, SHUT
 from models.layout import Layout
 from models.observing import Observing, observe_flow
 from models.view import View
-from models.window import WINDOW_S, Window, add, clear, close, note, tells
+from models.window import WINDOW_S, Window, add, begin, clear, close, note, tells
 
 SUSPECT = 0.5
 """Probability of a healthy truck below which a fault is suspected [-]."""
@@ -48,25 +51,21 @@ SUSPECT = 0.5
 TRUSTED_UP_TO = 0.5
 """Probability that the fluid's sensor is off up to which its readings teach and prove [-]."""
 
-HEAT_SHARE = 0.5
-HEAT_SD_KW = 0.1
-"""Error of the heat made that the truck's learned scale leaves: a share of what is stated for any truck [-],
-and [kW]. Own choice; doubled, it delays and halves the false alarms."""
-
+HEAT_SHARE, HEAT_SD_KW, HEAT_J_K = 0.5, 0.1, 42e3
+"""Error of the heat made that the learned scale leaves: a share of what is stated for any truck [-], and [kW]
+for fluid that takes so much [J/K], for other by the square. Own choice; doubled, false alarms are halved."""
 
 ARRIVES_S = 60.0
-SWING_SHARE = 0.4
-"""Heat takes about this long to get from the converter to the sump [s], longer when cold; where it changes,
-this share of the change is not known in a window [-]. Own choice."""
+SWING_SHARE = 0.25
+"""Where the heat made changes within this time [s], so much of the change is not known in a window [-]: how
+soon it arrives is each truck's own. Own choice."""
 
 LASTING_S = 300.0
 """Time over which the error of the heat made is averaged [s]; own choice: a launch is soon over, a missing
 load signal is not."""
 
-
 COLD_START_C = 45.0
 """Fluid below which a first reading tells the outside air [°C]; own choice."""
-
 
 DISCOUNT = 20.0
 """How many times as likely a healthy truck is as the bank has it [-]: faults begin more rarely than the bank
@@ -89,6 +88,7 @@ class Thermal(Layout):
     windows: int
     known_ms: int  # end of the last window [Unix ms], 0: none yet
     recent_kw: float  # heat made of late [kW]
+    converter_w: float  # heat that comes from the converter now [W]
     lasting_sd_kw: float  # error of the heat made, of late [kW]
     window: Window
     bank: Bank
@@ -139,7 +139,7 @@ def balance(
     if view.dt_s == 0.0 or unread or not tells(view, circuit.kind >= COOLANT):
         thermal.stale = 1
     if thermal.stale == 1:
-        _take_up(params, thermal, view)
+        _take_up(params, thermal, view, slip_told)
         return
     add(window, view, slip_told)
     if window.duty[SPAN_S] < WINDOW_S or math.isnan(view.fluid_c):
@@ -162,7 +162,7 @@ def _start(params: ThermalParams, thermal: Thermal, fluid_c: float) -> None:
 
 
 @compiled
-def _take_up(params: ThermalParams, thermal: Thermal, view: View) -> None:
+def _take_up(params: ThermalParams, thermal: Thermal, view: View, slip_told: bool) -> None:
     """After a gap: wait for a reading, and set out from it."""
     window = thermal.window
     clear(window)
@@ -176,6 +176,8 @@ def _take_up(params: ThermalParams, thermal: Thermal, view: View) -> None:
     gap_s = math.inf if thermal.known_ms == 0 else (view.time_ms - thermal.known_ms) / 1000.0
     settle_bank(params.bank, thermal.bank, view.fluid_c, guessed, gap_s)
     set_out(params.bank.circuit, thermal.expectation, view.fluid_c, gap_s)
+    begin(window, view, slip_told)
+    thermal.converter_w = 0.0
     window.long_stop = 0
     thermal.stale = 0
 
@@ -184,11 +186,16 @@ def _take_up(params: ThermalParams, thermal: Thermal, view: View) -> None:
 def _close(params: ThermalParams, thermal: Thermal, view: View, sensor_off: float) -> None:
     """Judge a whole window."""
     circuit, bank = params.bank.circuit, thermal.bank
-    sd_kw = HEAT_SHARE * close(thermal.window) + HEAT_SD_KW
+    sd_kw = HEAT_SHARE * close(thermal.window)
+    sd_kw += HEAT_SD_KW * (circuit.fluid_j_k / HEAT_J_K) ** 2
     duty = thermal.window.duty
+    comes_w, thermal.converter_w = arriving(
+        duty[CONVERTER_W], thermal.converter_w, duty[SPAN_S], duty[RPM], view.fluid_c
+    )
+    duty[HEAT_W] += comes_w - duty[CONVERTER_W]
+    duty[CONVERTER_W] = comes_w
     heat_kw = duty[HEAT_W] / 1000.0
-    swing_kw = SWING_SHARE * (heat_kw - thermal.recent_kw)
-    heat_sd_kw = math.sqrt(sd_kw * sd_kw + swing_kw * swing_kw)
+    heat_sd_kw = math.hypot(sd_kw, SWING_SHARE * (heat_kw - thermal.recent_kw))
     thermal.recent_kw += (heat_kw - thermal.recent_kw) * _follow(duty[SPAN_S], ARRIVES_S)
     thermal.lasting_sd_kw += (sd_kw - thermal.lasting_sd_kw) * _follow(duty[SPAN_S], LASTING_S)
     lasting = thermal.lasting_sd_kw

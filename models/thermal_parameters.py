@@ -13,9 +13,9 @@ from models.sequential import odds_threshold
 from models.window import WINDOW_S
 
 THERMAL_CLASSES: dict[str, tuple[float, float, float, float]] = {
-    "pickup": (70e3, 25.0, 150.0, 650.0),
-    "medium": (95e3, 30.0, 170.0, 950.0),
-    "heavy": (140e3, 45.0, 220.0, 1600.0),
+    "pickup": (70e3, 23.0, 150.0, 650.0),
+    "medium": (95e3, 26.0, 190.0, 950.0),
+    "heavy": (140e3, 33.0, 280.0, 1600.0),
 }
 """Prior of a class: heat capacity [J/K], case conductance [W/K] and open-cooler conductance
 [W/K] at 60 km/h, rated torque [N·m]. Common practice, no source; each truck's own driving
@@ -55,7 +55,7 @@ from a slipping clutch is weighed only where no signal tells its speeds (``model
 MARGINS: dict[str, float] = {
     "bypass_stuck": 2.0,
     "overcooled": 8.0,
-    "coolant_valve_stuck": 20.0,
+    "coolant_valve_stuck": 10.0,
     "cooler_starved": 60.0,
     "heat_rejection_low": 60.0,
 }

@@ -29,6 +29,7 @@ from models.circuit import (
     COOLANT,
     FULL_FLOW,
     LN_CASE,
+    LN_CONVERTER,
     LN_COOLER,
     LN_HEAT,
     LN_RISE,
@@ -55,7 +56,7 @@ bands are about twice as wide."""
 LEAST_FACTOR, MOST_FACTOR = 0.25, 4.0
 """Factors on a cooler and on the load that can be asked about [-]; own choice: nobody fits others."""
 
-_LEARNED = (LN_HEAT, LN_CASE, LN_COOLER, SHIFT, SINK, LN_RISE)
+_LEARNED = (LN_HEAT, LN_CASE, LN_COOLER, SHIFT, SINK, LN_RISE, LN_CONVERTER)
 _DIMENSIONS = len(_LEARNED) + 2
 
 

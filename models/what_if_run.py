@@ -13,7 +13,6 @@ from models.circuit import (
     FAULT,
     FLUID,
     HEAT_W,
-    LN_HEAT,
     LOCKED_W,
     METAL,
     SITE,
@@ -21,6 +20,7 @@ from models.circuit import (
     STATES,
     SUMP,
     CircuitParams,
+    made_w,
     read_at,
     run,
 )
@@ -73,7 +73,8 @@ def _begin(own: Floats, celsius: float, x: Floats, valve: Floats) -> None:
 @compiled
 def _no_less_than_none(own: Floats, duty: Floats, extra_kw: float) -> float:
     """Bound heat that is lacking [kW]: a gearbox does not cool."""
-    return max(extra_kw, -math.exp(float(own[LN_HEAT])) * float(duty[HEAT_W]) / 1000.0)
+    made_kw: float = made_w(duty, own)[0] / 1000.0 - own[EXTRA]
+    return max(extra_kw, -made_kw)
 
 
 @compiled

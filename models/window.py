@@ -34,6 +34,11 @@ LONG_STOP_S = 6.0 * 3600.0
 MILD_C = 15.0
 """Outside air where nothing has ever told it [°C]; own choice."""
 
+UNTOLD = 2.0
+"""How many times as far off the heat is where load, clutch or speed must be guessed [-]: such a guess is
+wrong for as long as the road stays as it is, and a truck's own scale does not mend it. Own choice; without it
+trucks that send no load are accused now and then."""
+
 _RAD_S_PER_RPM = 2.0 * math.pi / 60.0
 
 
@@ -41,6 +46,7 @@ class Window(Layout):
     """State: sums since the window began, and the last known outside air."""
 
     duty: Annotated[NDArray[np.float64], DUTY]  # times seconds, until the window is closed
+    now: Annotated[NDArray[np.float64], DUTY]  # by the newest sample
     heat_sd_j: float
     air_c: float  # last that was read, or what the fluid showed after a night
     air_read: int  # 1: it was read within the hold time
@@ -74,25 +80,38 @@ def tells(view: View, by_coolant: bool) -> bool:
 
 
 @compiled
-def add(window: Window, view: View, slip_told: bool) -> None:
-    """Add a sample to the window."""
-    dt_s, rpm = view.dt_s, view.rpm
+def begin(window: Window, view: View, slip_told: bool) -> None:
+    """Note what a sample says, for the span that begins with it."""
+    rpm = view.rpm
     power_w = 0.0 if math.isnan(view.torque_nm) else abs(view.torque_nm) * rpm * _RAD_S_PER_RPM
     spin_w = spin_loss(rpm, view.fluid_c) if rpm >= 1.0 else 0.0
     speed = 0.0 if math.isnan(view.speed_km_h) else view.speed_km_h
     likely_locked = math.isnan(view.lockup) and speed >= ASSUMED_LOCKED_KM_H
     unseen_slip = (view.lockup > 0.5 or likely_locked) and not slip_told
-    duty = window.duty
-    duty[SPAN_S] += dt_s
-    duty[HEAT_W] += dt_s * view.heat_w
-    duty[CONVERTER_W] += dt_s * max(0.0, view.heat_w - GEAR_LOSS_SHARE * power_w - spin_w)
-    duty[LOCKED_W] += dt_s * (power_w if unseen_slip else 0.0)
-    duty[AIR_C] += dt_s * (MILD_C if math.isnan(window.air_c) else window.air_c)
+    now = window.now
+    now[SPAN_S] = 1.0
+    now[HEAT_W] = view.heat_w
+    now[CONVERTER_W] = max(0.0, view.heat_w - GEAR_LOSS_SHARE * power_w - spin_w)
+    now[LOCKED_W] = power_w if unseen_slip else 0.0
+    now[AIR_C] = MILD_C if math.isnan(window.air_c) else window.air_c
     # Not a number only where the sink is the air (``tells``), and then of no account.
-    duty[COOLANT_C] += dt_s * (0.0 if math.isnan(view.coolant_c) else view.coolant_c)
-    duty[SPEED_KM_H] += dt_s * speed
-    duty[RPM] += dt_s * rpm
-    window.heat_sd_j += dt_s * view.heat_sd_w
+    now[COOLANT_C] = 0.0 if math.isnan(view.coolant_c) else view.coolant_c
+    now[SPEED_KM_H] = speed
+    now[RPM] = rpm
+
+
+@compiled
+def add(window: Window, view: View, slip_told: bool) -> None:
+    """Add the span up to a sample to the window: half by the sample before, half by this one."""
+    half_s = 0.5 * view.dt_s
+    for place in range(DUTY):
+        window.duty[place] += half_s * window.now[place]
+    begin(window, view, slip_told)
+    for place in range(DUTY):
+        window.duty[place] += half_s * window.now[place]
+    guessed = math.isnan(view.torque_nm) or math.isnan(view.lockup)
+    untold = guessed or math.isnan(view.speed_km_h)
+    window.heat_sd_j += view.dt_s * view.heat_sd_w * (UNTOLD if untold else 1.0)
 
 
 @compiled

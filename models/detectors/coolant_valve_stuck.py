@@ -6,7 +6,6 @@ from collections.abc import Mapping
 
 from models.cautions import BY_THE_MANUAL, HOT_COOLANT, HOT_FLUID, ON_A_HOT_DRIVE, SHOP_ONLY
 from models.circuit_alarm import (
-    LIKELIEST,
     Params,
     State,
     around,
@@ -17,6 +16,7 @@ from models.circuit_alarm import (
     named,
     seen,
     show,
+    shut_least,
 )
 from models.compiled import compiled
 from models.detector import Truck
@@ -33,7 +33,7 @@ def step(
     show(params, truck, evidence)
     shut, wide = truck.thermal.p[SHUT], truck.thermal.p[OPEN]
     probability = shut + wide if params.coolant_cooled == 1 else 0.0
-    if named(params.sure, state, truck, probability, LIKELIEST) == 0:
+    if named(params.sure, state, truck, probability, shut_least(truck)) == 0:
         return 0, probability
     if wide > shut:
         return 1, probability

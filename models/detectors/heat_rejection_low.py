@@ -46,7 +46,7 @@ def step(
     fault = any_fault(truck)
     starved = p[AIR] + p[FLOW]
     stuck = p[OPEN] + p[SHUT] if params.coolant_cooled == 1 else max(p[OPEN], p[SHUT])
-    shut = p[SHUT] >= shut_least(truck) * fault and params.coolant_cooled == 0
+    shut = p[SHUT] >= shut_least(truck) * fault
     named = shut or stuck >= LIKELIEST * fault or starved >= CLEARLY * fault
     unnamed = fault >= params.sure and not named
     now_ms = truck.latest.time_ms

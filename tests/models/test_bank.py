@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any, get_args
 
 import numpy as np
@@ -163,6 +164,20 @@ def test_odds_stay_while_the_sensor_is_in_doubt() -> None:
     assert bank.p == pytest.approx(before, abs=1e-3)
 
 
+@pytest.mark.parametrize("sensor", ["cooler_line", "converter_out"])
+def test_with_the_pump_at_rest_only_the_sump_tells(sensor: Sensor) -> None:
+    moved = {}
+    for place in ("sump", sensor):
+        params, bank = begun(replace(BYPASS, sensor=place))
+        drive(params, bank, 8, 50)
+        before = bank.p.copy()
+        parked = driving(span_s=30.0, heat_kw=0.0, km_h=0.0, rpm=0.0)
+        step_bank(params, bank, parked, 0.1, 0.1, 20.0, math.nan, True)
+        moved[place] = float(np.abs(bank.p - before).max())
+    assert moved[sensor] < 1e-3 < moved["sump"]
+
+
+@unhurried
 @given(rate=st.floats(1e-9, 1e-2), factor=st.floats(1.0, 100.0))
 def test_rarer_false_alarms_ask_for_as_much_higher_odds(rate: float, factor: float) -> None:
     def odds(allowed: float) -> float:

@@ -16,11 +16,13 @@ from scipy.stats import t as student
 from models import priors
 from models.circuit import (
     AIR_C,
+    CONVERTER_W,
     EXTRA,
     FLUID,
     FLUID_HEAT,
     HEAT_W,
     LN_CASE,
+    LN_CONVERTER,
     LN_COOLER,
     LN_HEAT,
     LONGEST_STEP_S,
@@ -33,9 +35,9 @@ from models.circuit import (
     SPAN_S,
     SPEED_KM_H,
     STATES,
-    case_at,
 )
-from models.cooler import conductance_w_k, pumped, ram
+from models.converter import CONVERTER_SHARE, MOST_TAKEN
+from models.cooler import case_at, conductance_w_k, pumped, ram
 from models.fleet import Vehicle
 from models.hypotheses import HEALTHY, OPEN
 from models.hypothesis_filter import BOUND_SD, FREEDOM, SLOW, predict, update
@@ -45,7 +47,7 @@ from tests.printed import agrees
 
 unhurried = settings(max_examples=50, deadline=None)  # the first call compiles
 
-OWN = [LN_HEAT, LN_CASE, LN_COOLER, SINK]
+OWN = [LN_HEAT, LN_CASE, LN_COOLER, SINK, LN_CONVERTER]
 """The truck's own values, which are learned slowly, and not at all under suspicion."""
 
 OTHERS = [place for place in range(STATES) if place not in OWN]
@@ -168,9 +170,12 @@ def matrix(x: Floats, duty: Floats) -> Floats:
     cooler = math.exp(x[LN_COOLER]) * conductance_w_k(
         params.cooler_w_k, flow, ram(duty[SPEED_KM_H])
     )
-    heat = math.exp(x[LN_HEAT]) * duty[HEAT_W] + 1000.0 * x[EXTRA]
+    made = math.exp(x[LN_HEAT])
+    converter = made * CONVERTER_SHARE * math.exp(x[LN_CONVERTER]) * duty[CONVERTER_W]
+    heat = made * (duty[HEAT_W] - duty[CONVERTER_W]) + converter + 1000.0 * x[EXTRA]
+    taken = converter * min(MOST_TAKEN, cooler / (params.flow_w_k * flow))
     g, pan, rest = params.fluid_metal_w_k, PAN * case, (1.0 - PAN) * case
-    lost = pan * air_c + cooler * (air_c + SINK_RISE_K)
+    lost = pan * air_c + cooler * (air_c + SINK_RISE_K) - taken
     return np.array(
         [
             np.array([-g - pan - cooler, g, FLUID_HEAT * heat + lost]) / params.fluid_j_k,
@@ -199,6 +204,7 @@ NO_SITE = [place for place in range(STATES) if place != SITE]
 HOT = np.zeros(STATES)
 HOT[[FLUID, METAL, SITE]] = 108.0, 101.0, 108.0
 HOT[[LN_HEAT, LN_CASE, LN_COOLER, SINK, EXTRA]] = 0.1, -0.2, 0.05, 1.5, 0.4
+HOT[LN_CONVERTER] = 0.15
 
 
 def linear(duty: Floats) -> Floats:

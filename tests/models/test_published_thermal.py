@@ -34,11 +34,10 @@ from models.circuit import (
     SPAN_S,
     SPEED_KM_H,
     STATES,
-    case_at,
     opening,
     run,
 )
-from models.cooler import FLUID_SIDE, conductance_w_k, pumped, ram
+from models.cooler import FLUID_SIDE, case_at, conductance_w_k, pumped, ram
 from models.hypotheses import AIR, FLOW, HEALTHY, LOW, OPEN, SHUT
 from models.layout import record
 from tests.models.banks import Floats
