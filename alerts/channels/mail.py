@@ -30,6 +30,10 @@ def fault_of(address: str) -> str | None:
         return f"not a mail address: {address!r}; write it like desk@northfold.example"
     if any(not sign.isprintable() for sign in address):
         return f"not a mail address: {address!r}; it holds signs that cannot be printed"
+    # What is left over may be somebody else's: they would never be told.
+    whole = address.strip() == found or address.strip().endswith(f"<{found}>")
+    if not whole or (" " in found and not found.startswith('"')):
+        return f"not one mail address: {address!r}; write each by itself, like desk@northfold.example"
     return None
 
 

@@ -75,7 +75,7 @@ def _scope(office: Office, request: Request, purpose: Purpose) -> str:
 
 def _days(request: Request) -> int:
     text = request.query_params.get("days", "")
-    return min(MOST_DAYS, max(1, int(text))) if text.isdecimal() else DAYS
+    return min(MOST_DAYS, max(1, int(text[:9]))) if text.isdecimal() else DAYS
 
 
 def _kept(request: Request, found: Feed) -> Response:

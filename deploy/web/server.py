@@ -11,6 +11,8 @@ import structlog
 from starlette.types import ASGIApp
 from uvicorn import Config, Server
 
+from deploy.web.patience import Patience
+
 log = structlog.get_logger()
 
 RETRY_S = 15.0
@@ -84,7 +86,7 @@ class WebServer:
         self._server = Server(
             Config(
                 self._site,
-                http="h11",
+                http=Patience,
                 ws="none",
                 lifespan="off",
                 log_config=None,

@@ -161,6 +161,12 @@ def change(path: str, value: object) -> dict[str, Any]:
         ("people.ines.ways", [], "people.ines.ways", "is empty"),
         ("people.ines.ways", ["sms:+1"], "people.ines.ways.1", "nearest known channel"),
         ("people.ines.ways", ["smtp:ines"], "people.ines.ways.1", "not a mail address"),
+        (
+            "people.ines.ways",
+            ["smtp:ines@northfold.example, omar@northfold.example"],
+            "people.ines.ways.1",
+            "not one mail address",
+        ),
         ("people.ines.ways.1", "relay:sms:2", "people.ines.ways.2", "stands there twice"),
         ("people.ines.hours", "mon-fri", "people.ines.hours", "has no times"),
         ("people.ines.time_zone", "Nowhere", "people.ines.time_zone", "no time zone"),

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import socket
 from collections.abc import Iterator
+from contextlib import ExitStack, suppress
 
 import httpx
 import pytest
 from starlette.responses import PlainTextResponse
 from structlog.testing import capture_logs
 
+from deploy.web import patience
 from deploy.web import server as module
 from deploy.web.server import WebServer
 from tests.alerts.far_side import until
@@ -62,3 +64,29 @@ def test_it_can_be_stopped_before_it_listens_and_unstarted(taken: socket.socket)
     assert server.stop()
     server.start()
     assert server.stop()
+
+
+def test_who_takes_all_places_and_says_nothing_is_shown_out(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(patience, "LONGEST_S", 0.2)
+    server = WebServer(SITE, bind="127.0.0.1", port=0)
+    server.start()
+    assert server.wait(10.0)
+    assert server.address is not None
+    begun = b"POST / HTTP/1.1\r\nhost: a\r\ncontent-length: 9\r\n\r\nseen"
+    with ExitStack() as stack:
+        for said in (b"", b"GET / HT", begun) * (module.CONNECTIONS // 2):
+            line = stack.enter_context(socket.create_connection(server.address, 30.0))
+            line.sendall(said)
+            stack.callback(_ended, line)
+    host, port = server.address
+    assert httpx.get(f"http://{host}:{port}/").text == "here"
+    assert server.stop()
+
+
+def _ended(line: socket.socket) -> None:
+    """Wait until the far side ends a connection."""
+    with suppress(ConnectionError):
+        while line.recv(4096):
+            pass
