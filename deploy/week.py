@@ -102,7 +102,7 @@ def _row(truck: TruckWeek, teller: Teller) -> tuple[str, ...]:
 def _gained(life: float | None) -> str:
     if life is None:
         return "new fluid"
-    return f"+{life:.1%}" if life >= 0.0005 else "under 0.1%"
+    return f"+{life:.1%}" if life >= 0.0005 else "<0.1%"
 
 
 def _hottest(found: Week) -> list[tuple[TruckWeek, HotHour]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from alerts.alarm import State
 from alerts.answer import Answered, Verdict
@@ -23,9 +24,9 @@ STATES: Mapping[State, str] = {
     State.NORMAL: "back to normal",
     State.UNACKNOWLEDGED: "alarm",
     State.ACKNOWLEDGED: "alarm, acknowledged",
-    State.RETURNED: "over, not acknowledged",
+    State.RETURNED: "over, nobody has acknowledged",
     State.LATCHED: "over, to be looked at",
-    State.LATCHED_ACKNOWLEDGED: "over, acknowledged, to be reset",
+    State.LATCHED_ACKNOWLEDGED: "over, acknowledged, to be looked at",
     State.SHELVED: "shelved",
     State.SUPPRESSED: "suppressed by design",
     State.OUT_OF_SERVICE: "out of service",
@@ -49,7 +50,7 @@ def one(answered: Answered, teller: Teller, *, ask_name: bool) -> Page:
         verdict=_verdict(answered, teller),
         warn=answered.verdict in _WARNED,
         form=form,
-        first=tuple(line for line in told if line.about == "Do now"),
+        first=tuple(_headed(line) for line in told if line.about == "Do now"),
         driver=_dangers(told, DRIVER),
         seen=_plain(told[:shop]),
         shop=_dangers(told, SHOP, TRUST),
@@ -92,7 +93,25 @@ def unknown() -> Message:
 
 
 def _plain(told: Sequence[Line]) -> tuple[Line, ...]:
-    return tuple(line for line in told if line.about not in {"Do now", "Alarm", *CAUTIONS})
+    return tuple(
+        _headed(line) for line in told if line.about not in {"Do now", "Alarm", *CAUTIONS}
+    )
+
+
+def _headed(line: Line) -> Line:
+    """Give a line the heading that mails give it: a page has room for it."""
+    return replace(line, about=_HEADINGS.get(line.about, line.about))
+
+
+_HEADINGS: Mapping[str, str] = {
+    "Do now": "What to do now",
+    "Seen": "What was seen",
+    "If healthy": "What a healthy truck would have shown",
+    "Causes left": "Causes that remain",
+    "Or else": "What else could explain it",
+    "What tells": "What would tell",
+    "Last worked": "Last seen to work",
+}
 
 
 def _dangers(told: Sequence[Line], *abouts: str) -> tuple[Dangers, ...]:
