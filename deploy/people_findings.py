@@ -21,8 +21,8 @@ AHEAD_WEEKS = 4
 SLOT_MS = 1_800_000
 WEEK_MS = 7 * 86_400_000
 
-OTHER_TRUCK = "another truck"
-OTHER_KIND = "another kind"
+OTHER_TRUCK = "a truck that no rule names"
+OTHER_KIND = "a kind that no rule names"
 _BY_MAIL = " by mail"
 
 _LAST_TRIES = """
@@ -198,8 +198,8 @@ def _subjects(plan: Plan, priority: Priority) -> list[Subject]:
             trucks[truck] = groups
     return [
         Subject(vehicle=truck, kind=kind, priority=priority)
-        for truck in (*sorted(trucks), OTHER_TRUCK)
-        for kind in (*kinds, OTHER_KIND)
+        for truck in (*sorted(trucks), OTHER_TRUCK if trucks else "any truck")
+        for kind in (*kinds, OTHER_KIND if kinds else "any kind")
     ]
 
 
@@ -207,15 +207,8 @@ def _about(subjects: list[Subject]) -> str:
     trucks = list(dict.fromkeys(subject.vehicle for subject in subjects))
     kinds = list(dict.fromkeys(subject.kind for subject in subjects))
     if len(subjects) == len(trucks) * len(kinds):
-        return _of(kinds, trucks)
-    return f"such as {_of(kinds[:1], trucks[:1])}"
-
-
-def _of(kinds: list[str], trucks: list[str]) -> str:
-    """Name kinds and trucks; what no rule names is any, where no rule names one at all."""
-    kind = "any kind" if kinds == [OTHER_KIND] else _some(kinds)
-    truck = "any truck" if trucks == [OTHER_TRUCK] else _some(trucks)
-    return f"{kind} of {truck}"
+        return f"{_some(kinds)}; {_some(trucks)}"
+    return f"such as {subjects[0].kind}; {subjects[0].vehicle}"
 
 
 def _some(names: list[str]) -> str:

@@ -9,12 +9,10 @@ from pathlib import Path
 from typing import Annotated, NoReturn
 
 import typer
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
 
 from deploy.database import beside_daemon, read_only
 from deploy.options import Config, fail, harmless
+from deploy.printing import foreign, show, table
 from deploy.settings import load_settings
 from ingest import inbox, quarantine
 from ingest.quarantine import Entry
@@ -41,20 +39,26 @@ def list_command(
     with read_only(_store(config, store)) as conn:
         entries = quarantine.listing(conn, vehicle=vehicle, reason=reason, limit=limit)
         totals = quarantine.totals(conn)
-    table = Table()
-    for heading in ("No.", "Last came", "Topic", "Reason", "Field", "Times"):
-        table.add_column(heading)
+    made = table(
+        "No.",
+        "Last came",
+        "Topic",
+        "Reason",
+        "Field",
+        "Times",
+        right=("No.", "Times"),
+        wide=("Last came", "Topic", "Reason", "Field"),
+    )
     for entry in entries:
-        table.add_row(
+        made.add_row(
             str(entry.id),
             _moment(entry.last_received_ms),
-            # Foreign text: not to be read as markup.
-            Text(entry.topic),
+            foreign(entry.topic),
             entry.reason,
-            Text(entry.field),
+            foreign(entry.field),
             str(entry.times),
         )
-    Console().print(table)
+    show(made)
     typer.echo(
         f"{totals.entries} kept of {totals.refused} refused; {totals.dropped} dropped to keep "
         "the size."

@@ -220,20 +220,20 @@ def test_who_hears_of_what_is_critical_at_night_is_said() -> None:
     )
     shown = said(rules=(), fallback=by_mail)
     assert (
-        "caution: at 02:00 a critical alarm (any kind of any truck) reaches Boss by mail only, "
+        "caution: at 02:00 a critical alarm (any kind; any truck) reaches Boss by mail only, "
         "and mail wakes nobody"
     ) in shown
     loud = replace(PEOPLE["boss"], ways=PEOPLE["boss"].ways[::-1])
     people = {**PEOPLE, "boss": loud}
     assert (
-        "good: at 02:00 a critical alarm (any kind of any truck) reaches Boss by relay:sms"
+        "good: at 02:00 a critical alarm (any kind; any truck) reaches Boss by relay:sms"
     ) in said(rules=(), fallback=by_mail, people=people)
 
 
 def test_hours_in_which_a_high_alarm_would_wait_are_said() -> None:
     """The workshop's hours end on Friday at 16:00 and begin on Monday at 06:00: 62 hours."""
     shown = said(rules=(), fallback=LONELY)
-    assert ("a high alarm (any kind of any truck) found on Fri 16:00 would wait 62 h") in shown
+    assert ("a high alarm (any kind; any truck) found on Fri 16:00 would wait 62 h") in shown
     assert "would wait" not in said(rules=(), fallback=LONELY, at_any_hour=Priority.HIGH)
     always = replace(PEOPLE["workshop"], hours=parse("always"))
     people = {**PEOPLE, "workshop": always}
