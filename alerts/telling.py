@@ -14,15 +14,15 @@ from alerts.policy import Policy, Subject, Telling, at_once
 _APART = 100
 """More than there are priorities: keeps names of what was cancelled apart from all others."""
 
-_STANDS_OR_NOT = """
-state IN ('pending', 'delivered')
-AND matter IN ('active', 'rise', 'reminder', 'chatter', 'normal', 'withdrawn') ORDER BY +seq
+_SAID = """
+SELECT destination, alarm_id, matter, withdrawn FROM outbox JOIN alarm ON alarm.id = alarm_id
+WHERE outbox.state IN ('pending', 'delivered')
+    AND matter IN ('active', 'rise', 'reminder', 'chatter', 'normal', 'withdrawn') AND alarm_id IN
 """
-_SAID = f"SELECT destination, matter FROM outbox WHERE alarm_id = ? AND {_STANDS_OR_NOT}"  # noqa: S608 - our own words
+_SAID_OF_ONE = f"{_SAID} (?) ORDER BY +outbox.seq"
 _SAID_OF_KIND = (
-    f"SELECT destination, matter FROM outbox WHERE alarm_id IN (SELECT ? UNION SELECT * FROM {LATELY} "  # noqa: S608 - our own words
-    "UNION SELECT id FROM alarm WHERE chattering = 1 AND vehicle = ? AND kind = ?) "
-    f"AND {_STANDS_OR_NOT}"
+    f"{_SAID} (SELECT ? UNION SELECT * FROM {LATELY} UNION SELECT id FROM alarm "  # noqa: S608 - our own words
+    "WHERE chattering = 1 AND vehicle = ? AND kind = ?) ORDER BY +outbox.seq"
 )
 _OTHER_ACTIVE = f"{STANDING} AND vehicle = ? AND kind = ? AND active AND id <> ?"
 _CANCELLED = """
@@ -118,12 +118,28 @@ def believing(conn: sqlite3.Connection, alarm: Alarm) -> list[str]:
     """
     pair = (alarm.vehicle, alarm.kind)
     if ledger.find(conn, _OTHER_ACTIVE, (*pair, alarm.id)):
-        told = conn.execute(_SAID, (alarm.id,))
-    else:
-        told = conn.execute(_SAID_OF_KIND, (alarm.id, *pair, *pair))
-    last: dict[str, str] = dict(told.fetchall())
-    over = (Matter.NORMAL, Matter.WITHDRAWN)
-    return sorted(each for each, matter in last.items() if matter not in over)
+        return _believing(conn.execute(_SAID_OF_ONE, (alarm.id,)))
+    return _believing(conn.execute(_SAID_OF_KIND, (alarm.id, *pair, *pair)))
+
+
+def _believing(said: Iterable[tuple[str, str, str, int]]) -> list[str]:
+    """Give the destinations at which an alarm stands by what was said there, in this order.
+
+    That one is over ends what was said of all of its truck and kind; that one was not so does not: another
+    may stand.
+    """
+    stands: dict[str, set[str]] = {}
+    withdrawn: set[str] = set()
+    for destination, alarm_id, matter, untrue in said:
+        own = stands.setdefault(destination, set())
+        withdrawn |= {alarm_id} if untrue else set()
+        if matter == Matter.WITHDRAWN:
+            own -= {alarm_id, *withdrawn}
+        elif matter == Matter.NORMAL:
+            own.clear()
+        else:
+            own.add(alarm_id)
+    return sorted(destination for destination, own in stands.items() if own)
 
 
 def _post(

@@ -368,3 +368,17 @@ def _ledger_is_sound(conn: sqlite3.Connection) -> None:
         assert alarm.priority == max(row.priority for row in real[key] if row.active)
         assert alarm.active == (alarm.state in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED))
     assert len(living) == len(ledger.find(conn, "withdrawn = 0"))
+
+
+def test_that_another_was_withdrawn_does_not_keep_the_end_of_one_that_stands_from_anybody() -> None:
+    conn = memory()
+    earlier = transition(NOON, NOON)
+    over = transition(NOON + 1, NOON, active=False)
+    later = transition(NOON + 5 * MINUTE, NOON + 5 * MINUTE)
+    write(conn, [earlier, over], now_ms=NOON + 1)
+    write(conn, [earlier, over, later], now_ms=NOON + 5 * MINUTE)
+    write(conn, [later], now_ms=NOON + 6 * MINUTE)
+    ended = transition(NOON + 7 * MINUTE, NOON + 5 * MINUTE, active=False)
+    write(conn, [later, ended], now_ms=NOON + 7 * MINUTE)
+    told = [each for each in outbox.entries(conn) if each.onset_ms == NOON + 5 * MINUTE]
+    assert [each.matter for each in told if each.destination == "desk"] == ["active", "normal"]
