@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import sqlite3
 from dataclasses import replace
+from datetime import UTC
 
 import pytest
 from hypothesis import given, settings
@@ -13,7 +14,8 @@ from alerts.identity import alarm_id
 from alerts.journal import NO_CHANGES, acknowledge, alarms, history, rewrite, standing
 from alerts.ledger import Alarm
 from models.transition import Priority, Transition
-from tests.alerts.store import MINUTE, NOON, POLICY, memory, take, transition, write
+from models.units import METRIC
+from tests.alerts.store import MINUTE, NOON, POLICY, memory, take, transition, worded, write
 
 RAISED = transition(NOON + 1000, NOON, fluid_temp_c=121.0)
 CLEARED = transition(NOON + 5 * MINUTE, NOON, active=False)
@@ -370,13 +372,17 @@ def _ledger_is_sound(conn: sqlite3.Connection) -> None:
     assert len(living) == len(ledger.find(conn, "withdrawn = 0"))
 
 
-def test_that_another_was_withdrawn_does_not_keep_the_end_of_one_that_stands_from_anybody() -> None:
+def test_that_another_was_withdrawn_does_not_keep_the_end_of_one_that_stands_from_anybody() -> (
+    None
+):
     conn = memory()
     earlier = transition(NOON, NOON)
     over = transition(NOON + 1, NOON, active=False)
     later = transition(NOON + 5 * MINUTE, NOON + 5 * MINUTE)
     write(conn, [earlier, over], now_ms=NOON + 1)
+    worded(conn, NOON + 1, words={}, units=METRIC, zone=UTC, names={})
     write(conn, [earlier, over, later], now_ms=NOON + 5 * MINUTE)
+    worded(conn, NOON + 5 * MINUTE, words={}, units=METRIC, zone=UTC, names={})
     write(conn, [later], now_ms=NOON + 6 * MINUTE)
     ended = transition(NOON + 7 * MINUTE, NOON + 5 * MINUTE, active=False)
     write(conn, [later, ended], now_ms=NOON + 7 * MINUTE)
