@@ -143,6 +143,12 @@ def _store(loaded: Loaded) -> Iterator[Finding]:
 
 def _held(conn: sqlite3.Connection) -> Iterator[Finding]:
     """Say what waits in the store for somebody to look at it."""
+    yield from _refused(conn)
+    yield from _unread(conn)
+    yield from _undelivered(conn)
+
+
+def _refused(conn: sqlite3.Connection) -> Iterator[Finding]:
     refused = totals(conn)
     if refused.entries:
         yield Finding(
@@ -151,6 +157,9 @@ def _held(conn: sqlite3.Connection) -> Iterator[Finding]:
             f"({refused.dropped} dropped to keep the size)",
             mend="See 'heatbook quarantine list'",
         )
+
+
+def _unread(conn: sqlite3.Connection) -> Iterator[Finding]:
     names = conn.execute(
         "SELECT name, times FROM unknown_field ORDER BY times DESC, name LIMIT 5"
     ).fetchall()
@@ -161,6 +170,9 @@ def _held(conn: sqlite3.Connection) -> Iterator[Finding]:
             what=f"fields that nothing reads: {listed}",
             mend="Mend a misspelt name in the gateway; others do no harm",
         )
+
+
+def _undelivered(conn: sqlite3.Connection) -> Iterator[Finding]:
     given_up = sending.dead_letters(conn)
     if given_up:
         last = given_up[-1]
