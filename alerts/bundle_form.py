@@ -14,6 +14,9 @@ from alerts.short_form import several
 COMPACT_OVER = 20
 """So many lines of a section say what was seen; in a longer one each is a single line."""
 
+SEEN = "I have seen this"
+"""What an answer to a notice of one alarm means."""
+
 SUBJECT_LENGTH = 150
 """Signs of a subject that lists alarms: what fits a screen's width."""
 
@@ -23,6 +26,8 @@ def subject(bundle: Bundle) -> str:
     first, *rest = [
         f"{line.head} {line.priority.name} {line.who}: {line.title}" for line in bundle.lines
     ]
+    if not rest:
+        return first
     said, left = f"{bundle.lead}: {first}", len(rest)
     for line in rest:
         if len(f"{said}; {line}") > SUBJECT_LENGTH:
@@ -48,8 +53,13 @@ def text(bundle: Bundle, zone: tzinfo, *, answer_url: str = "") -> str:
     parts += [worst, *_points(driver_cautions(bundle.driver)), *others]
     parts += _points(shop_cautions(bundle.technician))
     if answer_url:
-        parts.append(f"I HAVE SEEN ALL OF THESE\n{answer_url}")
+        parts.append(f"{seen(bundle).upper()}\n{answer_url}")
     return "\n\n".join(parts) + "\n"
+
+
+def seen(bundle: Bundle) -> str:
+    """Say what an answer to the whole notice means."""
+    return "I have seen all of these" if len(bundle.lines) > 1 else SEEN
 
 
 def _points(passages: tuple[Passage, ...]) -> Iterator[str]:

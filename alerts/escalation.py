@@ -119,7 +119,9 @@ def reminder_words(
             name = plain(recipient.name)
             names[name] = names.get(name, False) or arrived
     since = f"Nobody has acknowledged this alarm since {moment(since_ms, zone)}."
-    listed = [name if reached else f"{name} (not reached)" for name, reached in names.items()]
+    listed = [
+        name if reached else f"{name} (not reached yet)" for name, reached in names.items()
+    ]
     return f"{since} Told so far: {', '.join(listed)}." if listed else since
 
 

@@ -28,9 +28,6 @@ from alerts.watch import EVERYBODY, SILENT
 from models.units import Units
 from models.words import Words, WriteWords
 
-SEEN = "I have seen this"
-SEEN_ALL = "I have seen all of these"
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Extras:
@@ -120,7 +117,7 @@ def _one(sending: Sending, told: Sequence[Told], reading: _Reading, extras: Extr
     picture, page = None, ""
     if extras.shows_pages(sending.destination):
         picture = extras.draw(entry, alarm, reading.units, reading.zone)
-        link = Link(url=url, label=SEEN) if url else None
+        link = Link(url=url, label=bundle_form.SEEN) if url else None
         page = alarm_page(full, picture=picture, link=link)
     body = text(full)
     return Content(
@@ -128,7 +125,7 @@ def _one(sending: Sending, told: Sequence[Told], reading: _Reading, extras: Extr
         short=short(
             head, code, name, said, _more(entry, said, reading.units), act=_acts(entry)
         ),
-        body=f"{body}\n{SEEN.upper()}\n{url}\n" if url else body,
+        body=f"{body}\n{bundle_form.SEEN.upper()}\n{url}\n" if url else body,
         page=page,
         pictures=(picture,) if picture else (),
     )
@@ -145,7 +142,7 @@ def _several(
     picture, page = None, ""
     if extras.shows_pages(sending.destination):
         picture = _picture(found.lines[0], told, reading, extras)
-        link = Link(url=all_url, label=SEEN_ALL) if all_url else None
+        link = Link(url=all_url, label=bundle_form.seen(found)) if all_url else None
 
         def answer(line: Line) -> str:
             return _answer(extras, sending, line.alarm_id, line.turn)

@@ -243,3 +243,20 @@ def test_the_short_form_counts_what_it_leaves_out(count: int) -> None:
     left = re.search(r"And (\d+) more\.$", said)
     assert listed >= 1
     assert listed + (int(left[1]) if left else 0) == count
+
+
+def test_one_alarm_of_which_two_things_are_told_has_no_count_in_its_subject() -> None:
+    ended = [
+        *over("NF-02"),
+        transition(
+            NOON + 5 * MINUTE,
+            NOON,
+            kind="over_temperature",
+            active=False,
+            vehicle="NF-02",
+            fluid_temp_c=99.0,
+        ),
+    ]
+    found = bundle(ended)
+    assert found.subject == "BACK TO NORMAL, was HIGH NF-02: Fluid too hot"
+    assert found.body.startswith("1 alarm over on 1 truck.\n")

@@ -355,7 +355,7 @@ def test_a_reminder_says_since_when_and_who_was_told() -> None:
     assert first.remark == f"{said} Told so far: Omar."
     walk(conn, range(12, 30))
     last = [e for e in outbox.entries(conn) if e.matter is Matter.REMINDER][-1]
-    assert last.remark == f"{said} Told so far: Omar, Workshop (not reached)."
+    assert last.remark == f"{said} Told so far: Omar, Workshop (not reached yet)."
     notice, _ = worded(conn, NOON + 30 * MINUTE, channel="smtp", **PLAINLY)
     assert notice.subject.startswith("NOBODY HAS ACKNOWLEDGED HIGH NF-03")
     assert f"{said} Told so far: Omar." in notice.body
