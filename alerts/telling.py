@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import NamedTuple
 
 from alerts import ledger, outbox
 from alerts.alarm import HELD, Matter
@@ -15,7 +16,9 @@ _APART = 100
 """More than there are priorities: keeps names of what was cancelled apart from all others."""
 
 _SAID = """
-SELECT destination, alarm_id, matter, withdrawn FROM outbox JOIN alarm ON alarm.id = alarm_id
+SELECT destination, matter, created_ms, alarm_id, alarm.onset_ms, withdrawn,
+    CASE WHEN active = 1 THEN NULL ELSE cleared_ms END
+FROM outbox JOIN alarm ON alarm.id = alarm_id
 WHERE outbox.state IN ('pending', 'delivered')
     AND matter IN ('active', 'rise', 'reminder', 'chatter', 'normal', 'withdrawn') AND alarm_id IN
 """
@@ -118,28 +121,53 @@ def believing(conn: sqlite3.Connection, alarm: Alarm) -> list[str]:
     """
     pair = (alarm.vehicle, alarm.kind)
     if ledger.find(conn, _OTHER_ACTIVE, (*pair, alarm.id)):
-        return _believing(conn.execute(_SAID_OF_ONE, (alarm.id,)))
-    return _believing(conn.execute(_SAID_OF_KIND, (alarm.id, *pair, *pair)))
+        return _own_believing(conn, alarm)
+    said = conn.execute(_SAID_OF_KIND, (alarm.id, *pair, *pair))
+    return _believing(alarm, [Said(*row) for row in said])
 
 
-def _believing(said: Iterable[tuple[str, str, str, int]]) -> list[str]:
-    """Give the destinations at which an alarm stands by what was said there, in this order.
+def _own_believing(conn: sqlite3.Connection, alarm: Alarm) -> list[str]:
+    """List the destinations that were told last that this very alarm stands."""
+    return _believing(alarm, [Said(*row) for row in conn.execute(_SAID_OF_ONE, (alarm.id,))])
 
-    That one is over ends what was said of all of its truck and kind; that one was not so does not: another
-    may stand.
-    """
-    stands: dict[str, set[str]] = {}
-    withdrawn: set[str] = set()
-    for destination, alarm_id, matter, untrue in said:
-        own = stands.setdefault(destination, set())
-        withdrawn |= {alarm_id} if untrue else set()
-        if matter == Matter.WITHDRAWN:
-            own -= {alarm_id, *withdrawn}
-        elif matter == Matter.NORMAL:
-            own.clear()
-        else:
-            own.add(alarm_id)
+
+class Said(NamedTuple):
+    """One telling of whether an alarm stands: when it was written, and how the alarm is by now."""
+
+    destination: str
+    matter: str
+    created_ms: int
+    alarm_id: str
+    onset_ms: int
+    withdrawn: int
+    cleared_ms: int | None
+
+
+def _believing(alarm: Alarm, said: Iterable[Said]) -> list[str]:
+    """Give the destinations at which anything stands by what was said there, in this order."""
+    stands: dict[str, dict[str, Said]] = {}
+    for each in said:
+        own = stands.setdefault(each.destination, {})
+        if each.matter not in (Matter.NORMAL, Matter.WITHDRAWN):
+            own[each.alarm_id] = each
+            continue
+        for other in [one for one in own.values() if _ends(each, one, alarm)]:
+            del own[other.alarm_id]
     return sorted(destination for destination, own in stands.items() if own)
+
+
+def _ends(over: Said, other: Said, alarm: Alarm) -> bool:
+    """Tell whether ``over`` also ended what was said of another alarm of the truck and kind.
+
+    That one was not so says nothing of others that were. That one is over ends all but what went on beyond
+    it: a later ``alarm``, or whatever was active then.
+    """
+    if other.alarm_id == over.alarm_id:
+        return True
+    if over.matter == Matter.WITHDRAWN:
+        return bool(other.withdrawn)
+    later = other.alarm_id == alarm.id and other.onset_ms > over.onset_ms
+    return not later and other.cleared_ms is not None and other.cleared_ms <= over.created_ms
 
 
 def _post(

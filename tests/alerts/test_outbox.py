@@ -148,3 +148,22 @@ def test_a_sending_is_named_by_what_is_in_it_whenever_it_is_made() -> None:
         assert {len(told(conn, bundle.id)), bundle.attempts} == {2, 1}
         assert take(filled()).id == outbox.entries(filled())[0].id
     assert names[0] == names[1]
+
+
+def test_an_earlier_alarm_sent_again_by_hand_hides_the_end_of_a_later_one_from_nobody() -> None:
+    conn = filled()
+    sending.give_up(conn, take(conn), NOON, "550 no")
+    earlier = [transition(NOON, NOON), transition(NOON + 1, NOON, active=False)]
+    later = transition(NOON + MINUTE, NOON + MINUTE)
+    write(conn, [*earlier, later], now_ms=NOON + MINUTE)
+    while claimed := take_at(conn, "desk", NOON + 2 * MINUTE):
+        sending.settle(conn, claimed, NOON + 2 * MINUTE, "told")
+    assert sending.resend_all(conn, "desk", NOON + 3 * MINUTE) == 1
+    ended = transition(NOON + 4 * MINUTE, NOON + MINUTE, active=False)
+    write(conn, [*earlier, later, ended], now_ms=NOON + 4 * MINUTE)
+    told = [
+        (each.onset_ms - NOON, each.matter)
+        for each in outbox.entries(conn)
+        if each.destination == "desk"
+    ]
+    assert told == [(0, "active"), (MINUTE, "active"), (0, "normal"), (MINUTE, "normal")]
