@@ -13,6 +13,7 @@ from alerts import content, sending
 from alerts.outbox import Entry, entries
 from alerts.phrases import HEADS, number_of
 from alerts.sending import Sending, Told, What
+from deploy.alarm_desk import alarm_of
 from deploy.database import beside_daemon, read_only
 from deploy.desk import desk_of
 from deploy.measures import minute
@@ -131,7 +132,7 @@ def seen_command(
 @app.command("log")
 def log_command(
     alarm: Annotated[
-        str | None, typer.Argument(help="An alarm's id, as its notice names it. Default: all.")
+        str | None, typer.Argument(help="The alarm, as listed. Default: all.")
     ] = None,
     config: Config = None,
     limit: Limit = SHOWN,
@@ -140,9 +141,8 @@ def log_command(
     """Show who was told of an alarm, when, and what came of every try."""
     desk = desk_of(config)
     with read_only(desk.store) as conn:
-        tries = sending.attempts(conn, alarm_id=alarm)
-        if alarm is not None and not entries(conn, alarm_id=alarm):
-            raise Mistake(f"nobody was ever to be told of an alarm {alarm!r}")
+        name = alarm_of(conn, alarm).id if alarm is not None else None
+        tries = sending.attempts(conn, alarm_id=name)
     if as_json:
         for each in tries:
             typer.echo(json.dumps({name: getattr(each, name) for name in each.__slots__}))

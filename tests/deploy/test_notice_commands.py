@@ -109,7 +109,7 @@ def test_the_log_of_an_alarm_says_who_was_told(config: Path) -> None:
     with read_only(config.parent / "heatbook.db") as conn:
         (dead,) = sending.dead_letters(conn)
         (about,) = sending.told(conn, dead.id)
-    said = run(config, "log", about.alarm.id)
+    said = run(config, "log", about.alarm.id[:8])
     assert "given up" in said
     assert "550 no [such] user" in said
     lines = [json.loads(line) for line in run(config, "log", "--json").splitlines()]
