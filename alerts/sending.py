@@ -15,6 +15,7 @@ from enum import StrEnum
 from typing import Any
 
 from alerts import ledger, outbox
+from alerts.alarm import Matter
 from alerts.ledger import Alarm
 from alerts.outbox import Entry
 from alerts.telling import tell_how_it_ended
@@ -213,7 +214,7 @@ def resend(tx: sqlite3.Connection, name: str, now_ms: int) -> bool:
     Of an alarm that is over meanwhile, that follows.
     """
     about = told(tx, name)
-    if about and all(one.alarm.withdrawn for one in about):
+    if about and all(_untrue(one) for one in about):
         return False
     if about and tx.execute(_UNSEEN, (name,)).rowcount == 1:
         tx.execute(_FREE, (name,))
@@ -224,6 +225,10 @@ def resend(tx: sqlite3.Connection, name: str, now_ms: int) -> bool:
     for one in about:
         tell_how_it_ended(tx, one.alarm, one.entry.destination, now_ms=now_ms)
     return True
+
+
+def _untrue(one: Told) -> bool:
+    return one.alarm.withdrawn and one.entry.matter is not Matter.WITHDRAWN
 
 
 def resend_all(tx: sqlite3.Connection, channel: str | None, now_ms: int) -> int:

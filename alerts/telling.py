@@ -16,7 +16,8 @@ _APART = 100
 """More than there are priorities: keeps names of what was cancelled apart from all others."""
 
 _SAID = """
-SELECT destination, matter, created_ms, alarm_id, alarm.onset_ms, withdrawn,
+SELECT destination, matter, CASE moved_from WHEN '' THEN created_ms ELSE outbox.time_ms END,
+    alarm_id, alarm.onset_ms, withdrawn,
     CASE WHEN active = 1 THEN NULL ELSE cleared_ms END
 FROM outbox JOIN alarm ON alarm.id = alarm_id
 WHERE outbox.state IN ('pending', 'delivered')
@@ -102,11 +103,8 @@ def tell_how_it_ended(
 ) -> None:
     """Tell a destination that is told by hand of an alarm that is over that it is, or was withdrawn."""
     later = alarm.state in HELD or alarm.chattering  # then it is told when that ends
-    if (
-        (alarm.active and not alarm.withdrawn)
-        or later
-        or destination not in believing(tx, alarm)
-    ):
+    stands = alarm.active and not alarm.withdrawn
+    if later or stands or destination not in _own_believing(tx, alarm):
         return
     matter = Matter.WITHDRAWN if alarm.withdrawn else Matter.NORMAL
     over_ms = now_ms if alarm.cleared_ms is None else alarm.cleared_ms
@@ -132,11 +130,11 @@ def _own_believing(conn: sqlite3.Connection, alarm: Alarm) -> list[str]:
 
 
 class Said(NamedTuple):
-    """One telling of whether an alarm stands: when it was written, and how the alarm is by now."""
+    """One telling of whether an alarm stands, of what time it speaks, and how the alarm is by now."""
 
     destination: str
     matter: str
-    created_ms: int
+    of_ms: int
     alarm_id: str
     onset_ms: int
     withdrawn: int
@@ -167,7 +165,7 @@ def _ends(over: Said, other: Said, alarm: Alarm) -> bool:
     if over.matter == Matter.WITHDRAWN:
         return bool(other.withdrawn)
     later = other.alarm_id == alarm.id and other.onset_ms > over.onset_ms
-    return not later and other.cleared_ms is not None and other.cleared_ms <= over.created_ms
+    return not later and other.cleared_ms is not None and other.cleared_ms <= over.of_ms
 
 
 def _post(

@@ -109,6 +109,16 @@ def test_what_is_known_to_be_untrue_is_not_sent_again() -> None:
     assert not sending.resend(conn, claimed.id, NOON + MINUTE)
 
 
+def test_that_one_was_withdrawn_is_sent_again() -> None:
+    conn = filled()
+    sending.settle(conn, take(conn), NOON, "told")
+    write(conn, [], now_ms=NOON + MINUTE)
+    sending.give_up(conn, take(conn, NOON + MINUTE), NOON + MINUTE, "550 no")
+    assert sending.resend_all(conn, "desk", NOON + 2 * MINUTE) == 1
+    (again,) = told(conn, take(conn, NOON + 2 * MINUTE).id)
+    assert again.entry.matter == "withdrawn"
+
+
 def test_who_was_told_when_is_written_down() -> None:
     conn = filled()
     sending.defer(conn, take(conn), NOON, due_ms=NOON + 1, reason="busy")
@@ -167,3 +177,28 @@ def test_an_earlier_alarm_sent_again_by_hand_hides_the_end_of_a_later_one_from_n
         if each.destination == "desk"
     ]
     assert told == [(0, "active"), (MINUTE, "active"), (0, "normal"), (MINUTE, "normal")]
+
+
+def test_a_later_alarm_that_is_over_hides_the_end_of_one_sent_again_from_nobody() -> None:
+    """Each by its own name: a machine that is told of the earlier one is told that it is over too."""
+    conn = filled()
+    sending.give_up(conn, take(conn), NOON, "550 no")
+    both = [
+        *(transition(NOON, NOON), transition(NOON + 1, NOON, active=False)),
+        transition(NOON + MINUTE, NOON + MINUTE),
+        transition(NOON + 2 * MINUTE, NOON + MINUTE, active=False),
+    ]
+    write(conn, both[:3], now_ms=NOON + MINUTE)
+    write(conn, both, now_ms=NOON + 2 * MINUTE)
+    assert sending.resend_all(conn, "desk", NOON + 3 * MINUTE) == 1
+    told = [
+        (each.onset_ms - NOON, each.matter)
+        for each in outbox.entries(conn)
+        if each.destination == "desk"
+    ]
+    assert sorted(told) == [
+        (0, "active"),
+        (0, "normal"),
+        (MINUTE, "active"),
+        (MINUTE, "normal"),
+    ]
