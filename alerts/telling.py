@@ -33,6 +33,10 @@ _CANCELLED = """
 SELECT count(*) FROM outbox
 WHERE alarm_id = ? AND turn = ? AND matter = ? AND state = 'cancelled'
 """
+_OVER_BEFORE = """
+SELECT count(*) FROM outbox WHERE alarm_id = ? AND turn = ? AND matter = ? AND destination = ?
+    AND matter IN ('normal', 'withdrawn') AND state <> 'cancelled'
+"""
 
 
 def subject(alarm: Alarm) -> Subject:
@@ -184,7 +188,10 @@ def _post(
     (cancelled,) = tx.execute(_CANCELLED, key).fetchone()
     nth = int(alarm.priority) if matter is Matter.RISE else 0
     nth += _APART * cancelled
-    outbox.post(tx, said, matter, to, time_ms=time_ms, now_ms=now_ms, nth=nth)
+    for each in to:
+        # One that came back in the same turn, held or too often to be told, is over once more.
+        again = tx.execute(_OVER_BEFORE, (*key, each.destination)).fetchone()[0]
+        outbox.post(tx, said, matter, [each], time_ms=time_ms, now_ms=now_ms, nth=nth + again)
 
 
 def _later(tellings: Iterable[Telling], not_before_ms: int) -> list[Telling]:

@@ -283,3 +283,24 @@ def test_a_clock_that_was_years_ahead_holds_nothing_back_when_it_is_set_right() 
     come(conn, NOON + 5 * MINUTE)
     deliver(conn, NOON + 6 * MINUTE)
     assert delivered(conn)[-2:] == ["normal", "active"]
+
+
+def test_one_that_goes_on_for_another_and_was_over_before_is_said_to_be_over_once_more() -> (
+    None
+):
+    conn = memory()
+    first = pair(NOON, NOON + SECOND)
+    for at_ms in (NOON, NOON + 2 * MINUTE, NOON + 4 * MINUTE):
+        come(conn, at_ms)
+        deliver(conn, at_ms)
+        if at_ms < NOON + 4 * MINUTE:
+            go(conn, at_ms + SECOND, at_ms)
+            deliver(conn, at_ms + MINUTE + SECOND)
+    assert delivered(conn) == ["active", "normal", "active", "normal", "chatter"]
+    # Later samples show that the second never ended: the third was part of it.
+    (came, went) = pair(NOON + 2 * MINUTE, NOON + 5 * MINUTE)
+    write(conn, [*first, came], now_ms=NOON + 5 * MINUTE, policy=DESK)
+    write(conn, [*first, came, went], now_ms=NOON + 5 * MINUTE, policy=DESK)
+    chatter.tick(conn, now_ms=NOON + HOUR, policy=DESK)
+    deliver(conn, NOON + 2 * HOUR)
+    assert delivered(conn)[5:] == ["normal"]
