@@ -48,8 +48,8 @@ SERVICE_DAYS = 730.0
 """Time between services if nobody sets another [d]: two years; common practice, no source."""
 
 STILL_AIR_SHARE = 0.6
-"""Share of the case's conductance at 60 km/h where a truck stands [-], as the heat balance has it too;
-common practice, no source."""
+"""Share of the case's conductance at 60 km/h where a truck stands [-]; common practice, no source. The heat
+balance, of a truck under way, has its own (``models.cooler``)."""
 
 SENSOR_SURE = 0.95
 """Probability that the fluid's sensor is off from which that is told [-]. Own choice; at 0.99 a biased sensor
