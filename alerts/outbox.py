@@ -72,7 +72,8 @@ _MOVE = """
 INSERT OR IGNORE INTO outbox (id, alarm_id, destination, matter, turn, time_ms, priority,
     probability, evidence, onset_ms, remark, created_ms, due_ms, moved_from)
 SELECT ?1, alarm_id, ?2, matter, turn, time_ms, priority,
-    probability, evidence, onset_ms, remark, ?3, max(?3, due_ms), destination
+    probability, evidence, onset_ms, remark, ?3,
+    CASE WHEN created_ms > ?3 THEN ?3 ELSE max(?3, due_ms) END, destination
 FROM outbox AS mine WHERE id = ?4 AND NOT EXISTS (
     SELECT 1 FROM outbox AS same WHERE same.alarm_id = mine.alarm_id AND same.destination = ?2
     AND same.matter = mine.matter AND same.turn = mine.turn AND same.time_ms = mine.time_ms

@@ -12,6 +12,7 @@ import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from enum import StrEnum
+from itertools import chain
 from typing import Any
 
 from alerts import ledger, outbox
@@ -136,12 +137,9 @@ def claim(tx: sqlite3.Connection, name: str, now_ms: int) -> Sending:
 
 def told(conn: sqlite3.Connection, name: str) -> list[Told]:
     """List the tellings of a sending with their alarms, oldest first; a report has none."""
-    found: list[Told] = []
-    for entry in outbox.entries(conn, sending_id=name):
-        alarm = ledger.get(conn, entry.alarm_id)
-        if alarm is not None:
-            found.append(Told(entry=entry, alarm=alarm))
-    return found
+    entries = outbox.entries(conn, sending_id=name)
+    found = ((entry, ledger.get(conn, entry.alarm_id)) for entry in entries)
+    return [Told(entry=entry, alarm=alarm) for entry, alarm in found if alarm is not None]
 
 
 def thread(conn: sqlite3.Connection, name: str) -> tuple[str, ...]:
@@ -214,31 +212,35 @@ def resend(tx: sqlite3.Connection, name: str, now_ms: int) -> bool:
     Of an alarm that is over meanwhile, that follows.
     """
     about = told(tx, name)
-    if about and all(_untrue(one) for one in about):
-        return False
-    if about and tx.execute(_UNSEEN, (name,)).rowcount == 1:
-        tx.execute(_FREE, (name,))
-    elif tx.execute(_RESEND, (now_ms, name)).rowcount == 1:
-        tx.execute(_FATE, ("pending", None, name))
-    else:
-        return False
-    for one in about:
-        tell_how_it_ended(tx, one.alarm, one.entry.destination, now_ms=now_ms)
-    return True
-
-
-def _untrue(one: Told) -> bool:
-    return one.alarm.withdrawn and one.entry.matter is not Matter.WITHDRAWN
+    done = _due_again(tx, name, about, now_ms)
+    for one in about if done else ():
+        tell_how_it_ended(tx, one.alarm, one.entry, now_ms=now_ms)
+    return done
 
 
 def resend_all(tx: sqlite3.Connection, channel: str | None, now_ms: int) -> int:
     """Make all that was given up by a channel (or by any) due again; give how many."""
-    names = [
-        each.id
-        for each in sendings(tx, state="abandoned", channel=channel)
-        if resend(tx, each.id, now_ms)
-    ]
-    return len(names)
+    dead = sendings(tx, state="abandoned", channel=channel)
+    found = [(each.id, told(tx, each.id)) for each in dead]
+    again = [about for name, about in found if _due_again(tx, name, about, now_ms)]
+    # Not before all are: the end of an alarm may be among them.
+    for one in chain.from_iterable(again):
+        tell_how_it_ended(tx, one.alarm, one.entry, now_ms=now_ms)
+    return len(again)
+
+
+def _due_again(tx: sqlite3.Connection, name: str, about: list[Told], now_ms: int) -> bool:
+    if about and all(
+        one.alarm.withdrawn and one.entry.matter is not Matter.WITHDRAWN for one in about
+    ):
+        return False
+    if about and tx.execute(_UNSEEN, (name,)).rowcount == 1:
+        tx.execute(_FREE, (name,))
+        return True
+    if tx.execute(_RESEND, (now_ms, name)).rowcount != 1:
+        return False
+    tx.execute(_FATE, ("pending", None, name))
+    return True
 
 
 def put_to_rest(tx: sqlite3.Connection, name: str, by: str) -> bool:

@@ -10,7 +10,10 @@ from typing import NamedTuple
 from alerts import ledger, outbox
 from alerts.alarm import HELD, Matter
 from alerts.ledger import LATELY, STANDING, Alarm
+from alerts.outbox import Entry
 from alerts.policy import Policy, Subject, Telling, at_once
+
+_STANDING_NEWS = frozenset({Matter.ACTIVE, Matter.RISE, Matter.REMINDER, Matter.CHATTER})
 
 _APART = 100
 """More than there are priorities: keeps names of what was cancelled apart from all others."""
@@ -32,6 +35,10 @@ _OTHER_ACTIVE = f"{STANDING} AND vehicle = ? AND kind = ? AND active AND id <> ?
 _CANCELLED = """
 SELECT count(*) FROM outbox
 WHERE alarm_id = ? AND turn = ? AND matter = ? AND state = 'cancelled'
+"""
+_OVER_FOLLOWS = """
+SELECT 1 FROM outbox WHERE alarm_id = ? AND destination = ?
+    AND matter IN ('normal', 'withdrawn') AND state = 'pending'
 """
 _OVER_BEFORE = """
 SELECT count(*) FROM outbox WHERE alarm_id = ? AND turn = ? AND matter = ? AND destination = ?
@@ -103,16 +110,19 @@ def tell_withdrawn(
 
 
 def tell_how_it_ended(
-    tx: sqlite3.Connection, alarm: Alarm, destination: str, *, now_ms: int
+    tx: sqlite3.Connection, alarm: Alarm, entry: Entry, *, now_ms: int
 ) -> None:
-    """Tell a destination that is told by hand of an alarm that is over that it is, or was withdrawn."""
+    """Let an ``entry`` sent by hand, that an alarm stands, be followed by its end if it is over."""
     later = alarm.state in HELD or alarm.chattering  # then it is told when that ends
     stands = alarm.active and not alarm.withdrawn
-    if later or stands or destination not in _own_believing(tx, alarm):
+    if later or stands or entry.matter not in _STANDING_NEWS:
+        return
+    if tx.execute(_OVER_FOLLOWS, (alarm.id, entry.destination)).fetchone():
         return
     matter = Matter.WITHDRAWN if alarm.withdrawn else Matter.NORMAL
     over_ms = now_ms if alarm.cleared_ms is None else alarm.cleared_ms
-    _post(tx, alarm, matter, at_once([destination]), time_ms=over_ms, now_ms=now_ms, remark="")
+    to = at_once([entry.destination])
+    _post(tx, alarm, matter, to, time_ms=over_ms, now_ms=now_ms, remark="")
 
 
 def believing(conn: sqlite3.Connection, alarm: Alarm) -> list[str]:
@@ -123,14 +133,10 @@ def believing(conn: sqlite3.Connection, alarm: Alarm) -> list[str]:
     """
     pair = (alarm.vehicle, alarm.kind)
     if ledger.find(conn, _OTHER_ACTIVE, (*pair, alarm.id)):
-        return _own_believing(conn, alarm)
-    said = conn.execute(_SAID_OF_KIND, (alarm.id, *pair, *pair))
+        said = conn.execute(_SAID_OF_ONE, (alarm.id,))
+    else:
+        said = conn.execute(_SAID_OF_KIND, (alarm.id, *pair, *pair))
     return _believing(alarm, [Said(*row) for row in said])
-
-
-def _own_believing(conn: sqlite3.Connection, alarm: Alarm) -> list[str]:
-    """List the destinations that were told last that this very alarm stands."""
-    return _believing(alarm, [Said(*row) for row in conn.execute(_SAID_OF_ONE, (alarm.id,))])
 
 
 class Said(NamedTuple):

@@ -225,18 +225,19 @@ class Store(RuleBasedStateMachine):
         stands: dict[tuple[str, str, str], set[str]] = defaultdict(set)
         seen: set[tuple[object, ...]] = set()
         for entry in outbox.entries(self.conn):
+            own = stands[(*pairs[entry.alarm_id], entry.destination)]
+            if entry.matter in STANDS:
+                own.add(entry.alarm_id)  # what was cancelled since was to be said then
             if entry.state == "cancelled":
                 continue
-            rise = entry.priority if entry.matter is Matter.RISE else None
-            key = (entry.alarm_id, entry.turn, entry.destination, entry.matter, rise)
-            own = stands[(*pairs[entry.alarm_id], entry.destination)]
             if entry.matter is Matter.NORMAL:
                 assert own
                 own -= {entry.alarm_id} & own or set(own)
                 continue
+            rise = entry.priority if entry.matter is Matter.RISE else None
+            key = (entry.alarm_id, entry.turn, entry.destination, entry.matter, rise)
             assert key not in seen
             seen.add(key)
-            own.add(entry.alarm_id)
 
     def teardown(self) -> None:
         """Let all come to rest: who was told that it stands is told in the end that it does not."""

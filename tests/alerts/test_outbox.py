@@ -202,3 +202,37 @@ def test_a_later_alarm_that_is_over_hides_the_end_of_one_sent_again_from_nobody(
         (MINUTE, "active"),
         (MINUTE, "normal"),
     ]
+
+
+def test_a_rise_sent_again_by_hand_after_the_end_was_told_is_followed_by_it_once_more() -> None:
+    conn = filled()
+    sending.settle(conn, take(conn), NOON, "told")
+    raised = transition(NOON, NOON)
+    worse = transition(NOON + 1, NOON, priority=Priority.CRITICAL)
+    over = transition(NOON + 2, NOON, active=False)
+    write(conn, [raised, worse], now_ms=NOON + 1)
+    sending.give_up(conn, take(conn, NOON + 1), NOON + 1, "550 no")
+    write(conn, [raised, worse, over], now_ms=NOON + 2)
+    sending.settle(conn, take(conn, NOON + 2), NOON + 2, "told")
+    assert sending.resend_all(conn, "desk", NOON + MINUTE) == 1
+    said = []
+    while claimed := take_at(conn, "desk", NOON + 2 * MINUTE):
+        said += [one.entry.matter.value for one in told(conn, claimed.id)]
+        sending.settle(conn, claimed, NOON + 2 * MINUTE, "told")
+    assert said == ["rise", "normal"]
+
+
+def test_an_end_that_was_given_up_too_is_sent_again_once() -> None:
+    conn = filled()
+    sending.give_up(conn, take(conn), NOON, "550 no")
+    write(
+        conn,
+        [transition(NOON, NOON), transition(NOON + 1, NOON, active=False)],
+        now_ms=NOON + 1,
+    )
+    assert sending.resend_all(conn, "desk", NOON + 2) == 1
+    sending.give_up(conn, take(conn, NOON + 2), NOON + 2, "550 no")
+    sending.give_up(conn, take(conn, NOON + 3), NOON + 3, "550 no")
+    assert sending.resend_all(conn, "desk", NOON + MINUTE) == 2
+    desk = [each for each in outbox.entries(conn) if each.destination == "desk"]
+    assert [each.matter for each in desk] == ["active", "normal"]
