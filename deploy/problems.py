@@ -79,7 +79,7 @@ def _problem(details: ErrorDetails, model: type[BaseModel], prefix: str) -> Prob
         return Problem(path=path, what="unknown key", mend=mend)
     if kind == "missing":
         return Problem(path=path, what="is missing", mend="add it")
-    if kind == "too_short":
+    if kind == "too_short" and details["ctx"]["actual_length"] == 0:
         return Problem(
             path=path, what="is empty", mend="name at least one, or take the key out"
         )
