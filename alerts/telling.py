@@ -21,7 +21,8 @@ _APART = 100
 _SAID = """
 SELECT destination, matter, CASE moved_from WHEN '' THEN created_ms ELSE outbox.time_ms END,
     alarm_id, alarm.onset_ms, withdrawn,
-    CASE WHEN active = 1 THEN NULL ELSE cleared_ms END
+    CASE WHEN active = 1 THEN NULL ELSE cleared_ms END,
+    alarm.state IN ('shelved', 'suppressed_by_design', 'out_of_service')
 FROM outbox JOIN alarm ON alarm.id = alarm_id
 WHERE outbox.state IN ('pending', 'delivered')
     AND matter IN ('active', 'rise', 'reminder', 'chatter', 'normal', 'withdrawn') AND alarm_id IN
@@ -149,12 +150,18 @@ class Said(NamedTuple):
     onset_ms: int
     withdrawn: int
     cleared_ms: int | None
+    held: int
 
 
 def _believing(alarm: Alarm, said: Iterable[Said]) -> list[str]:
-    """Give the destinations at which anything stands by what was said there, in this order."""
+    """Give the destinations at which anything stands by what was said there, in this order.
+
+    What came later than ``alarm`` and is held has an end of its own, told when it is let go.
+    """
     stands: dict[str, dict[str, Said]] = {}
     for each in said:
+        if each.held and not each.withdrawn and each.onset_ms > alarm.onset_ms:
+            continue
         own = stands.setdefault(each.destination, {})
         if each.matter not in (Matter.NORMAL, Matter.WITHDRAWN):
             own[each.alarm_id] = each
