@@ -27,6 +27,8 @@ _CRITICAL = int(Priority.CRITICAL)
 
 #: A due time set by a clock that has been put back since is not waited for.
 _DUE = "(mine.due_ms <= :now OR mine.created_ms > :now)"
+#: The same of what was tried, by its last try: when it was made, years ahead, says nothing of the next.
+_DUE_AGAIN = "(mine.due_ms <= :now OR coalesce(mine.tried_ms, mine.created_ms) > :now)"
 _BEFORE = """
 SELECT 1 FROM outbox AS earlier WHERE earlier.alarm_id = mine.alarm_id
     AND earlier.destination = mine.destination AND earlier.state = 'pending'
@@ -62,7 +64,7 @@ _URGENCY_OF = f"SELECT {_URGENCY} FROM sending AS mine WHERE mine.id = ?"  # noq
 _AGAIN = f"""
 SELECT mine.id, mine.destination, {_URGENCY} AS urgency, mine.due_ms, mine.attempts, mine.created_ms
 FROM sending AS mine WHERE mine.channel = :channel AND mine.state = 'pending'
-    AND mine.claimed = 0 AND ({_DUE} OR mine.tried_ms > :now)
+    AND mine.claimed = 0 AND {_DUE_AGAIN}
     AND NOT EXISTS (
         SELECT 1 FROM outbox AS own JOIN outbox AS earlier ON earlier.alarm_id = own.alarm_id
         WHERE own.sending_id = mine.id AND earlier.destination = own.destination

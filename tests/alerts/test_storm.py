@@ -429,3 +429,24 @@ def test_what_is_sent_again_by_hand_is_followed_by_how_it_ended(database: Databa
         ("NF-03", "active"),
         ("NF-03", "withdrawn"),
     ]
+
+
+@pytest.mark.parametrize("bundles", [True, False])
+def test_after_a_clock_is_put_back_a_busy_far_side_is_not_asked_again_and_again(
+    database: Database, *, bundles: bool
+) -> None:
+    asked: list[int] = []
+    time = Time()
+
+    def note(notice: Notice) -> None:
+        asked.append(time())
+        assert len(asked) < 10
+        busy(notice)
+
+    loop = dispatcher(database, time, mail=Told(say=note, bundles=bundles))
+    alarm(database, "NF-01", time(), "mail")
+    pass_time(loop, time, 10 * SECOND)
+    time.pass_ms(-HOUR)
+    pass_time(loop, time, 30 * SECOND)
+    # Once at once, for what was due is not held up; then as rarely as ever.
+    assert 1 <= sum(at < NOON for at in asked) <= 2
