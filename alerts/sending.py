@@ -85,7 +85,7 @@ INSERT INTO attempt (notice_id, destination, time_ms, outcome, detail) VALUES (?
 """
 _FREEZE = "UPDATE sending SET content = ? WHERE id = ? AND content = ''"
 _CLAIM = """
-UPDATE sending SET claimed = 1, attempts = attempts + 1, tried_ms = ?1,
+UPDATE sending SET claimed = 1, attempts = attempts + 1, tried_ms = ?1, due_ms = min(due_ms, ?1),
     first_ms = coalesce(first_ms, ?1) WHERE id = ?2
 """
 _SETTLE = """

@@ -236,3 +236,12 @@ def test_an_end_that_was_given_up_too_is_sent_again_once() -> None:
     assert sending.resend_all(conn, "desk", NOON + MINUTE) == 2
     desk = [each for each in outbox.entries(conn) if each.destination == "desk"]
     assert [each.matter for each in desk] == ["active", "normal"]
+
+
+def test_a_death_in_the_first_try_after_a_clock_was_put_back_holds_nothing_up() -> None:
+    conn = filled()
+    sending.defer(conn, take(conn), NOON, due_ms=NOON + MINUTE, reason="busy")
+    earlier_ms = NOON - 3_000 * MINUTE
+    first = take(conn, earlier_ms)
+    assert sending.release(conn) == 1
+    assert take(conn, earlier_ms + 1).id == first.id
