@@ -66,7 +66,8 @@ def clear(
         now_ms=now_ms,
         latches=policy.latches(alarm.kind, alarm.priority),
     )
-    if matter and not over.chattering:
+    # Of what comes and goes it is told how it stands when it has come to rest.
+    if matter and not chatter.going(tx, over.vehicle, over.kind):
         remark = STAYS if over.state in LATCHED else ""
         tell_over(tx, over, now_ms=now_ms, policy=policy, remark=remark)
     return over

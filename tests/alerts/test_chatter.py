@@ -304,3 +304,15 @@ def test_one_that_goes_on_for_another_and_was_over_before_is_said_to_be_over_onc
     chatter.tick(conn, now_ms=NOON + HOUR, policy=DESK)
     deliver(conn, NOON + 2 * HOUR)
     assert delivered(conn)[5:] == ["normal"]
+
+
+def test_an_old_one_that_turns_up_meanwhile_says_nothing_of_what_comes_and_goes() -> None:
+    conn = memory()
+    end_ms = flap(conn, NOON, 3)
+    assert delivered(conn)[-1] == "chatter"
+    times = [(NOON - 2 * HOUR, NOON - HOUR)]
+    times += [(NOON + 2 * n * SECOND, NOON + (2 * n + 1) * SECOND) for n in range(3)]
+    found = [each for began_ms, ended_ms in times for each in pair(began_ms, ended_ms)]
+    write(conn, found, now_ms=end_ms, policy=DESK)
+    deliver(conn, end_ms + 10 * MINUTE)
+    assert delivered(conn)[-1] == "chatter"
