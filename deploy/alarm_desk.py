@@ -14,11 +14,11 @@ from alerts.ledger import Alarm
 from alerts.policy import Policy
 from alerts.teller import Teller
 from alerts.watch import EVERYBODY
-from deploy.assembly import rules_of
 from deploy.desk import Desk
 from deploy.entry_rules import UnknownTruck, known_trucks
 from deploy.kinds import WORDS
 from deploy.problems import Mistake, nearest
+from deploy.rules import rules_of
 
 NAMED = 8
 """Signs of an alarm's id that a list shows, and that name it."""

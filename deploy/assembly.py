@@ -7,14 +7,12 @@ from random import SystemRandom
 
 from alerts import channels
 from alerts.dispatcher import Compose
-from alerts.life_rules import LATCHING
 from alerts.policy import Policy
 from alerts.routing import Plan
 from alerts.watch import SilenceLimits
 from alerts.wording import Extras, compose
 from deploy.addresses import answer_urls
 from deploy.advice_line import advice_line
-from deploy.batch import Rules
 from deploy.clock import clock_of, monotonic_ms
 from deploy.companions import companions_of
 from deploy.daemon import Daemon, Pace, Parts
@@ -25,6 +23,7 @@ from deploy.notice_chart import Charts
 from deploy.pipeline import Pipeline
 from deploy.report_makers import report_times
 from deploy.reporter import asking
+from deploy.rules import rules_of
 from deploy.schedule import Schedule, wall_clock
 from deploy.service_calendar import CALENDAR
 from deploy.service_review import reviewing
@@ -34,29 +33,8 @@ from deploy.trucks import courses_by
 from ingest.source import MqttSource
 from models.fleet import Fleet
 
-__all__ = ["WORDS", "assemble", "clock_of", "composer", "rules_of", "scheduled"]
-
 WATCH_EVERY_S = 5.0
 """How often silent gateways are looked for [s]."""
-
-
-def rules_of(settings: Settings, plan: Plan | None) -> Rules:
-    """Give what the pipeline goes by; ``plan`` says which people are told, None: nobody but the channels."""
-    return Rules(
-        wire=settings.wire.rules(),
-        quarantine_rows=settings.quarantine.max_rows,
-        quarantine_bytes=settings.quarantine.max_bytes,
-        refuse_unregistered=settings.wire.unregistered == "refuse",
-        policy=Policy(
-            routes=channels.routes(settings.channels()),
-            late_after_ms=round(settings.alerts.late_after_s * 1000),
-            plan=plan,
-            latching=LATCHING,
-            chatter=settings.alerts.chatter.rules(),
-            holds=settings.alerts.shelf.rules(),
-        ),
-        model_version=model_version(),
-    )
 
 
 def composer(settings: Settings, fleet: Fleet, database: Database, policy: Policy) -> Compose:

@@ -40,7 +40,6 @@ from deploy.replay import (
 )
 from deploy.replay_json import json_lines
 from deploy.replay_table import table_of
-from deploy.serve import serve
 from deploy.settings import load_settings
 from deploy.simulate_command import simulate_command
 from deploy.trucks import courses_by
@@ -119,6 +118,9 @@ def serve_command(
     ] = False,
 ) -> None:
     """Run the daemon: take messages from the broker, keep the accounts, send the alarms."""
+    # Only the daemon waits for the web server, the calendar and what draws its pictures.
+    from deploy.serve import serve  # noqa: PLC0415
+
     logs.set_up()
     loaded = load_settings(config=config, env=os.environ)
     code = serve(

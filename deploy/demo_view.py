@@ -18,9 +18,9 @@ from rich.text import Text
 from alerts.ledger import Alarm
 from alerts.phrases import sureness
 from alerts.wording import explain
-from deploy.assembly import WORDS
 from deploy.circuit_standing import circuit_brief
 from deploy.demo_facts import Facts, Told, TruckFacts
+from deploy.kinds import WORDS
 from models.due import Due
 from models.statement import Statement
 from models.transition import Priority

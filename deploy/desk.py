@@ -13,7 +13,6 @@ from zoneinfo import ZoneInfo
 
 from alerts.routing import Plan
 from deploy import logs
-from deploy.assembly import rules_of
 from deploy.database import Database, StoreBusy, read_only
 from deploy.fleet import fleet_of, groups_of
 from deploy.measures import distance_km, moment_ms, share, temperature_c, volume_l
@@ -21,6 +20,7 @@ from deploy.people_file import plan_of
 from deploy.pipeline import Pipeline
 from deploy.reading import Reader
 from deploy.record_book import Book, open_book
+from deploy.rules import rules_of
 from deploy.settings import Settings, load_settings
 from deploy.waiting import until
 from ingest import record

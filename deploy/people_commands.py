@@ -15,7 +15,6 @@ from alerts.policy import Policy
 from alerts.rota import Rota, duty, on_duty
 from alerts.routing import Plan, Subject
 from alerts.watch import EVERYBODY
-from deploy.assembly import rules_of
 from deploy.check import say_finding
 from deploy.desk import Desk, desk_of
 from deploy.measures import minute
@@ -23,6 +22,7 @@ from deploy.notice_trial import try_ways
 from deploy.options import Config
 from deploy.printing import foreign, grid, say, show, table, warn
 from deploy.problems import Mistake, nearest
+from deploy.rules import rules_of
 from deploy.section import PriorityName
 from models.kernel import KINDS
 from models.transition import Priority

@@ -18,17 +18,16 @@ from alerts.report import post_report
 from alerts.report_form import text
 from alerts.watch import EVERYBODY
 from deploy import addresses, digest, week
-from deploy.assembly import rules_of
 from deploy.database import Beside, beside_daemon, read_only
 from deploy.desk import Desk, desk_of
 from deploy.entry_rules import UnknownTruck, known_trucks
 from deploy.options import Config, harmless
 from deploy.printing import say, warn
 from deploy.problems import Mistake
-from deploy.report_makers import DIGEST, WEEK, Makers
+from deploy.report_makers import DIGEST, WEEK, Makers, draw
 from deploy.reporter import Asked
+from deploy.rules import rules_of
 from deploy.web.section import Web
-from deploy.week_pictures import pictures
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -63,7 +62,7 @@ def week_command(
     own = _Own.of(config, WEEK, since, days=7)
     teller = own.makers.teller()
     span = own.makers.span(own.asked)
-    drawn = pictures(span, teller.units, teller.names)
+    drawn = draw(span, teller)
     own.show(week.report(span, teller, drawn), drawn, page, send=send)
 
 

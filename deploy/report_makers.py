@@ -9,6 +9,7 @@ from apscheduler.triggers.cron import CronTrigger
 
 from alerts import digest as alarms_digest
 from alerts import ledger
+from alerts.notice import Picture
 from alerts.policy import Policy
 from alerts.teller import Teller
 from deploy import digest, week
@@ -25,7 +26,6 @@ from deploy.settings import Settings
 from deploy.titles import Titles
 from deploy.truck_week import TruckWeek, truck_week
 from deploy.week import Week
-from deploy.week_pictures import pictures
 from models.fleet import Fleet
 from models.units import Units
 
@@ -80,7 +80,7 @@ class Makers:
         found = self.span(asked)
         posts: list[Post] = []
         for place, teller in readers:
-            drawn = pictures(found, teller.units, teller.names)
+            drawn = draw(found, teller)
             text = report_text(_named(asked), week.report(found, teller, drawn))
             posts.append((place, replace(text, pictures=tuple(drawn))))
         return posts
@@ -152,6 +152,14 @@ class Makers:
             for person in plan.people.values()
             if name in person.reads and person.destinations
         ]
+
+
+def draw(found: Week, teller: Teller) -> list[Picture]:
+    """Draw the pictures of a week's summary, in a reader's units."""
+    # Only who asks for a picture waits for the library that draws it.
+    from deploy.week_pictures import pictures  # noqa: PLC0415
+
+    return pictures(found, teller.units, teller.names)
 
 
 def _place(destinations: Sequence[str]) -> str:

@@ -22,9 +22,10 @@ from paho.mqtt.enums import CallbackAPIVersion  # noqa: E402 -- see above
 from paho.mqtt.packettypes import PacketTypes  # noqa: E402 -- see above
 from paho.mqtt.properties import Properties  # noqa: E402 -- see above
 
-from deploy.assembly import assemble, rules_of  # noqa: E402 -- see above
+from deploy.assembly import assemble  # noqa: E402 -- see above
 from deploy.database import Database  # noqa: E402 -- see above
 from deploy.pipeline import Pipeline  # noqa: E402 -- see above
+from deploy.rules import rules_of  # noqa: E402 -- see above
 from deploy.settings import Settings, load_settings  # noqa: E402 -- see above
 from deploy.trucks import courses_of  # noqa: E402 -- see above
 from deploy.waiting import until  # noqa: E402 -- see above

@@ -15,9 +15,9 @@ from structlog.testing import capture_logs
 from alerts import chatter, escalation, journal, silence
 from alerts.ledger import Alarm
 from alerts.watch import EVERYBODY, SilenceLimits
-from deploy.assembly import WORDS
 from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
+from deploy.kinds import WORDS
 from deploy.schedule import Schedule, wall_clock
 from deploy.waiting import until
 from models.kernel import KINDS

@@ -19,9 +19,9 @@ from alerts.policy import Policy
 from alerts.routing import Plan, Rule, Step
 from alerts.watch import SilenceLimits
 from alerts.wording import compose
-from deploy.assembly import WORDS
 from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
+from deploy.kinds import WORDS
 from deploy.schedule import Schedule
 from models.units import METRIC
 from tests.alerts.far_side import MailSide, free_port, mail_side, until
