@@ -72,6 +72,13 @@ class Matter(StrEnum):
     CHATTER = "chatter"
 
 
+STANDS = frozenset({Matter.ACTIVE, Matter.RISE, Matter.REMINDER, Matter.CHATTER})
+"""The matters by which somebody learns that an alarm stands."""
+
+OVER = frozenset({Matter.NORMAL, Matter.WITHDRAWN})
+"""The matters by which somebody learns that it does not, or never did."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
     """The state that follows an event, and the matter to announce, if any."""

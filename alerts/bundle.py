@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from math import isfinite
 
 from alerts import date_words
-from alerts.alarm import Matter
+from alerts.alarm import STANDS, Matter
 from alerts.outbox import Entry
 from alerts.phrases import HEADS, number_of, plain
 from alerts.sending import Told
@@ -28,11 +28,10 @@ HEAT_C = 35.0
 """Outside air [°C] from which on heat may be what the trucks have in common (ours, no source)."""
 
 _AIR = "ambient_temp_c"
-_OVER = {
+_OVER_TITLES = {
     Matter.NORMAL: "Back to normal",
     Matter.WITHDRAWN: "Withdrawn: later samples show that these were not so",
 }
-_ACTS = frozenset({Matter.ACTIVE, Matter.RISE, Matter.REMINDER, Matter.CHATTER})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +61,7 @@ class Line:
     @property
     def stands(self) -> bool:
         """Whether the alarm stands."""
-        return self.matter not in _OVER
+        return self.matter not in _OVER_TITLES
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,7 +121,7 @@ def bundle(
         by_alarm.setdefault(one.alarm.id, []).append(one)
     lines = [_line(each, say, call, units) for each in by_alarm.values()]
     sections = (*_standing(lines, units), *_over(lines))
-    acting = [line for line in lines if line.matter in _ACTS]
+    acting = [line for line in lines if line.matter in STANDS]
     moved = dict.fromkeys(one.entry.moved_from for one in told if one.entry.moved_from)
     return Bundle(
         lead=_lead(lines),
@@ -158,7 +157,7 @@ def _line(
         title=said.title,
         brief=said.brief or said.title,
         seen=said.observed,
-        do=(said.at_once or first) if entry.matter in _ACTS else "",
+        do=(said.at_once or first) if entry.matter in STANDS else "",
         remark=entry.remark or _dates(entry, units),
         onset_ms=entry.onset_ms,
         over_ms=entry.time_ms if entry.matter is Matter.NORMAL else None,
@@ -227,7 +226,7 @@ def _air(lines: Iterable[Line], units: Units) -> str:
 
 def _over(lines: Iterable[Line]) -> list[Section]:
     found: list[Section] = []
-    for matter, title in _OVER.items():
+    for matter, title in _OVER_TITLES.items():
         over = [line for line in lines if line.matter is matter]
         if over:
             found.append(Section(title=title, by_cause=False, lines=_ordered(over)))

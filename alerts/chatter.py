@@ -11,8 +11,8 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from alerts import history, ledger, outbox
-from alerts.alarm import HELD, Matter
-from alerts.ledger import LATELY, STANDING, Alarm
+from alerts.alarm import HELD, STANDS, Matter
+from alerts.ledger import LATELY, STANDING, Alarm, among
 from alerts.life_rules import ChatterRules
 from alerts.lifecycle import again
 from alerts.policy import Policy
@@ -23,10 +23,10 @@ _TOLD_SINCE = f"""
 SELECT DISTINCT alarm_id, turn FROM outbox
 WHERE alarm_id IN {LATELY} AND matter = 'active' AND created_ms > ? AND created_ms <= ?
 """  # noqa: S608 - our own words
-_KNOWING = """
+_KNOWING = f"""
 SELECT DISTINCT destination FROM outbox WHERE alarm_id = ?
-AND matter IN ('active', 'rise', 'reminder', 'chatter') AND state IN ('pending', 'delivered')
-"""
+AND matter {among(STANDS)} AND state IN ('pending', 'delivered')
+"""  # noqa: S608 - our own words
 _GOING = "SELECT DISTINCT vehicle, kind FROM alarm WHERE chattering = 1 ORDER BY vehicle, kind"
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import tzinfo
 
 from alerts import ledger, outbox
-from alerts.alarm import Matter, State
+from alerts.alarm import STANDS, Matter, State
 from alerts.ledger import Alarm
 from alerts.phrases import moment, plain
 from alerts.policy import Policy, tellings_of
@@ -28,9 +28,6 @@ _TURN = 1000
 TOGETHER_MS = 10 * 60_000
 """Steps of one truck's alarms that fall due within this [ms] of each other are taken with the first:
 one notice of that truck instead of one for each alarm. Own choice: shorter than steps usually are."""
-
-_OTHERWISE = (Matter.NORMAL, Matter.WITHDRAWN, Matter.MOVED, Matter.QUIET)
-"""What does not tell somebody that an alarm stands."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +99,7 @@ def told_before(conn: sqlite3.Connection, alarm: Alarm) -> dict[str, bool]:
     """
     found: dict[str, bool] = {}
     for entry in outbox.entries(conn, alarm_id=alarm.id):
-        tells = entry.turn == alarm.turn and entry.matter not in _OTHERWISE
+        tells = entry.turn == alarm.turn and entry.matter in STANDS
         if tells and entry.state != "cancelled":
             arrived = found.get(entry.destination, False) or entry.state == "delivered"
             found[entry.destination] = arrived

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import sqlite3
 
-from alerts.alarm import State
+from alerts.alarm import STANDS, State
 from alerts.destination import person_of
 from alerts.figure_rows import Arrival, Happening, Holding, Rows, Seen
 from alerts.figures import DAY_MS, Figures, Rules, figures
+from alerts.ledger import among
 from models.transition import Priority
 
 #: Of an alarm with a step in the span, or that stands, all that went before: it may have stood for long.
@@ -28,11 +29,11 @@ _HOLDS = """
 SELECT state, from_ms, coalesce(ended_ms, until_ms) FROM hold
 WHERE from_ms < ?2 AND coalesce(ended_ms, until_ms, ?1) >= ?1 ORDER BY id
 """
-_SEEN = """
+_SEEN = f"""
 SELECT first_seen_ms, EXISTS (SELECT 1 FROM outbox AS o WHERE o.alarm_id = a.id
-    AND o.state = 'delivered' AND o.matter IN ('active', 'rise', 'reminder', 'chatter'))
+    AND o.state = 'delivered' AND o.matter {among(STANDS)})
 FROM alarm AS a WHERE first_seen_ms >= ? AND first_seen_ms < ? ORDER BY first_seen_ms, id
-"""
+"""  # noqa: S608 - our own words
 
 
 def figures_of(

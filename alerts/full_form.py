@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import tzinfo
 
 from alerts import date_words
-from alerts.alarm import Matter
+from alerts.alarm import OVER, Matter
 from alerts.ledger import Alarm
 from alerts.outbox import Entry
 from alerts.phrases import HEADS, MANUAL_FIRST, moment, sure
@@ -38,7 +38,7 @@ def sheet(
     if entry.matter is Matter.WITHDRAWN:
         lead, passages = _withdrawn(alarm), []
     elif entry.matter is Matter.NORMAL:
-        lead, passages = _OVER, _normal(entry, alarm, said, zone)
+        lead, passages = _ENDED, _normal(entry, alarm, said, zone)
     elif entry.matter is Matter.MOVED:
         passages = _moved(entry, said, units)
     elif entry.matter is Matter.QUIET:
@@ -57,11 +57,11 @@ def sheet(
         lead=lead,
         passages=tuple(passages),
         foot=f"Alarm {alarm.id}, known here since {moment(alarm.first_seen_ms, zone)}.",
-        urgent=entry.matter not in (Matter.NORMAL, Matter.WITHDRAWN),
+        urgent=entry.matter not in OVER,
     )
 
 
-_OVER = "The condition is over. It may come back until its cause is found."
+_ENDED = "The condition is over. It may come back until its cause is found."
 
 
 def _active(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> Iterator[Passage]:

@@ -13,7 +13,7 @@ from alerts import chatter, history, hold, ledger, outbox
 from alerts.alarm import HELD, Event, Matter, State
 from alerts.announce import STAYS, announce
 from alerts.hold import Hold
-from alerts.ledger import STANDING, Alarm
+from alerts.ledger import STANDING, Alarm, among
 from alerts.lifecycle import EVENT_OF, again, move
 from alerts.policy import Policy
 from alerts.reconcile import MERGED
@@ -119,8 +119,7 @@ def _let_end(
     tx: sqlite3.Connection, found: Hold, now_ms: int, policy: Policy, *, by: str
 ) -> tuple[Alarm, ...]:
     hold.end(tx, found.id, now_ms=now_ms, by=by)
-    marks = ", ".join(f"'{state}'" for state in sorted(HELD))
-    scope = _in_scope(tx, found, f"state IN ({marks})")
+    scope = _in_scope(tx, found, f"state {among(HELD)}")
     settled = [_settle(tx, alarm, now_ms, policy, by=by) for alarm in scope]
     return tuple(alarm for alarm in settled if alarm)
 

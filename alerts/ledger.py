@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
 from alerts import evidence as numbers
-from alerts.alarm import State
+from alerts.alarm import Matter, State
 from models.transition import Priority
 
 
@@ -70,6 +70,12 @@ _SAVE = (
     f"INSERT INTO alarm ({_LIST}) VALUES ({_MARKS}) "  # noqa: S608 - our own names
     f"ON CONFLICT (id) DO UPDATE SET {_CHANGES}"
 )
+
+
+def among(words: Iterable[State] | Iterable[Matter]) -> str:
+    """Write the condition on a column that it holds one of these words, as SQL."""
+    listed = ", ".join(f"'{word.value}'" for word in sorted(words))
+    return f"IN ({listed})"
 
 
 def save(tx: sqlite3.Connection, alarm: Alarm) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 
 from alerts import history, hold, ledger
 from alerts.alarm import HELD, HOLDS, LATCHED, Event, Matter, State, step
-from alerts.ledger import STANDING, Alarm
+from alerts.ledger import STANDING, Alarm, among
 from alerts.policy import Policy
 
 _CONDITION: Mapping[Event, Mapping[str, Any]] = MappingProxyType(
@@ -27,7 +27,7 @@ _CONDITION: Mapping[Event, Mapping[str, Any]] = MappingProxyType(
 EVENT_OF = {state: event for event, state in HOLDS.items()}
 """The event that begins a hold of each kind."""
 
-_AWAITING = ("unacknowledged", "acknowledged", "returned_unacknowledged", *sorted(LATCHED))
+_AWAITING = frozenset(State) - HELD - {State.NORMAL}
 
 
 class CameAgain(Exception):
@@ -153,11 +153,10 @@ def repaired(
 
     That it is over may show only in samples after the repair; what then comes again is raised anew.
     """
-    marks = ", ".join("?" * len(LATCHED))
     found = ledger.find(
         tx,
-        f"{STANDING} AND vehicle = ? AND state IN ({marks}) AND raised_ms <= ?",
-        (vehicle, *sorted(LATCHED), at_ms),
+        f"{STANDING} AND vehicle = ? AND state {among(LATCHED)} AND raised_ms <= ?",
+        (vehicle, at_ms),
     )
     return [reset(tx, each.id, by=by, now_ms=now_ms, comment=comment) for each in found]
 
@@ -173,11 +172,10 @@ def _in_place_of(conn: sqlite3.Connection, alarm: Alarm) -> Alarm | None:
     """Give the alarm that stands in place of one that is over, if another does."""
     if alarm.state is not State.NORMAL or alarm.withdrawn:
         return None
-    marks = ", ".join("?" * len(_AWAITING))
     found = ledger.find(
         conn,
-        f"{STANDING} AND vehicle = ? AND kind = ? AND onset_ms > ? AND state IN ({marks})",
-        (alarm.vehicle, alarm.kind, alarm.onset_ms, *_AWAITING),
+        f"{STANDING} AND vehicle = ? AND kind = ? AND onset_ms > ? AND state {among(_AWAITING)}",
+        (alarm.vehicle, alarm.kind, alarm.onset_ms),
         order="onset_ms DESC, id LIMIT 1",
     )
     return next(iter(found), None)

@@ -13,9 +13,9 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 from alerts import evidence as numbers
-from alerts.alarm import Matter
+from alerts.alarm import OVER, STANDS, Matter
 from alerts.identity import moved_id, notice_id
-from alerts.ledger import Alarm
+from alerts.ledger import Alarm, among
 from alerts.policy import Telling
 from models.transition import Priority
 
@@ -97,14 +97,14 @@ _CANCEL = """
 UPDATE outbox SET state = 'cancelled', settled_ms = ?
 WHERE alarm_id = ? AND state = 'pending' AND sending_id IS NULL
 """
-_TOLD = """
+_TOLD = f"""
 SELECT DISTINCT destination FROM outbox
-WHERE alarm_id = ? AND turn = ? AND matter IN ('active', 'rise', 'reminder', 'chatter')
+WHERE alarm_id = ? AND turn = ? AND matter {among(STANDS)}
     AND state IN ('pending', 'delivered') ORDER BY destination
-"""
+"""  # noqa: S608 - our own words
 _NEWEST_TOLD = f"""
 {_FROM} WHERE outbox.alarm_id = ? AND outbox.turn = ?
-    AND outbox.matter NOT IN ('normal', 'withdrawn')
+    AND outbox.matter NOT {among(OVER)}
     AND outbox.state <> 'cancelled' ORDER BY outbox.seq DESC LIMIT 1
 """
 _COUNT = "SELECT count(*) FROM outbox WHERE alarm_id = ? AND turn = ? AND matter = ?"
@@ -114,10 +114,6 @@ SELECT DISTINCT destination FROM outbox
 WHERE alarm_id = ? AND turn = ? AND matter <> 'withdrawn' AND sending_id IS NOT NULL
 ORDER BY destination
 """
-
-#: These wait behind what was said before; all others pull it along (a rise to critical does not wait
-#: for the end of the quiet hours in which the alarm began).
-_FOLLOW = frozenset({Matter.NORMAL, Matter.WITHDRAWN})
 
 
 def post(
@@ -143,7 +139,9 @@ def post(
         key = (name, alarm.id, telling.destination, matter.value, alarm.turn)
         due_ms = max(now_ms, telling.not_before_ms)
         posted = tx.execute(_POST, (*key, time_ms, *found, due_ms)).rowcount
-        if posted and matter not in _FOLLOW:
+        # That it is over waits behind what was said before; all else pulls it along (a rise to critical
+        # does not wait for the end of the quiet hours in which the alarm began).
+        if posted and matter not in OVER:
             tx.execute(_SOONER, (due_ms, alarm.id, telling.destination))
             if alarm.priority is Priority.CRITICAL:
                 tx.execute(_CLEAR_THE_WAY, (due_ms, alarm.id, telling.destination))
@@ -203,9 +201,8 @@ def cancel(
 
     One in a sending may have arrived: it goes out as it is, and what follows says that it no longer holds.
     """
-    marks = ", ".join("?" * len(matters))
-    only = f" AND matter IN ({marks})" if matters else ""
-    return tx.execute(_CANCEL + only, (now_ms, alarm_id, *matters)).rowcount
+    only = f" AND matter {among(matters)}" if matters else ""
+    return tx.execute(_CANCEL + only, (now_ms, alarm_id)).rowcount
 
 
 def entries(

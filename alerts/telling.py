@@ -8,25 +8,23 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from alerts import ledger, outbox
-from alerts.alarm import HELD, Matter
-from alerts.ledger import LATELY, STANDING, Alarm
+from alerts.alarm import HELD, OVER, STANDS, Matter
+from alerts.ledger import LATELY, STANDING, Alarm, among
 from alerts.outbox import Entry
 from alerts.policy import Policy, Subject, Telling, at_once
-
-_STANDING_NEWS = frozenset({Matter.ACTIVE, Matter.RISE, Matter.REMINDER, Matter.CHATTER})
 
 _APART = 100
 """More than there are priorities: keeps names of what was cancelled apart from all others."""
 
-_SAID = """
+_SAID = f"""
 SELECT destination, matter, CASE moved_from WHEN '' THEN created_ms ELSE outbox.time_ms END,
     alarm_id, alarm.onset_ms, withdrawn,
     CASE WHEN active = 1 THEN NULL ELSE cleared_ms END,
-    alarm.state IN ('shelved', 'suppressed_by_design', 'out_of_service')
+    alarm.state {among(HELD)}
 FROM outbox JOIN alarm ON alarm.id = alarm_id
 WHERE outbox.state IN ('pending', 'delivered')
-    AND matter IN ('active', 'rise', 'reminder', 'chatter', 'normal', 'withdrawn') AND alarm_id IN
-"""
+    AND matter {among(STANDS | OVER)} AND alarm_id IN
+"""  # noqa: S608 - our own words
 _SAID_OF_ONE = f"{_SAID} (?) ORDER BY +outbox.seq"
 _SAID_OF_KIND = (
     f"{_SAID} (SELECT ? UNION SELECT * FROM {LATELY} UNION SELECT id FROM alarm "  # noqa: S608 - our own words
@@ -37,14 +35,14 @@ _CANCELLED = """
 SELECT count(*) FROM outbox
 WHERE alarm_id = ? AND turn = ? AND matter = ? AND state = 'cancelled'
 """
-_OVER_FOLLOWS = """
+_OVER_FOLLOWS = f"""
 SELECT 1 FROM outbox WHERE alarm_id = ? AND destination = ?
-    AND matter IN ('normal', 'withdrawn') AND state = 'pending'
-"""
-_OVER_BEFORE = """
+    AND matter {among(OVER)} AND state = 'pending'
+"""  # noqa: S608 - our own words
+_OVER_BEFORE = f"""
 SELECT count(*) FROM outbox WHERE alarm_id = ? AND turn = ? AND matter = ? AND destination = ?
-    AND matter IN ('normal', 'withdrawn') AND state <> 'cancelled'
-"""
+    AND matter {among(OVER)} AND state <> 'cancelled'
+"""  # noqa: S608 - our own words
 
 
 def subject(alarm: Alarm) -> Subject:
@@ -116,7 +114,7 @@ def tell_how_it_ended(
     """Let an ``entry`` sent by hand, that an alarm stands, be followed by its end if it is over."""
     later = alarm.state in HELD or alarm.chattering  # then it is told when that ends
     stands = alarm.active and not alarm.withdrawn
-    if later or stands or entry.matter not in _STANDING_NEWS:
+    if later or stands or entry.matter not in STANDS:
         return
     if tx.execute(_OVER_FOLLOWS, (alarm.id, entry.destination)).fetchone():
         return
@@ -163,7 +161,7 @@ def _believing(alarm: Alarm, said: Iterable[Said]) -> list[str]:
         if each.held and not each.withdrawn and each.onset_ms > alarm.onset_ms:
             continue
         own = stands.setdefault(each.destination, {})
-        if each.matter not in (Matter.NORMAL, Matter.WITHDRAWN):
+        if each.matter not in OVER:
             own[each.alarm_id] = each
             continue
         for other in [one for one in own.values() if _ends(each, one, alarm)]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import tzinfo
 
 from alerts import bundle_form, content, date_words
-from alerts.alarm import Matter
+from alerts.alarm import OVER, Matter
 from alerts.bundle import Line, bundle
 from alerts.content import Content
 from alerts.destination import person_of
@@ -113,7 +113,7 @@ def _one(sending: Sending, told: Sequence[Told], reading: _Reading, extras: Extr
     full = sheet(entry, alarm, said, who=who, zone=reading.zone, units=reading.units)
     if lead := content.moved_line(entry.moved_from):
         full = replace(full, lead=" ".join([lead, full.lead]).strip())
-    url = _answer(extras, sending, alarm.id, entry.turn) if _answers(entry.matter) else ""
+    url = "" if entry.matter in OVER else _answer(extras, sending, alarm.id, entry.turn)
     picture, page = None, ""
     if extras.shows_pages(sending.destination):
         picture = extras.draw(entry, alarm, reading.units, reading.zone)
@@ -173,10 +173,6 @@ def _answer(extras: Extras, sending: Sending, alarm_id: str, turn: int) -> str:
         return ""
     person = person_of(sending.destination)
     return extras.answer_url(alarm_id, turn, person, sending.created_ms)
-
-
-def _answers(matter: Matter) -> bool:
-    return matter not in (Matter.NORMAL, Matter.WITHDRAWN)
 
 
 def explain(

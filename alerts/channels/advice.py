@@ -15,7 +15,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from alerts.alarm import Matter
+from alerts.alarm import OVER, Matter
 from alerts.notice import Item, Notice
 from models.transition import Priority
 from models.units import rfc3339
@@ -34,7 +34,6 @@ KINDS: Mapping[str, tuple[str, str]] = {
 """What a driver can act on now: what it is, and what to do. Everything else is for the workshop."""
 
 _STANDS = frozenset({Matter.ACTIVE, Matter.RISE, Matter.REMINDER})
-_OVER = frozenset({Matter.NORMAL, Matter.WITHDRAWN})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +87,7 @@ class AdviceChannel:
         topic = f"{self._settings.root}/{item.vehicle}/advice/{item.kind}"
         if item.matter in _STANDS:
             return [Advice(topic=topic, payload=encode(item), retain=True)]
-        if item.matter in _OVER:
+        if item.matter in OVER:
             return [
                 Advice(topic=topic, payload=encode(item), retain=False),
                 Advice(topic=topic, payload=b"", retain=True),

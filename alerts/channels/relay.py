@@ -16,7 +16,7 @@ from types import ModuleType
 from typing import Any, Literal
 from urllib.parse import quote
 
-from alerts.alarm import Matter
+from alerts.alarm import OVER
 from alerts.notice import Notice, Undelivered
 from models.transition import Priority
 
@@ -132,7 +132,7 @@ def _tone(notice: Notice) -> str:
     """Give the colour or sign that some services show beside a message, in the library's words."""
     if not notice.items:
         return "info"
-    if all(item.matter in (Matter.NORMAL, Matter.WITHDRAWN) for item in notice.items):
+    if all(item.matter in OVER for item in notice.items):
         return "success"
     return "failure" if notice.priority >= Priority.HIGH else "warning"
 
