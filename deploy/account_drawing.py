@@ -10,17 +10,17 @@ from deploy.account_picture import draw_account
 from deploy.bins_picture import draw_bins
 from deploy.database import read_only
 from deploy.desk import Desk
-from deploy.entry_words import KIND_WORDS
 from deploy.lab_picture import draw_lab_update
 from deploy.options import fail
-from deploy.past import states_until_now
 from deploy.printing import say
-from deploy.reading import Stored
-from deploy.standing import due_now
 from models.ageing import rate
 from models.interval import interval
 from models.lab import LabUpdate
 from models.layout import record
+from review.entry_words import KIND_WORDS
+from review.past import states_until_now
+from review.reading import Stored
+from review.standing import due_now
 
 
 def draw_life(desk: Desk, stored: Stored, path: Path) -> None:

@@ -23,8 +23,8 @@ from deploy.account_caption import (
     summary,
 )
 from deploy.picture import BLUE, INK, ORANGE, RED, SOFT, drawing, quiet, save, sheet
-from deploy.problems import Mistake
 from models.habits import DAY_MS
+from review.problems import Mistake
 
 LEVELS = ((0.8, "", ":", "center"), (0.95, "", "--", "top"), (1.0, ": due", "-", "bottom"))
 """Share of the limit [-] at which notice is given, what is said of it, its dash, where its name stands."""
@@ -69,7 +69,7 @@ def draw_account(
 
     Raises
     ------
-    deploy.problems.Mistake
+    review.problems.Mistake
         There is no point, or the name ends otherwise.
     OSError
         The file cannot be written.

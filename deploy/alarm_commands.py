@@ -16,15 +16,15 @@ from alerts.outbox import Entry
 from alerts.phrases import HEADS, number_of
 from deploy import hold_commands
 from deploy.alarm_desk import NAMED, AlarmIds, Who, alarm_of, cover_of, teller_of
-from deploy.alarm_lines import alarm_lines
-from deploy.alarm_words import EVENTS, state_words
 from deploy.database import beside_daemon, read_only
 from deploy.desk import Desk, desk_of
 from deploy.figures_command import figures_command
-from deploy.measures import minute
 from deploy.options import Config
 from deploy.printing import foreign, grid, say, show, table
-from deploy.problems import Mistake
+from review.alarm_lines import alarm_lines
+from review.alarm_words import EVENTS, state_words
+from review.measures import minute
+from review.problems import Mistake
 
 app = typer.Typer(
     no_args_is_help=True,

@@ -15,10 +15,10 @@ from alerts.policy import Policy
 from alerts.teller import Teller
 from alerts.watch import EVERYBODY
 from deploy.desk import Desk
-from deploy.entry_rules import UnknownTruck, known_trucks
-from deploy.kinds import WORDS
-from deploy.problems import Mistake, nearest
 from deploy.rules import rules_of
+from review.entry_rules import UnknownTruck, known_trucks
+from review.kinds import WORDS
+from review.problems import Mistake, nearest
 
 NAMED = 8
 """Signs of an alarm's id that a list shows, and that name it."""

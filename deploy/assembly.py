@@ -15,10 +15,9 @@ from deploy.addresses import answer_urls
 from deploy.advice_line import advice_line
 from deploy.clock import clock_of, monotonic_ms
 from deploy.companions import companions_of
+from deploy.courses import courses_by
 from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
-from deploy.kinds import WORDS
-from deploy.model_version import model_version
 from deploy.notice_chart import Charts
 from deploy.pipeline import Pipeline
 from deploy.report_makers import report_times
@@ -28,10 +27,11 @@ from deploy.schedule import Schedule, wall_clock
 from deploy.service_calendar import CALENDAR
 from deploy.service_review import reviewing
 from deploy.settings import Settings
-from deploy.titles import Titles
-from deploy.trucks import courses_by
 from ingest.source import MqttSource
 from models.fleet import Fleet
+from review.kinds import WORDS
+from review.model_version import model_version
+from review.titles import Titles
 
 WATCH_EVERY_S = 5.0
 """How often silent gateways are looked for [s]."""

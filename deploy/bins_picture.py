@@ -25,10 +25,10 @@ from deploy.picture import (
     save,
     sheet,
 )
-from deploy.problems import Mistake
 from models.cold_running import WORKING_C
 from models.histogram import BINS, FIRST_C, WIDTH_K, Bins
 from models.units import Units
+from review.problems import Mistake
 
 
 class Zone(NamedTuple):
@@ -94,7 +94,7 @@ def draw_bins(
 
     Raises
     ------
-    deploy.problems.Mistake
+    review.problems.Mistake
         No time was seen, or the name ends otherwise.
     OSError
         The file cannot be written.

@@ -8,10 +8,6 @@ from dataclasses import dataclass, fields
 from itertools import pairwise
 from typing import Any
 
-from deploy.circuit_standing import circuit_lines
-from deploy.measures import minute
-from deploy.reading import Stored
-from deploy.standing import Standing, life, standing_of
 from models.account import soak_until
 from models.cold_running import ColdRunning, cold_running
 from models.cold_running import words as cold_words
@@ -21,6 +17,10 @@ from models.histogram import time_above_h
 from models.interval import HELP
 from models.statement import Statement
 from models.units import Units
+from review.circuit_standing import circuit_lines
+from review.measures import minute
+from review.reading import Stored
+from review.standing import Standing, life, standing_of
 
 BAND_EDGES_C = tuple((fahrenheit - 32.0) / 1.8 for fahrenheit in (150, 175, 200, 225, 250))
 """Edges [°C] of the bands that time at temperature is summed up in: 150 °F, and rows of the trade's chart.

@@ -17,15 +17,15 @@ from deploy.broker_check import Finding, examine
 from deploy.clock import wall_ms
 from deploy.database import StoreError, read_only
 from deploy.fleet import fleet_of
-from deploy.model_version import keep_compiled
 from deploy.notice_trial import try_channels, try_ways
 from deploy.people_file import plan_of
 from deploy.people_findings import people_findings, unreached
 from deploy.settings import BadSettings, Loaded, describe, load_settings
-from deploy.trucks import courses_of
 from ingest import record
 from ingest.quarantine import totals
 from models.fleet import Fleet
+from review.model_version import keep_compiled
+from review.trucks import courses_of
 
 _MARKS = {
     "good": "[green]good[/]",

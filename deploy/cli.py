@@ -23,14 +23,13 @@ from deploy import (
 )
 from deploy.broker import Kind
 from deploy.check import check
-from deploy.clock import Clock, wall_ms
+from deploy.clock import wall_ms
+from deploy.courses import courses_by
 from deploy.database import StoreError, store_failed
 from deploy.demo import DemoOptions, run_demo
 from deploy.fleet import fleet_of, load_fleet
-from deploy.model_version import model_version
 from deploy.options import Config, FleetFile, fail, moment_of
 from deploy.people_file import plan_of
-from deploy.problems import BadSettings, Mistake
 from deploy.replay import (
     Reader,
     ReplaySettings,
@@ -42,9 +41,11 @@ from deploy.replay_json import json_lines
 from deploy.replay_table import table_of
 from deploy.settings import load_settings
 from deploy.simulate_command import simulate_command
-from deploy.trucks import courses_by
 from deploy.what_if_command import what_if_command
 from ingest.entry_fields import RecordError
+from review.model_version import model_version
+from review.problems import BadSettings, Mistake
+from review.store import Clock
 
 EXIT_BAD_SETTINGS = 78
 EXIT_UNREADABLE = 2

@@ -6,13 +6,10 @@ Only ``deploy/`` reads it; everybody else is told the time.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from deploy.settings import Settings
-
-Clock = Callable[[], int]
-"""Gives Unix time [ms]."""
+from review.store import Clock
 
 
 def wall_ms() -> int:

@@ -7,17 +7,17 @@ from secrets import token_bytes
 
 from alerts.links import KEY_BYTES, ensure_key
 from alerts.policy import Policy
-from deploy.clock import Clock
+from deploy.courses import reader_of
 from deploy.daemon import Companion
 from deploy.database import Database
-from deploy.reading import Reader
 from deploy.report_makers import Makers
 from deploy.reporter import Reporter
 from deploy.service_calendar import CALENDAR, ServiceCalendar, looking
 from deploy.settings import Settings
-from deploy.titles import Titles
 from deploy.web.door import door
 from models.fleet import Fleet
+from review.store import Clock
+from review.titles import Titles
 
 
 def companions_of(
@@ -35,7 +35,7 @@ def companions_of(
     )
     calendar = ServiceCalendar(
         database=database,
-        reader=replace(Reader.of(settings, fleet), now_ms=now_ms),
+        reader=replace(reader_of(settings, fleet), now_ms=now_ms),
         units=settings.fleet.units.units(settings.fleet.zone),
         names=Titles(fleet, database),
     )

@@ -20,7 +20,7 @@ from alerts.pace import USUAL, PaceRules
 from alerts.watch import LastHeard, SilenceLimits
 from deploy.apart import Apart
 from deploy.batch import Position, Rules
-from deploy.clock import Clock, monotonic_ms
+from deploy.clock import monotonic_ms
 from deploy.database import Database, store_failed
 from deploy.pipeline import Pipeline
 from deploy.schedule import Schedule
@@ -30,6 +30,7 @@ from ingest.source import Source
 from models.kernel import warm_up
 from models.layout import record
 from models.units import rfc3339
+from review.store import Clock
 
 log = structlog.get_logger()
 

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from contextlib import AbstractContextManager, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Protocol
+from typing import IO
 
 import alerts.schema
 import deploy.schema
@@ -32,14 +32,6 @@ class StoreError(Exception):
 
 class StoreBusy(StoreError):
     """Another process writes to the store."""
-
-
-class Readable(Protocol):
-    """A store that can be read: the daemon's own, or one beside it."""
-
-    def read(self) -> AbstractContextManager[sqlite3.Connection]:
-        """Give a read-only connection for a short while."""
-        ...
 
 
 class Database:

@@ -24,9 +24,9 @@ from deploy.clock import ScaledClock, wall_ms
 from deploy.demo_facts import Facts, look
 from deploy.demo_view import PICTURE, Room, drawn, picture, summary, told_line
 from deploy.fleet import load_fleet
-from deploy.trucks import CourseOf, courses_of
 from models.kernel import warm_up
 from models.units import METRIC
+from review.trucks import CourseOf, courses_of
 from simulator.northfold import DAY_S, START_MS, fleet_file
 from simulator.publish import Broker
 from simulator.run import SimulateOptions

@@ -11,9 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from alerts.ledger import Alarm, alarms
-from deploy.circuit_standing import CircuitStanding, circuit_of
 from deploy.database import StoreError, read_only
-from deploy.trucks import CourseOf
 from ingest.held import unpack
 from ingest.journal import read
 from ingest.quarantine import totals
@@ -21,6 +19,8 @@ from ingest.record import effective as record_of
 from models.due import Due, due_of
 from models.layout import record
 from models.statement import Statement, statement
+from review.circuit_standing import CircuitStanding, circuit_of
+from review.trucks import CourseOf
 
 TRACE_MS = 60 * 60_000
 """How much of the temperature is drawn [ms]."""

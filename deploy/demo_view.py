@@ -18,13 +18,13 @@ from rich.text import Text
 from alerts.ledger import Alarm
 from alerts.phrases import sureness
 from alerts.wording import explain
-from deploy.circuit_standing import circuit_brief
 from deploy.demo_facts import Facts, Told, TruckFacts
-from deploy.kinds import WORDS
 from models.due import Due
 from models.statement import Statement
 from models.transition import Priority
 from models.units import Units
+from review.circuit_standing import circuit_brief
+from review.kinds import WORDS
 from simulator.northfold import EVENTS, START_MS
 
 STEPS = "▁▂▃▄▅▆▇█"

@@ -13,13 +13,12 @@ from zoneinfo import ZoneInfo
 
 from alerts.routing import Plan
 from deploy import logs
+from deploy.courses import reader_of
 from deploy.database import Database, StoreBusy, read_only
 from deploy.fleet import fleet_of, groups_of
-from deploy.measures import distance_km, moment_ms, share, temperature_c, volume_l
+from deploy.open_book import open_book
 from deploy.people_file import plan_of
 from deploy.pipeline import Pipeline
-from deploy.reading import Reader
-from deploy.record_book import Book, open_book
 from deploy.rules import rules_of
 from deploy.settings import Settings, load_settings
 from deploy.waiting import until
@@ -27,6 +26,9 @@ from ingest import record
 from ingest.record import Entry
 from models.fleet import Fleet
 from models.units import Units
+from review.measures import distance_km, moment_ms, share, temperature_c, volume_l
+from review.reading import Reader
+from review.record_book import Book
 
 PATIENCE_S = 5.0
 """How long a command waits for the daemon to count what was entered [s]."""
@@ -100,7 +102,7 @@ def desk_of(config: Path | None, who: str | None = None) -> Desk:
 
     Raises
     ------
-    deploy.problems.BadSettings
+    review.problems.BadSettings
         With every problem of the first of them that has any.
     """
     loaded = load_settings(config=config, env=os.environ)
@@ -108,7 +110,7 @@ def desk_of(config: Path | None, who: str | None = None) -> Desk:
     return Desk(
         settings=loaded.settings,
         fleet=fleet,
-        reader=Reader.of(loaded.settings, fleet),
+        reader=reader_of(loaded.settings, fleet),
         who=login_name() if who is None else who,
         plan=plan_of(loaded),
         groups=groups_of(loaded),

@@ -12,9 +12,9 @@ from alerts.report import ReportText
 from alerts.report_form import text
 from alerts.sheet import Passage
 from alerts.teller import Teller
-from deploy.fleet_look import TruckNow
-from deploy.standing import due_interval
 from models.due import Due
+from review.fleet_look import TruckNow
+from review.standing import due_interval
 
 HEAD = "Daily digest"
 _DAY_MS = 86_400_000

@@ -6,18 +6,18 @@ from collections.abc import Callable
 
 from deploy.database import read_only
 from deploy.desk import PATIENCE_S, Desk, enter, uncounted
-from deploy.entry_rules import UnknownTruck
-from deploy.entry_words import KIND_WORDS, assumed, details
-from deploy.measures import Both, minute
-from deploy.past import state_at
 from deploy.printing import caution, say, warn
-from deploy.reading import Stored
-from deploy.record_book import Book
-from deploy.standing import life
 from ingest.held import Held
 from ingest.record import STRUCK, Entry
 from models.layout import record
 from models.renewal import counter_at_km
+from review.entry_rules import UnknownTruck
+from review.entry_words import KIND_WORDS, assumed, details
+from review.measures import Both, minute
+from review.past import state_at
+from review.reading import Stored
+from review.record_book import Book
+from review.standing import life
 
 WORK = frozenset(
     {"exchange", "pan_drop", "filter", "top_up", "fluid_change", "gearbox", "circuit", "sample"}

@@ -13,10 +13,10 @@ from alerts.figure_reader import figures_of
 from alerts.figures import DAY_MS, Figures, Rules
 from deploy.database import read_only
 from deploy.desk import desk_of
-from deploy.figures_json import plain
 from deploy.options import Config
 from deploy.printing import foreign, say, show, table
-from deploy.problems import Mistake
+from review.figures_json import plain
+from review.problems import Mistake
 
 USUAL_DAYS = 28
 """How far back the figures go unless told otherwise [d]."""

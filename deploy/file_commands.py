@@ -10,12 +10,12 @@ import typer
 from deploy import record_options as options
 from deploy.database import read_only
 from deploy.desk import desk_of, enter, uncounted
-from deploy.fleet_files import fleet_export, fleet_import
 from deploy.options import Config, fail
 from deploy.printing import say, warn
-from deploy.record_book import Book
 from ingest.record import Entry
 from ingest.record_import import Brought
+from review.fleet_files import fleet_export, fleet_import
+from review.record_book import Book
 
 app = typer.Typer(rich_markup_mode=None)
 

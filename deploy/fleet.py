@@ -12,7 +12,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from deploy.fluids import FluidTable, fluid_checks, fluid_of
-from deploy.problems import BadSettings, Problem, nearest, problems_of, unreadable
+from deploy.problems import problems_of, unreadable
 from deploy.settings import Loaded
 from ingest.wire import vehicle_name
 from models.fleet import (
@@ -28,6 +28,7 @@ from models.fleet import (
     Vehicle,
     usual_valve_c,
 )
+from review.problems import BadSettings, Problem, nearest
 
 
 class _Table(BaseModel):

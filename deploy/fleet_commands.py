@@ -18,15 +18,16 @@ from deploy import (
     truck_commands,
 )
 from deploy import record_options as options
-from deploy.alarm_lines import alarm_lines
 from deploy.card import card, card_lines
 from deploy.database import read_only
 from deploy.desk import Desk, desk_of
 from deploy.history_commands import remarks
 from deploy.options import Config
 from deploy.printing import foreign, grid, say, show, table, warn
-from deploy.reading import Stored, no_account
-from deploy.standing import Standing, due_date, due_interval, list_row, standing_of
+from deploy.standing_row import list_row
+from review.alarm_lines import alarm_lines
+from review.reading import Stored, no_account
+from review.standing import Standing, due_date, due_interval, standing_of
 
 app = typer.Typer(
     no_args_is_help=True,

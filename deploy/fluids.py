@@ -8,11 +8,11 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from deploy.problems import Problem
 from models.ageing import CHART_POINTS
 from models.chart import energy_j_mol, life_s, local_energy_j_mol
 from models.fleet import BUILT_IN_FLUIDS, CHART, Fluid
 from models.viscosity import temperature_at_c
+from review.problems import Problem
 
 FILM_MM2_S = 4.0
 """Kinematic viscosity below which the film is taken to be too thin [mm²/s]: about 4 cSt are needed at

@@ -9,25 +9,25 @@ import msgspec
 import typer
 from rich.text import Text
 
-from deploy import measures
 from deploy import record_options as options
 from deploy.database import read_only
 from deploy.desk import Desk, desk_of
 from deploy.entering import enter_one
-from deploy.entry_words import KIND_WORDS, details
-from deploy.measures import NotUnderstood
 from deploy.options import Config
 from deploy.printing import foreign, say, show, table
-from deploy.problems import Mistake, nearest
-from deploy.reading import Reader, Stored
-from deploy.record_book import find, given
-from deploy.service_record import correct, strike
-from deploy.trucks import installed
 from ingest import record
 from ingest.entry_fields import NUMBERS, WORDS
 from ingest.held import NEVER_MS
 from ingest.record import STRUCK, Entry
 from models.units import rfc3339
+from review import measures
+from review.entry_words import KIND_WORDS, details
+from review.measures import NotUnderstood
+from review.problems import Mistake, nearest
+from review.reading import Reader, Stored
+from review.record_book import find, given
+from review.service_record import correct, strike
+from review.trucks import installed
 
 app = typer.Typer(rich_markup_mode=None)
 

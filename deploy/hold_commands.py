@@ -14,13 +14,13 @@ from alerts.holds import HELD_WORDS, BadHold
 from alerts.policy import Policy
 from deploy import record_options as options
 from deploy.alarm_desk import Who, check_kind, check_truck, end_of, policy_of
-from deploy.alarm_words import until_words
 from deploy.database import beside_daemon, read_only
 from deploy.desk import Desk, desk_of
-from deploy.measures import minute
 from deploy.options import Config
 from deploy.printing import foreign, say, show, table
-from deploy.problems import Mistake
+from review.alarm_words import until_words
+from review.measures import minute
+from review.problems import Mistake
 
 app = typer.Typer(rich_markup_mode=None)
 

@@ -58,7 +58,7 @@ def draw_lab_update(update: LabUpdate, path: Path, *, title: str = "Laboratory s
 
     Raises
     ------
-    deploy.problems.Mistake
+    review.problems.Mistake
         The name ends otherwise.
     OSError
         The file cannot be written.

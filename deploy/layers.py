@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from deploy.keys import fields, is_mapping, is_sequence, kinds_at, leaves
-from deploy.problems import Problem, nearest, unreadable
+from deploy.problems import unreadable
+from review.problems import Problem, nearest
 
 PREFIX = "HEATBOOK_"
 CONFIG = "HEATBOOK_CONFIG"

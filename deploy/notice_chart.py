@@ -21,9 +21,7 @@ from alerts.notice import Picture
 from alerts.outbox import Entry
 from alerts.watch import EVERYBODY
 from deploy.database import Database
-from deploy.past import state_at
 from deploy.temperature_chart import Course, Healthy, describe, draw, shown
-from deploy.trucks import CourseOf
 from ingest import held as holding
 from ingest import journal
 from ingest import record as service_record
@@ -32,6 +30,8 @@ from ingest.held import NEVER_MS, Held
 from models.course import run
 from models.layout import record
 from models.units import Units
+from review.past import state_at
+from review.trucks import CourseOf
 
 log = structlog.get_logger()
 

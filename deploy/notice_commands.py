@@ -16,10 +16,10 @@ from alerts.sending import Sending, Told, What
 from deploy.alarm_desk import alarm_of
 from deploy.database import beside_daemon, read_only
 from deploy.desk import desk_of
-from deploy.measures import minute
 from deploy.options import Config
 from deploy.printing import foreign, say, show, table
-from deploy.problems import Mistake
+from review.measures import minute
+from review.problems import Mistake
 
 app = typer.Typer(
     no_args_is_help=True,

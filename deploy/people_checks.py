@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from typing import Any
 
 from alerts.people import Way
-from deploy.problems import Problem, nearest
+from review.problems import Problem, nearest
 
 KEY = re.compile(r"[A-Za-z0-9_-]{1,32}", re.ASCII)
 """What a person or a rota may be called in the file: it stands in the name of a destination."""

@@ -17,15 +17,15 @@ from alerts.routing import Plan, Subject
 from alerts.watch import EVERYBODY
 from deploy.check import say_finding
 from deploy.desk import Desk, desk_of
-from deploy.measures import minute
 from deploy.notice_trial import try_ways
 from deploy.options import Config
 from deploy.printing import foreign, grid, say, show, table, warn
-from deploy.problems import Mistake, nearest
 from deploy.rules import rules_of
 from deploy.section import PriorityName
 from models.kernel import KINDS
 from models.transition import Priority
+from review.measures import minute
+from review.problems import Mistake, nearest
 
 app = typer.Typer(
     no_args_is_help=True,

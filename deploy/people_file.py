@@ -30,11 +30,12 @@ from deploy.people_tables import (
     ThenTable,
     handover_of,
 )
-from deploy.problems import BadSettings, Problem, problems_of, unreadable
+from deploy.problems import problems_of, unreadable
 from deploy.settings import Loaded
 from models.kernel import KINDS
 from models.transition import Priority
 from models.units import METRIC, Units
+from review.problems import BadSettings, Problem
 
 _PLACE = re.compile(r"\b(telling|then|tell|ways|turn|kinds|trucks|groups)\.(\d+)")
 

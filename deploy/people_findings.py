@@ -11,9 +11,9 @@ from alerts.rota import on_duty
 from alerts.routing import Call, Plan, Subject, calls, steps
 from deploy.broker_check import Finding
 from deploy.people_file import known_of, load_people
-from deploy.problems import BadSettings
 from deploy.settings import Loaded
 from models.transition import Priority
+from review.problems import BadSettings
 
 AHEAD_WEEKS = 4
 """How long before the end of a plan it is said."""

@@ -100,7 +100,7 @@ def save(figure: Figure, path: Path, title: str, description: str) -> None:
 
     Raises
     ------
-    deploy.problems.Mistake
+    review.problems.Mistake
         The name ends in neither ``.svg`` nor ``.png``.
     OSError
         The file cannot be written.

@@ -20,7 +20,6 @@ from deploy.database import Database, store_failed
 from deploy.events import transitions
 from deploy.gateway_notes import note_position, note_sequence, note_status
 from deploy.record_intake import done_ms, take_up, tell_done, tell_repaired
-from deploy.trucks import CourseOf
 from ingest import held as holding
 from ingest import inbox, record
 from ingest.codec import join
@@ -29,6 +28,7 @@ from ingest.fold import Folded, catch_up, fold, rerun, save
 from ingest.held import Held
 from ingest.message import Message
 from ingest.wire import decode
+from review.trucks import CourseOf
 
 log = structlog.get_logger()
 

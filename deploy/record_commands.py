@@ -6,14 +6,14 @@ from typing import Annotated
 
 import typer
 
-from deploy import measures
 from deploy import record_options as options
 from deploy.desk import desk_of
 from deploy.entering import enter_one
 from deploy.options import Config
 from deploy.pan_drop_preview import preview
-from deploy.problems import Mistake
-from deploy.service_record import (
+from review import measures
+from review.problems import Mistake
+from review.service_record import (
     change_filter,
     drop_pan,
     exchange_fluid,

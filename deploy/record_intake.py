@@ -16,7 +16,6 @@ from alerts.announce import clear
 from alerts.ledger import Alarm
 from alerts.lifecycle import repaired
 from alerts.policy import Policy
-from deploy.trucks import CourseOf
 from ingest import held as holding
 from ingest import record
 from ingest.fold import Folded, rerun
@@ -24,6 +23,7 @@ from ingest.held import NEVER_MS, Held
 from ingest.record import Entry
 from models.detectors.service_due import SERVICE_DUE
 from models.service import SERVICE_KINDS
+from review.trucks import CourseOf
 
 REPAIRS = frozenset({"circuit", "gearbox"})
 """Entries that are the look which a latched alarm waits for."""

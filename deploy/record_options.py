@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from deploy.problems import Mistake
+from review.problems import Mistake
 
 Truck = Annotated[str, typer.Argument(help="The truck, by its name in the topic.")]
 At = Annotated[

@@ -17,10 +17,8 @@ import msgspec
 from alerts import journal as alarm_journal
 from alerts.policy import Policy
 from deploy.batch import Rules
-from deploy.clock import Clock
 from deploy.database import Database
 from deploy.pipeline import Pipeline
-from deploy.trucks import CourseOf
 from ingest.decoded import WireRules
 from ingest.held import Held
 from ingest.message import Message
@@ -30,6 +28,8 @@ from models.kernel import STATE
 from models.layout import blank, record
 from models.statement import Statement, statement
 from models.transition import Priority, Transition
+from review.store import Clock
+from review.trucks import CourseOf
 
 _BATCH_MESSAGES = 2_000
 _BATCH_BYTES = 8_000_000

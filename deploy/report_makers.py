@@ -13,21 +13,21 @@ from alerts.notice import Picture
 from alerts.policy import Policy
 from alerts.teller import Teller
 from deploy import digest, week
-from deploy.clock import Clock
-from deploy.database import Readable
+from deploy.courses import reader_of
 from deploy.digest import Limits, Morning, report_text
-from deploy.fleet_look import stored_trucks, truck_now
-from deploy.kinds import WORDS
-from deploy.reading import Reader
 from deploy.report_section import Reports
 from deploy.reporter import Asked, Make, Post
 from deploy.schedule import wall_clock
 from deploy.settings import Settings
-from deploy.titles import Titles
 from deploy.truck_week import TruckWeek, truck_week
 from deploy.week import Week
 from models.fleet import Fleet
 from models.units import Units
+from review.fleet_look import stored_trucks, truck_now
+from review.kinds import WORDS
+from review.reading import Reader
+from review.store import Clock, Readable
+from review.titles import Titles
 
 DIGEST, WEEK = "digest", "week"
 _DAY_MS = 86_400_000
@@ -138,7 +138,7 @@ class Makers:
         return Teller(words=WORDS, units=own, names=Titles(self.fleet, self.database))
 
     def _reader(self, asked: Asked) -> Reader:
-        own = Reader.of(self.settings, self.fleet)
+        own = reader_of(self.settings, self.fleet)
         return replace(own, now_ms=lambda: asked.until_ms)
 
     def _readers(self, name: str) -> list[tuple[str, Teller]]:

@@ -16,9 +16,10 @@ from dataclasses import dataclass
 import structlog
 
 from alerts.report import ReportText, post_report
-from deploy.clock import Clock, monotonic_ms
+from deploy.clock import monotonic_ms
 from deploy.database import Database
 from deploy.schedule import REST_MS, Work
+from review.store import Clock
 
 log = structlog.get_logger()
 

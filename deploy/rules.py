@@ -7,8 +7,8 @@ from alerts.life_rules import LATCHING
 from alerts.policy import Policy
 from alerts.routing import Plan
 from deploy.batch import Rules
-from deploy.model_version import model_version
 from deploy.settings import Settings
+from review.model_version import model_version
 
 
 def rules_of(settings: Settings, plan: Plan | None) -> Rules:

@@ -14,11 +14,7 @@ from deploy.database import read_only
 from deploy.desk import Desk, desk_of
 from deploy.entering import enter_one, look
 from deploy.options import Config
-from deploy.past import state_at
 from deploy.printing import say
-from deploy.problems import Mistake
-from deploy.service_record import LabFindings, add_sample
-from deploy.trucks import as_row
 from ingest.record import Entry
 from models.cautions import SAMPLING_CAUTIONS
 from models.course import settle
@@ -27,6 +23,10 @@ from models.lab_words import said, warnings
 from models.layout import record
 from models.service import ENTRY
 from models.words import SAMPLING
+from review.past import state_at
+from review.problems import Mistake
+from review.service_record import LabFindings, add_sample
+from review.trucks import as_row
 
 app = typer.Typer(rich_markup_mode=None)
 

@@ -16,8 +16,9 @@ from datetime import UTC, datetime, timedelta, tzinfo
 import structlog
 from apscheduler.triggers.cron import CronTrigger
 
-from deploy.clock import Clock, monotonic_ms
+from deploy.clock import monotonic_ms
 from deploy.database import Database, store_failed
+from review.store import Clock
 
 log = structlog.get_logger()
 

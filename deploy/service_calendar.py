@@ -12,12 +12,12 @@ from alerts.watch import EVERYBODY
 from deploy import service_events
 from deploy.calendar_feed import Feed, feed
 from deploy.database import Database
-from deploy.entry_rules import known_trucks
-from deploy.reading import Reader
 from deploy.reporter import Asked, Make, Post
 from deploy.service_events import ServiceEvent
-from deploy.standing import due_now
 from models.units import Units
+from review.entry_rules import known_trucks
+from review.reading import Reader
+from review.standing import due_now
 
 CALENDAR = "calendar"
 """What the daily look at all dates is asked for as."""

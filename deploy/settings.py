@@ -34,10 +34,11 @@ from deploy.layers import (
     from_directory,
     from_environment,
 )
-from deploy.problems import BadSettings, Problem, problems_of, unreadable
+from deploy.problems import problems_of, unreadable
 from deploy.report_section import Reports
 from deploy.web.section import Web
 from ingest.mqtt_settings import MqttSettings
+from review.problems import BadSettings, Problem
 
 __all__ = ["BadSettings", "Loaded", "Problem", "Settings", "describe", "load_settings"]
 

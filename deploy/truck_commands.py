@@ -10,9 +10,9 @@ from deploy import record_options as options
 from deploy.desk import Desk, desk_of
 from deploy.entering import enter_one
 from deploy.options import Config
-from deploy.problems import Mistake
-from deploy.record_book import given
-from deploy.service_record import (
+from review.problems import Mistake
+from review.record_book import given
+from review.service_record import (
     change_circuit,
     change_fluid,
     register_truck,

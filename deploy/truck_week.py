@@ -11,14 +11,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from deploy.past import state_at
-from deploy.reading import Stored
-from deploy.standing import due_now
 from ingest import journal
 from models.due import Due
 from models.interval import interval
 from models.layout import record
 from models.travel import distance_km
+from review.past import state_at
+from review.reading import Stored
+from review.standing import due_now
 
 _HOUR_MS = 3_600_000
 

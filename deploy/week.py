@@ -14,9 +14,9 @@ from alerts.phrases import number_of, plain
 from alerts.sheet import Passage
 from alerts.teller import Teller
 from deploy.digest import services, soonest
-from deploy.fleet_look import TruckNow
 from deploy.truck_week import HotHour, TruckWeek
 from models.transition import Priority
+from review.fleet_look import TruckNow
 
 HEAD = "Week's summary"
 HOURS = 5

@@ -8,14 +8,14 @@ import msgspec
 import typer
 
 from deploy import record_options as options
-from deploy import what_if_words as words
 from deploy.database import read_only
 from deploy.desk import Desk, desk_of
 from deploy.options import Config
 from deploy.printing import caution, foreign, say, show, table
-from deploy.what_if import Answer, answer
 from models.units import rfc3339
 from models.what_if_figures import Change
+from review import what_if_words as words
+from review.what_if import Answer, answer
 
 Since = Annotated[
     str | None,

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from deploy.model_version import keep_compiled
+from review.model_version import keep_compiled
 
 keep_compiled()  # must come before the first import of the models
 

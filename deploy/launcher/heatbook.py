@@ -11,7 +11,7 @@ _APP = Path(__file__).with_name("_app")
 if _APP.is_dir():
     sys.path.insert(0, str(_APP))
 
-from deploy.model_version import keep_compiled  # noqa: E402 -- the path above must be set first
+from review.model_version import keep_compiled  # noqa: E402 -- the path above must be set first
 
 keep_compiled()
 

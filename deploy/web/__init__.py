@@ -1,1 +1,1 @@
-"""The daemon's own web server: answers to notices, the calendar, figures."""
+"""The daemon's own web server: where it listens, and what is put together for it."""

@@ -7,18 +7,19 @@ import sqlite3
 from alerts.figure_reader import figures_of
 from alerts.policy import Policy
 from alerts.teller import Teller
+from deploy.clock import monotonic_ms
 from deploy.database import Database
-from deploy.figures_json import plain
-from deploy.kinds import WORDS
 from deploy.service_calendar import ServiceCalendar
 from deploy.settings import Settings
-from deploy.web.answers import answer_routes
 from deploy.web.feeds import Sources, feed_routes
-from deploy.web.office import Caller, Office
 from deploy.web.section import Web
-from deploy.web.server import WebServer
-from deploy.web.site import site
 from models.units import Units
+from review.figures_json import plain
+from review.kinds import WORDS
+from review.web.answers import answer_routes
+from review.web.office import Caller, Office
+from review.web.server import WebServer
+from review.web.site import site
 
 
 def door(
@@ -40,6 +41,7 @@ def door(
     office = Office(
         database=database,
         now_ms=calendar.reader.now_ms,
+        uptime_ms=monotonic_ms,
         lifetime_ms=web.lifetime_ms,
         teller=teller(settings.fleet.units.units(settings.fleet.zone)),
         caller=caller,

@@ -17,8 +17,8 @@ from starlette.routing import BaseRoute, Route
 from alerts.links import BadLink, Fault, Purpose
 from deploy import addresses
 from deploy.calendar_feed import Feed
-from deploy.web import pages
-from deploy.web.office import Office, said
+from review.web import pages
+from review.web.office import Office, said
 
 CHECKED = "private, no-cache"
 """A reader may keep what it got, and asks each time whether it still holds."""

@@ -20,9 +20,9 @@ from alerts.sending import Sending, Told
 from alerts.sheet import Passage
 from alerts.wording import Extras, compose
 from deploy import temperature_chart
-from deploy.kinds import WORDS
 from models.transition import Priority
 from models.units import US, Units
+from review.kinds import WORDS
 from tests.alerts.store import MINUTE, NOON, notice
 
 ZONE = ZoneInfo("America/Denver")

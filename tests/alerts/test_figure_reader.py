@@ -18,8 +18,8 @@ from alerts.journal import alarms
 from alerts.lifecycle import acknowledge
 from alerts.policy import Policy, Route
 from deploy.figures_command import remarks
-from deploy.figures_json import plain
 from models.transition import Priority
+from review.figures_json import plain
 from tests.alerts.store import MINUTE, NOON, memory, transition, write
 
 POLICY = Policy(routes=(Route(channel="smtp/ines"), Route(channel="log")))

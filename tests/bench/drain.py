@@ -13,7 +13,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from deploy.model_version import keep_compiled
+from review.model_version import keep_compiled
 
 keep_compiled()  # must come before the first import of the models
 
@@ -27,10 +27,10 @@ from deploy.database import Database  # noqa: E402 -- see above
 from deploy.pipeline import Pipeline  # noqa: E402 -- see above
 from deploy.rules import rules_of  # noqa: E402 -- see above
 from deploy.settings import Settings, load_settings  # noqa: E402 -- see above
-from deploy.trucks import courses_of  # noqa: E402 -- see above
 from deploy.waiting import until  # noqa: E402 -- see above
 from ingest.message import Message  # noqa: E402 -- see above
 from models.fleet import Fleet  # noqa: E402 -- see above
+from review.trucks import courses_of  # noqa: E402 -- see above
 from tests.bench.traffic import traffic  # noqa: E402 -- see above
 
 CLIENT_ID = "heatbook"

@@ -13,13 +13,13 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from deploy.trucks import courses_of
 from ingest.wire import WireRules, decode
 from models import fleet as models_fleet
 from models.course import Course, run
 from models.fleet import Circuit, Limits, ThermalClass, Vehicle
 from models.kernel import KINDS, STATE
 from models.layout import blank
+from review.trucks import courses_of
 from simulator.capture import fleet_messages
 from simulator.faults import Fault
 from simulator.physics.weather import Weather

@@ -16,7 +16,6 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from deploy.what_if import terms_of
 from ingest.wire import WireRules, decode
 from models.ageing import mean_rate
 from models.circuit import BYPASS
@@ -30,6 +29,7 @@ from models.parameters import parameters
 from models.what_if import what_if
 from models.what_if_figures import Change, Outcome
 from models.what_if_own import own_of
+from review.what_if import terms_of
 from simulator.faults import Fault
 from simulator.physics.weather import Weather
 from simulator.plan import TruckPlan

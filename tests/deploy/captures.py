@@ -13,10 +13,10 @@ from typing import Any
 import deploy
 from deploy.replay import Reader, ReplaySettings, replay
 from deploy.replay_json import json_lines
-from deploy.trucks import courses_of
 from ingest.decoded import WireRules
 from ingest.message import Message
 from models.fleet import Fleet, Limits, Vehicle
+from review.trucks import courses_of
 from tests.recorded import HOUR_MS, NOON_MS, climb, message
 
 ROOT = Path(deploy.__file__).parent.parent
@@ -80,7 +80,7 @@ def run_in(home: Path) -> Run:
         kept_env = ("PATH", "HOME", "XDG_CACHE_HOME", "CACHE_DIRECTORY", "LANG")
         env = {name: os.environ[name] for name in kept_env if name in os.environ}
         # As the launcher does it: else the compiler takes what it kept of earlier sources.
-        code = "from deploy.model_version import keep_compiled; keep_compiled(); "
+        code = "from review.model_version import keep_compiled; keep_compiled(); "
         code += "from deploy.cli import main; main()"
         return subprocess.run(  # noqa: S603 -- our own command
             [sys.executable, "-c", code, *arguments],

@@ -13,13 +13,14 @@ from alerts import ledger
 from alerts.ledger import Alarm
 from alerts.links import Answer, Links, ensure_key
 from alerts.teller import Teller
+from deploy.clock import monotonic_ms
 from deploy.database import Database
-from deploy.web.answers import answer_routes
-from deploy.web.office import Caller, Office
-from deploy.web.server import WebServer
-from deploy.web.site import site
 from models.transition import Priority
 from models.units import METRIC, US
+from review.web.answers import answer_routes
+from review.web.office import Caller, Office
+from review.web.server import WebServer
+from review.web.site import site
 from tests.alerts.store import NOON, transition, write
 
 KEY = b"k" * 32
@@ -45,6 +46,7 @@ class Reception:
         return Office(
             database=self.database,
             now_ms=lambda: self.now_ms,
+            uptime_ms=monotonic_ms,
             lifetime_ms=self.lifetime_ms,
             teller=FLEET,
             caller={"ines": INES}.get,

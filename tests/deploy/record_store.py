@@ -8,12 +8,13 @@ from dataclasses import replace
 from pathlib import Path
 
 from deploy.database import Database
-from deploy.model_version import model_version
+from deploy.open_book import open_book
 from deploy.pipeline import Pipeline
-from deploy.reading import Reader
-from deploy.record_book import Book, open_book
-from deploy.trucks import CourseOf, courses_of
 from models.fleet import CHART, CHART_FLUID, Fleet, Vehicle
+from review.model_version import model_version
+from review.reading import Reader
+from review.record_book import Book
+from review.trucks import CourseOf, courses_of
 from tests.deploy.store import NOW_MS, pipeline
 from tests.recorded import HOUR_MS, NOON_MS, climb, message
 
@@ -61,4 +62,6 @@ def book(database: Database, *, fleet: Fleet = FLEET, who: str = "Kim") -> Itera
 
 
 def reader(fleet: Fleet = FLEET, now_ms: int = NOW_MS) -> Reader:
-    return Reader(fleet=fleet, courses=courses(fleet), now_ms=lambda: now_ms)
+    return Reader(
+        fleet=fleet, courses=courses(fleet), now_ms=lambda: now_ms, version=model_version()
+    )

@@ -13,8 +13,8 @@ from typer.testing import CliRunner
 from deploy.cli import app
 from deploy.database import Database, read_only
 from deploy.fleet import load_fleet
-from deploy.model_version import model_version
-from deploy.trucks import courses_of
+from review.model_version import model_version
+from review.trucks import courses_of
 from tests.deploy.store import pipeline
 from tests.recorded import HOUR_MS, NOON_MS, climb, message
 

@@ -16,7 +16,6 @@ from deploy.batch import Rules
 from deploy.database import Database
 from deploy.events import transitions
 from deploy.pipeline import Pipeline
-from deploy.trucks import CourseOf, courses_of
 from ingest.decoded import WireRules
 from ingest.fold import catch_up
 from ingest.held import load
@@ -26,6 +25,7 @@ from models.fleet import Fleet, Limits, Vehicle
 from models.kernel import STATE
 from models.layout import blank
 from models.transition import Transition
+from review.trucks import CourseOf, courses_of
 from tests.recorded import NOON_MS, Sample, merged
 
 NOW_MS = NOON_MS + 400 * 86_400_000

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from alerts.policy import Policy, Route
 from deploy.database import Database
-from deploy.trucks import courses_of
 from models.fleet import Fleet
+from review.trucks import courses_of
 from tests.contract.roads import STUCK, recorded
 from tests.deploy.store import pipeline
 from tests.recorded import message

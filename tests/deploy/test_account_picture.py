@@ -10,7 +10,7 @@ import pytest
 
 from deploy.account_caption import LISTED, Forecast, Mark
 from deploy.account_picture import draw_account
-from deploy.problems import Mistake
+from review.problems import Mistake
 from tests.deploy.drawn import DAY_MS, MIDNIGHT_MS, SVG, UTC, account, points, root_of, texts
 
 

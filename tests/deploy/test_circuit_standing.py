@@ -7,15 +7,15 @@ from typing import Any
 
 import pytest
 
-from deploy.circuit_standing import (
+from models.kernel import STATE, advance
+from models.layout import blank, record
+from models.units import METRIC
+from review.circuit_standing import (
     CircuitStanding,
     circuit_brief,
     circuit_lines,
     circuit_of,
 )
-from models.kernel import STATE, advance
-from models.layout import blank, record
-from models.units import METRIC
 from tests.models.fills import fill_params
 from tests.recorded import HOUR_MS, MINUTE_MS, NOON_MS, climb, records
 

@@ -13,10 +13,10 @@ from deploy.check import check
 from deploy.cli import app
 from deploy.database import Database, beside_daemon
 from deploy.fleet import load_fleet
-from deploy.model_version import model_version
-from deploy.trucks import courses_of
 from ingest import inbox
 from ingest.message import Message
+from review.model_version import model_version
+from review.trucks import courses_of
 from tests.deploy.store import pipeline
 from tests.recorded import climb, message
 

@@ -17,10 +17,10 @@ from alerts.ledger import Alarm
 from alerts.watch import EVERYBODY, SilenceLimits
 from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
-from deploy.kinds import WORDS
 from deploy.schedule import Schedule, wall_clock
 from deploy.waiting import until
 from models.kernel import KINDS
+from review.kinds import WORDS
 from tests.deploy.store import pipeline, rules
 from tests.list_source import ListSource
 from tests.recorded import MINUTE_MS, NOON_MS, climb, message

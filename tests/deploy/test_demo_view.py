@@ -11,7 +11,6 @@ from rich.console import Console
 
 from alerts.alarm import Matter, State
 from alerts.ledger import Alarm
-from deploy.circuit_standing import CircuitStanding
 from deploy.demo_facts import Facts, Told, TruckFacts
 from deploy.demo_view import (
     PICTURE,
@@ -28,6 +27,7 @@ from models.kernel import STATE
 from models.layout import blank
 from models.transition import Priority
 from models.units import METRIC
+from review.circuit_standing import CircuitStanding
 from simulator.northfold import START_MS
 from tests.models.fills import fill_params, stated
 

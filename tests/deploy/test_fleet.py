@@ -13,9 +13,9 @@ import pytest
 from deploy.fleet import LimitsTable, VehicleTable, load_fleet, parse_fleet
 from deploy.fluids import FluidTable
 from deploy.keys import fields
-from deploy.problems import BadSettings, Problem
 from models.fleet import CHART, CHART_ROWS, Fleet, Fluid, Limits, Vehicle
 from models.units import KM_PER_MILE
+from review.problems import BadSettings, Problem
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "example-fleet.toml"
 

@@ -11,7 +11,7 @@ from alerts.dispatcher import Dispatcher
 from alerts.pace import PaceRules
 from deploy.advice_line import advice_line
 from deploy.assembly import composer
-from deploy.model_version import model_version
+from review.model_version import model_version
 from tests.alerts.far_side import MailSide, free_port, mail_side
 from tests.deploy.settings_files import load
 from tests.deploy.store import NOW_MS, store

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from deploy.measures import (
+from models.units import METRIC, US, Units
+from review.measures import (
     Both,
     NotUnderstood,
     distance_km,
@@ -17,7 +18,6 @@ from deploy.measures import (
     temperature_c,
     volume_l,
 )
-from models.units import METRIC, US, Units
 from tests.recorded import HOUR_MS, NOON_MS
 
 DENVER = ZoneInfo("America/Denver")

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from numba import config
 
-from deploy.model_version import keep_compiled, model_version
+from review.model_version import keep_compiled, model_version
 
 
 @pytest.fixture(autouse=True)

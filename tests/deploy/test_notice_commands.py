@@ -12,7 +12,7 @@ from alerts import gathering, sending
 from alerts.report import ReportText, post_report
 from deploy.cli import app
 from deploy.database import Database, read_only
-from deploy.problems import Mistake
+from review.problems import Mistake
 from tests.alerts.store import NOON, take, transition, write
 
 runner = CliRunner()

@@ -21,9 +21,9 @@ from alerts.watch import SilenceLimits
 from alerts.wording import compose
 from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
-from deploy.kinds import WORDS
 from deploy.schedule import Schedule
 from models.units import METRIC
+from review.kinds import WORDS
 from tests.alerts.far_side import MailSide, free_port, mail_side, until
 from tests.deploy.store import pipeline, rules
 from tests.list_source import ListSource

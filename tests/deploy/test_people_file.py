@@ -31,11 +31,11 @@ from deploy.people_tables import (
     TellingTable,
     ThenTable,
 )
-from deploy.problems import BadSettings, Problem
 from deploy.sections import UnitNames
 from models.kernel import KINDS
 from models.transition import Priority
 from models.units import METRIC, US
+from review.problems import BadSettings, Problem
 from tests.deploy.settings_files import load
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "example-people.toml"

@@ -16,13 +16,13 @@ from deploy.account_caption import Mark
 from deploy.account_picture import draw_account
 from deploy.bins_picture import draw_bins
 from deploy.lab_picture import draw_lab_update
-from deploy.problems import Mistake
 from models.ageing import relative_rate
 from models.histogram import BINS, row_of
 from models.lab import LabUpdate, lab_update
 from models.lab_words import said
 from models.layout import record
 from models.units import METRIC, US
+from review.problems import Mistake
 from tests.deploy.drawn import MIDNIGHT_MS, SVG, UTC, account, points, root_of, texts
 from tests.models.entries import entry, parts, worn
 from tests.models.fills import fill_params

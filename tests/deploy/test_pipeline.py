@@ -6,10 +6,10 @@ from pathlib import Path
 
 from deploy.batch import Position
 from deploy.pipeline import Pipeline
-from deploy.trucks import courses_of
 from ingest import inbox, quarantine
 from ingest.message import Message
 from models.fleet import Fleet, Limits, Vehicle
+from review.trucks import courses_of
 from tests.deploy.store import (
     FLEET,
     kept,

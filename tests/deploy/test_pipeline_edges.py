@@ -12,11 +12,11 @@ from alerts import ledger, outbox
 from alerts.channels import LogSettings, routes
 from alerts.policy import Policy
 from deploy import aside
-from deploy.trucks import courses_of
 from ingest import inbox, quarantine
 from ingest.fold import fold
 from ingest.message import Message
 from models.fleet import Fleet, Limits, Vehicle
+from review.trucks import courses_of
 from tests.deploy.store import FLEET, NOW_MS, pipeline, store
 from tests.recorded import climb, message
 

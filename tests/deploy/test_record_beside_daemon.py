@@ -13,10 +13,10 @@ import structlog
 from deploy import desk
 from deploy.database import Database, read_only
 from deploy.fleet import load_fleet
-from deploy.model_version import model_version
-from deploy.service_record import drop_pan
-from deploy.trucks import courses_of
 from ingest import record
+from review.model_version import model_version
+from review.service_record import drop_pan
+from review.trucks import courses_of
 from tests.deploy.shop import Shop, open_shop
 from tests.deploy.store import pipeline
 

@@ -11,7 +11,8 @@ import structlog
 from deploy.check import check
 from deploy.database import beside_daemon
 from deploy.desk import desk_of
-from deploy.service_record import drop_pan, open_book
+from deploy.open_book import open_book
+from review.service_record import drop_pan
 from tests.deploy.shop import FLEET_FILE, Shop, open_shop
 
 

@@ -131,7 +131,7 @@ def long_capture(samples: int) -> Iterator[bytes]:
 
 PEAK = """
 import resource, sys
-from deploy.model_version import keep_compiled
+from review.model_version import keep_compiled
 keep_compiled()
 from deploy.cli import main
 try:

@@ -6,16 +6,16 @@ from pathlib import Path
 
 import pytest
 
-from deploy import service_record as api
-from deploy.entry_rules import CannotEnter
-from deploy.model_version import model_version
-from deploy.past import state_at
-from deploy.problems import BadSettings
-from deploy.service_record import LabFindings
 from models.course import run, settle
 from models.fleet import Vehicle
 from models.kernel import STATE
 from models.layout import blank
+from review import service_record as api
+from review.entry_rules import CannotEnter
+from review.model_version import model_version
+from review.past import state_at
+from review.problems import BadSettings
+from review.service_record import LabFindings
 from tests.deploy.record_store import (
     AFTER_MS,
     DAY,

@@ -8,15 +8,16 @@ from typing import Any
 
 import pytest
 
-from deploy import service_record as api
 from deploy.database import StoreError
-from deploy.entry_rules import CannotEnter, UnknownTruck
-from deploy.service_record import Book, LabFindings
+from deploy.open_book import open_book
 from ingest import record
 from ingest.record import Entry
 from models.course import run
 from models.kernel import STATE
 from models.layout import blank
+from review import service_record as api
+from review.entry_rules import CannotEnter, UnknownTruck
+from review.service_record import Book, LabFindings
 from tests.deploy.record_store import (
     DAY,
     FLEET,
@@ -253,7 +254,7 @@ def test_somebody_signs(tmp_path: Path) -> None:
 
 def test_no_store_is_made_for_a_record(tmp_path: Path) -> None:
     path = tmp_path / "none.db"
-    opening = api.open_book(path, FLEET, who="Kim", now_ms=NOW_MS)
+    opening = open_book(path, FLEET, who="Kim", now_ms=NOW_MS)
     with pytest.raises(StoreError, match="there is no store"):
         opening.__enter__()
     assert not path.exists()

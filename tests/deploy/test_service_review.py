@@ -22,13 +22,13 @@ from deploy.database import Database
 from deploy.events import transitions
 from deploy.service_review import outlook
 from deploy.settings import Settings
-from deploy.trucks import courses_of
 from ingest import record
 from ingest.record import Entry
 from models.course import run
 from models.detectors.service_due import SERVICE_DUE
 from models.fleet import Fleet, Limits, Vehicle
 from models.transition import Priority
+from review.trucks import courses_of
 from tests.deploy.store import pipeline, store
 from tests.models.roads import DAY_MS, FIRST_MS, START_KM, days_out
 from tests.recorded import HOUR_MS, Sample, message, records

@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 
 from alerts.channels import LogSettings, SmtpSettings, WebhookSettings
+from deploy.courses import courses_by
 from deploy.keys import ANY_NAME, leaves
 from deploy.settings import BadSettings, Settings, describe, load_settings
-from deploy.trucks import courses_by
 from ingest.wire import WireRules
 from models.fleet import Fleet
 from models.transition import Priority

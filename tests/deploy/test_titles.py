@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from deploy.titles import Titles
 from ingest import record
 from ingest.record import Entry
 from models.fleet import Fleet, Vehicle
+from review.titles import Titles
 from tests.deploy.store import store
 from tests.recorded import NOON_MS
 

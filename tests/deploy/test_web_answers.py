@@ -15,8 +15,8 @@ from alerts import gathering
 from alerts.alarm import State
 from alerts.gathering import Look
 from alerts.links import Address, Answer, Purpose
-from deploy.web.strangers import MOST
 from models.transition import Priority
+from review.web.strangers import MOST
 from tests.alerts.store import MINUTE, NOON, transition, write
 from tests.deploy.reception import DAY_MS, Reception, form, reception
 

@@ -21,16 +21,17 @@ from alerts.links import Address, Links, Purpose, change_key, ensure_key
 from alerts.teller import Teller
 from alerts.watch import EVERYBODY
 from deploy import addresses
+from deploy.clock import monotonic_ms
 from deploy.database import Database
-from deploy.figures_json import plain
-from deploy.reading import Reader
 from deploy.service_calendar import ServiceCalendar
 from deploy.web.feeds import Sources, feed_routes
-from deploy.web.office import Office
 from deploy.web.section import Web
-from deploy.web.server import WebServer
-from deploy.web.site import site
 from models.units import METRIC
+from review.figures_json import plain
+from review.reading import Reader
+from review.web.office import Office
+from review.web.server import WebServer
+from review.web.site import site
 from tests.alerts.store import NOON, transition, write
 from tests.deploy.record_store import AFTER_MS, FLEET, STRANGER, TRUCK, courses, heard
 
@@ -63,11 +64,12 @@ class Stand:
 
 
 def routes(stand: Stand) -> Any:
-    reader = Reader(fleet=FLEET, courses=courses(), now_ms=lambda: stand.now_ms)
+    reader = Reader(fleet=FLEET, courses=courses(), now_ms=lambda: stand.now_ms, version="")
     names = {TRUCK: "Quarry run"}
     office = Office(
         database=stand.database,
         now_ms=lambda: stand.now_ms,
+        uptime_ms=monotonic_ms,
         lifetime_ms=DAY_MS,
         teller=Teller(words={}, units=METRIC, names=names),
         caller=lambda _: None,

@@ -13,14 +13,14 @@ from alerts.ledger import Alarm
 from alerts.page import report_page
 from alerts.teller import Teller
 from deploy import week
-from deploy.kinds import WORDS
 from deploy.truck_week import HotHour, TruckWeek
-from deploy.web import answer_words, pages
-from deploy.web.guard import OURS
 from deploy.week import Week
 from deploy.week_pictures import pictures
 from models.transition import Priority
 from models.units import US
+from review.kinds import WORDS
+from review.web import answer_words, pages
+from review.web.guard import OURS
 from tests.alerts.browser import NARROW, look, need_chromium
 from tests.alerts.contrast import contrast
 from tests.alerts.store import MINUTE, NOON

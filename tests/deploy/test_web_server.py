@@ -11,9 +11,9 @@ import pytest
 from starlette.responses import PlainTextResponse
 from structlog.testing import capture_logs
 
-from deploy.web import patience
-from deploy.web import server as module
-from deploy.web.server import WebServer
+from review.web import patience
+from review.web import server as module
+from review.web.server import WebServer
 from tests.alerts.far_side import until
 
 SITE = PlainTextResponse("here")

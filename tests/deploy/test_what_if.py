@@ -14,10 +14,10 @@ from typer.testing import CliRunner
 from deploy.cli import app
 from deploy.database import Database
 from deploy.fleet import load_fleet
-from deploy.model_version import model_version
-from deploy.trucks import courses_of
 from ingest.message import Message
 from models.units import rfc3339
+from review.model_version import model_version
+from review.trucks import courses_of
 from simulator.capture import fleet_messages
 from simulator.faults import Fault
 from simulator.physics.thermal import Circuit

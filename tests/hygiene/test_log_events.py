@@ -15,7 +15,7 @@ LISTED = re.compile(r"`([a-z_]+\.[a-z_]+)`")
 def test_every_log_event_is_listed_and_every_listed_one_is_logged() -> None:
     logged = {
         event
-        for package in ("ingest", "alerts", "deploy", "simulator")
+        for package in ("ingest", "alerts", "review", "deploy", "simulator")
         for file in (ROOT / package).rglob("*.py")
         for event in CALL.findall(file.read_text(encoding="utf-8"))
     }

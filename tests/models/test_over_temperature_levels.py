@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from deploy.trucks import courses_of
 from models.course import run
 from models.detectors.over_temperature import OVER_TEMPERATURE
 from models.fleet import CHART, Fleet, Limits, Vehicle
@@ -18,6 +17,7 @@ from models.kernel import KINDS, STATE
 from models.layout import blank
 from models.parameters import parameters
 from models.transition import Priority
+from review.trucks import courses_of
 from tests.recorded import NOON_MS, records
 
 Trace = Callable[[float], float]

@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from deploy.model_version import keep_compiled
+from review.model_version import keep_compiled
 
 keep_compiled()  # must come before the first import of the models
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+from deploy.courses import courses_by
 from deploy.database import Database
 from deploy.fleet import load_fleet
 from deploy.pipeline import Pipeline
 from deploy.rules import rules_of
 from deploy.settings import load_settings
-from deploy.trucks import courses_by
 from ingest.message import Message
 from tests.torture.ledger import Ledger, time_ms
 

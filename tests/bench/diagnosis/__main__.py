@@ -7,7 +7,7 @@ import json
 import sys
 import time
 
-from deploy.model_version import keep_compiled
+from review.model_version import keep_compiled
 
 keep_compiled()  # must come before the first import of the models
 

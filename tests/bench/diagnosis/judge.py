@@ -7,13 +7,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from deploy.trucks import courses_of
 from models.course import run
 from models.detectors import DETECTORS
 from models.fleet import Fleet, Limits, Vehicle
 from models.hypotheses import HEALTHY
 from models.kernel import KINDS, STATE
 from models.layout import blank
+from review.trucks import courses_of
 from simulator.plan import Registration
 from tests.bench.diagnosis.outcome import Alarm, Stated
 from tests.bench.diagnosis.road import START_MS

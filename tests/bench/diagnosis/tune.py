@@ -12,7 +12,7 @@ import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from deploy.model_version import keep_compiled
+from review.model_version import keep_compiled
 
 keep_compiled()  # must come before the first import of the models
 

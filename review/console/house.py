@@ -1,0 +1,57 @@
+"""What all pages of the console share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from alerts.policy import Policy
+from alerts.teller import Teller
+from models.units import Units
+from review.access.visitor import Visitor
+from review.kinds import WORDS
+from review.reading import Reader
+from review.store import Clock, Store
+
+
+class Gate(Protocol):
+    """Lets people in."""
+
+    def visitor(self, request: Request) -> Visitor | None:
+        """Say who asks; None: nobody who is signed in."""
+        ...
+
+    def refusal(
+        self, request: Request, visitor: Visitor, form: Mapping[str, str]
+    ) -> Response | None:
+        """Refuse a form that did not come from one of our own pages; None where it did."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class House:
+    """The store, how to read it, and by what people are told.
+
+    ``names``: what people call each truck. ``groups``: trucks by the name of their group.
+    """
+
+    store: Store
+    reader: Reader
+    policy: Policy
+    units: Units
+    names: Mapping[str, str]
+    groups: Mapping[str, frozenset[str]]
+    gate: Gate
+    uptime_ms: Clock
+
+    def now_ms(self) -> int:
+        """Give the time [Unix ms]."""
+        return self.reader.now_ms()
+
+    def teller(self, units: Units) -> Teller:
+        """Give how alarms are worded for somebody with these units."""
+        return Teller(words=WORDS, units=units, names=self.names)

@@ -1,0 +1,27 @@
+"""Pages from templates. Everything that comes in is escaped; nothing is fetched from elsewhere."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from alerts.palette import band_of
+from review.access.visitor import Role
+from review.console.assets import asset
+from review.console.menu import MENU
+
+_TEMPLATES = Environment(
+    loader=FileSystemLoader(Path(__file__).parent / "templates"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+    auto_reload=False,
+)
+_TEMPLATES.globals.update(asset=asset, menu=MENU, Role=Role, band_of=band_of)
+
+
+def rendered(template: str, **facts: object) -> str:
+    """Write a page: ``title``, ``path``, ``visitor`` (None: nobody signed in), ``say``, and facts of its own."""
+    return _TEMPLATES.get_template(template).render(**facts)

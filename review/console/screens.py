@@ -1,0 +1,19 @@
+"""The pages of the console: a line for each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from starlette.routing import BaseRoute
+
+from review.console.assets import static_route
+from review.console.house import House
+
+Screen = Callable[[House], Sequence[BaseRoute]]
+
+SCREENS: tuple[Screen, ...] = ()
+
+
+def console_routes(house: House) -> Sequence[BaseRoute]:
+    """Give the routes of all pages."""
+    return (static_route(), *(each for screen in SCREENS for each in screen(house)))

@@ -1,0 +1,117 @@
+"""One request to a page: who asks for what, and the answer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from urllib.parse import parse_qsl, quote
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from alerts.teller import Teller
+from review.access.visitor import Role, Visitor
+from review.console.house import House
+from review.console.rendering import rendered
+from review.console.say import Say
+
+SIGN_IN = "/sign-in"
+_LOOKING = frozenset({"GET", "HEAD"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visit:
+    """What a page is made from: the house, whoever asks, and what their form says."""
+
+    house: House
+    request: Request
+    visitor: Visitor
+    form: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+
+    @property
+    def say(self) -> Say:
+        """Give what writes numbers and times for this reader."""
+        return Say(self.visitor.units, self.house.now_ms())
+
+    @property
+    def teller(self) -> Teller:
+        """Give what words alarms for this reader."""
+        return self.house.teller(self.visitor.units)
+
+    def page(
+        self, template: str, *, title: str, status: int = 200, **facts: object
+    ) -> Response:
+        """Answer with a page."""
+        text = rendered(
+            template,
+            title=title,
+            path=self.request.url.path,
+            visitor=self.visitor,
+            say=self.say,
+            **facts,
+        )
+        return HTMLResponse(text, status)
+
+    def go(self, path: str) -> Response:
+        """Send on to another page after something was done."""
+        return RedirectResponse(path, 303)
+
+    def problem(self, status: int, title: str, *lines: str) -> Response:
+        """Answer with a page that says what is wrong and how to mend it."""
+        return self.page("problem.html", title=title, status=status, lines=lines)
+
+
+Handler = Callable[[Visit], Response]
+
+
+def route(
+    house: House,
+    path: str,
+    handler: Handler,
+    *,
+    least: Role = Role.VIEWER,
+    methods: Sequence[str] = ("GET",),
+) -> Route:
+    """Give the route of a page: only for whoever is signed in and may do this much."""
+
+    async def endpoint(request: Request) -> Response:
+        form = {} if request.method in _LOOKING else _filled(await request.body())
+        return await run_in_threadpool(_answer, house, request, form, handler, least)
+
+    return Route(path, endpoint, methods=list(methods))
+
+
+def _answer(
+    house: House, request: Request, form: Mapping[str, str], handler: Handler, least: Role
+) -> Response:
+    visitor = house.gate.visitor(request)
+    if visitor is None:
+        return _to_sign_in(request)
+    visit = Visit(house=house, request=request, visitor=visitor, form=form)
+    if request.method not in _LOOKING:
+        refused = house.gate.refusal(request, visitor, form)
+        if refused is not None:
+            return refused
+    if not visitor.may(least):
+        return visit.problem(
+            403,
+            "Not for you to do",
+            f"This needs the role {least.name.lower()}, and yours is {visitor.role.name.lower()}.",
+            "Ask a manager of this fleet.",
+        )
+    return handler(visit)
+
+
+def _to_sign_in(request: Request) -> Response:
+    if request.method not in _LOOKING:
+        return RedirectResponse(SIGN_IN, 303)
+    asked = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+    back = "" if asked == "/" else f"?next={quote(asked, safe='')}"
+    return RedirectResponse(SIGN_IN + back, 303)
+
+
+def _filled(body: bytes) -> Mapping[str, str]:
+    return dict(parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True))

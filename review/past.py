@@ -1,0 +1,61 @@
+"""A truck as it was: from its checkpoints and its journal, with the record as it counts now."""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import Any
+
+from numpy.typing import NDArray
+
+from ingest import journal
+from ingest.fold import WINDOW_MS
+from ingest.held import Held, unpack
+from models.course import run, settle
+from models.kernel import STATE
+from models.layout import blank
+from review.reading import Stored
+
+_BEFORE = (
+    "SELECT time_ms, state FROM checkpoint WHERE vehicle_id = ? AND time_ms < ? "
+    "ORDER BY time_ms DESC LIMIT 1"
+)
+_ALL = "SELECT time_ms, state FROM checkpoint WHERE vehicle_id = ? ORDER BY time_ms"
+
+
+def state_at(conn: sqlite3.Connection, held: Held, time_ms: int) -> NDArray[Any]:
+    """Give the state of a truck at a time [Unix ms]: all before it counted, nothing at it.
+
+    Returns
+    -------
+    array
+        A record ``STATE``, shape (1,).
+    """
+    if held.last_ms < time_ms:
+        return settle(held.course, held.state, time_ms - 1)
+    row = conn.execute(_BEFORE, (held.vehicle_id, time_ms)).fetchone()
+    span = journal.span(conn, vehicle_id=held.vehicle_id)
+    state = blank(STATE) if row is None else unpack(row[1])
+    first_ms = time_ms if span is None else span[0]
+    first_ms = first_ms if row is None else row[0] + 1
+    while first_ms < time_ms:
+        end_ms = min(first_ms + WINDOW_MS, time_ms) - 1
+        samples = journal.read(
+            conn, vehicle_id=held.vehicle_id, first_ms=first_ms, last_ms=end_ms
+        )
+        run(held.course, state, samples)
+        first_ms = end_ms + 1
+    return settle(held.course, state, time_ms - 1)
+
+
+def states_until_now(
+    conn: sqlite3.Connection, stored: Stored, now_ms: int
+) -> list[tuple[int, NDArray[Any]]]:
+    """Give the states of a truck that are kept, by time [Unix ms]: by the day, of late by the hour.
+
+    The last is the truck now. Records ``STATE``, each of shape (1,).
+    """
+    if stored.held is None or stored.state is None:
+        return []
+    rows = conn.execute(_ALL, (stored.held.vehicle_id,)).fetchall()
+    kept = [(time_ms, unpack(body)) for time_ms, body in rows]
+    return [*kept, (max(now_ms, stored.held.last_ms), stored.state)]

@@ -1,0 +1,1 @@
+"""The daemon's own web server: answers to notices, the calendar, figures."""
