@@ -23,5 +23,5 @@ _TEMPLATES.globals.update(asset=asset, menu=MENU, Role=Role, band_of=band_of)
 
 
 def rendered(template: str, **facts: object) -> str:
-    """Write a page: ``title``, ``path``, ``visitor`` (None: nobody signed in), ``say``, and facts of its own."""
+    """Write a page: ``title``, ``path``, ``visitor`` (None: nobody is signed in), ``say``, its own facts."""
     return _TEMPLATES.get_template(template).render(**facts)
