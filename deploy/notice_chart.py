@@ -25,12 +25,9 @@ from deploy.temperature_chart import Course, Healthy, describe, draw, shown
 from ingest import held as holding
 from ingest import journal
 from ingest import record as service_record
-from ingest.fold import catch_up
-from ingest.held import NEVER_MS, Held
-from models.course import run
-from models.layout import record
+from ingest.held import Held
 from models.units import Units
-from review.past import state_at
+from review.expected import expected
 from review.trucks import CourseOf
 
 log = structlog.get_logger()
@@ -43,9 +40,6 @@ LEAD_MS = 45 * 60_000
 
 LONGEST_MS = 12 * 3_600_000
 """More is not shown: hours would become a smear on a phone [ms]."""
-
-STEP_MS = 60_000
-"""How closely the healthy band is followed [ms]."""
 
 WITHOUT = frozenset({"service_due", "gateway_silent"})
 """Kinds of which a temperature says nothing."""
@@ -104,32 +98,13 @@ class Charts:
 def _expected(
     conn: sqlite3.Connection, held: Held, samples: NDArray[Any]
 ) -> tuple[Sequence[tuple[str, float]], Healthy | None]:
-    """Run the truck through these samples once more, and note what a healthy one would have shown."""
-    if held.last_ms == NEVER_MS:  # its state is not up to date; the picture goes without
+    """Give the limits, and what a healthy truck would have shown."""
+    found = expected(conn, held, samples)
+    if found is None:  # its state is not up to date; the picture goes without
         return (), None
-    first_ms = int(samples["time_ms"][0])
-    if held.last_ms < first_ms:  # what came since it was last written
-        held = catch_up(conn, held)
-    state = state_at(conn, held, first_ms)
-    steps = np.flatnonzero(np.diff(samples["time_ms"] // STEP_MS)) + 1
-    found = []
-    for piece in np.split(samples, steps):
-        run(held.course, state, piece)
-        thermal = record(state).truck.thermal
-        if thermal.started == 1:
-            expected = thermal.expectation
-            found.append((int(piece["time_ms"][-1]), expected.celsius, expected.sd_k))
-    params = held.course.now(state).over_temperature
-    limits = (
-        ("highest allowed", float(params.limit_c)),
-        ("critical", float(params.critical_c)),
-    )
-    known = [each for each in found if np.isfinite(each[1]) and np.isfinite(each[2])]
-    if len(known) < 2:
-        return limits, None
-    time_ms, celsius, sd_k = zip(*known, strict=True)
-    return limits, Healthy(
-        time_ms=np.array(time_ms, dtype=np.int64),
-        celsius=np.array(celsius, dtype=np.float64),
-        sd_k=np.array(sd_k, dtype=np.float64),
+    known = found.healthy
+    if np.count_nonzero(known) < 2:
+        return found.limits, None
+    return found.limits, Healthy(
+        time_ms=found.time_ms[known], celsius=found.celsius[known], sd_k=found.sd_k[known]
     )
