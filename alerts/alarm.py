@@ -35,9 +35,9 @@ LATCHED = frozenset({State.LATCHED, State.LATCHED_ACKNOWLEDGED})
 class Event(StrEnum):
     """What can happen to an alarm.
 
-    The first four the samples bring; the next two a person. Then the holds, and their end. The last
-    two are of the ledger, which keeps a row for each time an alarm came: later samples show that
-    it was not so, or the same alarm came again, and the new row goes on for this one.
+    The first four the samples bring; the next three a person, of which a comment changes nothing. Then the
+    holds, and their end. The last two are of the ledger, which keeps a row for each time an alarm came:
+    later samples show that it was not so, or the same alarm came again, and the new row goes on for this one.
     """
 
     RAISE = "raise"
@@ -46,6 +46,7 @@ class Event(StrEnum):
     RECUR = "recur"
     ACKNOWLEDGE = "acknowledge"
     RESET = "reset"
+    COMMENT = "comment"
     SHELVE = "shelve"
     SUPPRESS = "suppress"
     REMOVE = "remove"

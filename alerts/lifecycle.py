@@ -146,6 +146,21 @@ def reset(
     return move(tx, alarm, Event.RESET, now_ms=now_ms, by=by, comment=comment)[0]
 
 
+def comment_on(
+    tx: sqlite3.Connection, alarm_id: str, *, by: str, now_ms: int, comment: str
+) -> Alarm:
+    """Write something down about an alarm that changes nothing about it.
+
+    Raises
+    ------
+    LookupError
+        No alarm has this id.
+    """
+    alarm = _known(tx, alarm_id)
+    history.note(tx, alarm, Event.COMMENT, alarm.state, now_ms=now_ms, by=by, comment=comment)
+    return alarm
+
+
 def repaired(
     tx: sqlite3.Connection, vehicle: str, *, at_ms: int, by: str, now_ms: int, comment: str
 ) -> list[Alarm]:

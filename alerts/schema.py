@@ -222,4 +222,8 @@ STEPS: tuple[tuple[str, ...], ...] = (
         "CREATE INDEX alarm_provisional ON alarm (vehicle, kind) WHERE provisional = 1",
         "CREATE INDEX sending_waiting ON sending (destination) WHERE state = 'pending'",
     ),
+    (
+        # Those of the past by page, newest first.
+        "CREATE INDEX alarm_onset ON alarm (onset_ms, id)",
+    ),
 )

@@ -29,6 +29,7 @@ EVENTS: Mapping[Event, str] = {
     Event.RECUR: "came again",
     Event.ACKNOWLEDGE: "acknowledged",
     Event.RESET: "reset",
+    Event.COMMENT: "comment",
     Event.SHELVE: "shelved",
     Event.SUPPRESS: "suppressed by design",
     Event.REMOVE: "out of service",

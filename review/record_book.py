@@ -42,8 +42,9 @@ def add_entry(
     numbers: Mapping[str, float],
     words: Mapping[str, str] = MappingProxyType({}),
     note: str,
+    key: str | None = None,
 ) -> Entry:
-    """Check an entry and add it; give it with its number."""
+    """Check an entry and add it; give it with its number, a repeat of ``key`` as it was entered before."""
     entry = Entry(
         vehicle=truck,
         kind=kind,
@@ -53,6 +54,7 @@ def add_entry(
         note=note,
         who=book.who,
         entered_ms=book.now_ms,
+        key=key,
     )
     examine(book.tx, book.fleet, entry, now_ms=book.now_ms)
     return record.add(book.tx, entry)
@@ -66,6 +68,7 @@ def correct(
     numbers: Mapping[str, float | None] | None = None,
     words: Mapping[str, str] | None = None,
     note: str | None = None,
+    key: str | None = None,
 ) -> Entry:
     """Supersede an entry by one that differs in what is given; a number of None is taken out."""
     old = find(book.tx, entry_id)
@@ -78,14 +81,14 @@ def correct(
         who=book.who,
         entered_ms=book.now_ms,
         supersedes=entry_id,
-        key=None,
+        key=key,
         id=None,
     )
     examine(book.tx, book.fleet, changed, now_ms=book.now_ms)
     return record.add(book.tx, changed)
 
 
-def strike(book: Book, entry_id: int, *, note: str) -> Entry:
+def strike(book: Book, entry_id: int, *, note: str, key: str | None = None) -> Entry:
     """Strike an entry out: it counts no longer, and stays to be read; the note says why."""
     old = find(book.tx, entry_id)
     if not note.strip():
@@ -98,6 +101,7 @@ def strike(book: Book, entry_id: int, *, note: str) -> Entry:
         entered_ms=book.now_ms,
         note=note,
         supersedes=entry_id,
+        key=key,
     )
     examine(book.tx, book.fleet, struck, now_ms=book.now_ms)
     return record.add(book.tx, struck)
