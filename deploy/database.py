@@ -18,10 +18,12 @@ from typing import IO
 import alerts.schema
 import deploy.schema
 import ingest.schema
+import review.schema
 
 _PACKAGES: tuple[tuple[str, tuple[tuple[str, ...], ...]], ...] = (
     ("ingest", ingest.schema.STEPS),
     ("alerts", alerts.schema.STEPS),
+    ("review", review.schema.STEPS),
     ("deploy", deploy.schema.STEPS),
 )
 

@@ -14,6 +14,7 @@ import alerts.schema
 import deploy.database
 import deploy.schema
 import ingest.schema
+import review.schema
 from deploy.database import Database, StoreError, read_only
 from tests.deploy.store import dump
 
@@ -28,7 +29,12 @@ def test_a_new_store_has_every_step(tmp_path: Path) -> None:
         steps = conn.execute("SELECT package, count(*) FROM schema_step GROUP BY package")
         found = dict(steps.fetchall())
     database.close()
-    packages = {"ingest": ingest.schema, "alerts": alerts.schema, "deploy": deploy.schema}
+    packages = {
+        "ingest": ingest.schema,
+        "alerts": alerts.schema,
+        "review": review.schema,
+        "deploy": deploy.schema,
+    }
     assert found == {name: len(package.STEPS) for name, package in packages.items()}
 
 
