@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -13,6 +14,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from alerts.teller import Teller
+from review.access.audit import Deed, audit
 from review.access.visitor import Role, Visitor
 from review.console.house import House
 from review.console.rendering import rendered
@@ -54,6 +56,16 @@ class Visit:
             **facts,
         )
         return HTMLResponse(text, status)
+
+    def audit(self, tx: sqlite3.Connection, what: Deed, about: str = "") -> None:
+        """Write in the audit log what this visitor does, in the transaction that does it."""
+        now_ms = self.house.now_ms()
+        audit(tx, self.visitor.name, what, about, now_ms=now_ms, address=self.address)
+
+    @property
+    def address(self) -> str:
+        """Whence the request came."""
+        return self.request.client.host if self.request.client else ""
 
     def go(self, path: str) -> Response:
         """Send on to another page after something was done."""
