@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import sqlite3
+from typing import Any
 
 import pandas as pd
+from numpy.typing import NDArray
 
 from ingest.codec import absent
 from ingest.journal import read
@@ -28,6 +30,11 @@ def frame(
         if row is None
         else read(conn, vehicle_id=row[0], first_ms=first_ms, last_ms=last_ms)
     )
+    return table(samples)
+
+
+def table(samples: NDArray[Any]) -> pd.DataFrame:
+    """Give records ``SAMPLE`` as a table, as ``frame`` does."""
     times = pd.to_datetime(samples["time_ms"], unit="ms", utc=True)
     columns = {name: samples[name] for name in SIGNAL_NAMES}
     return pd.DataFrame(columns, index=pd.DatetimeIndex(times, name="time"))
