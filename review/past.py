@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from ingest import journal
 from ingest.fold import WINDOW_MS
 from ingest.held import Held, unpack
-from models.course import run, settle
+from models.course import Course, run, settle
 from models.kernel import STATE
 from models.layout import blank
 from review.reading import Stored
@@ -32,19 +32,54 @@ def state_at(conn: sqlite3.Connection, held: Held, time_ms: int) -> NDArray[Any]
     """
     if held.last_ms < time_ms:
         return settle(held.course, held.state, time_ms - 1)
-    row = conn.execute(_BEFORE, (held.vehicle_id, time_ms)).fetchone()
+    state = _run_from(conn, held, held.course, time_ms, until_ms=time_ms)
+    return settle(held.course, state, time_ms - 1)
+
+
+def state_with(
+    conn: sqlite3.Connection, held: Held, course: Course, *, since_ms: int, now_ms: int
+) -> NDArray[Any]:
+    """Give the state of a truck now had its record said something else since a time; nothing is written.
+
+    Parameters
+    ----------
+    conn, held
+        The store, and the truck at its newest sample by the record that counts.
+    course
+        Its course by the other record.
+    since_ms
+        Up to here, this moment left out, both say the same [Unix ms].
+    now_ms
+        Entries up to here are counted [Unix ms].
+
+    Returns
+    -------
+    array
+        A record ``STATE``, shape (1,).
+    """
+    state = held.state
+    if since_ms <= held.last_ms:
+        state = _run_from(conn, held, course, since_ms, until_ms=held.last_ms + 1)
+    return settle(course, state, now_ms)
+
+
+def _run_from(
+    conn: sqlite3.Connection, held: Held, course: Course, since_ms: int, *, until_ms: int
+) -> NDArray[Any]:
+    """Run a truck from its last checkpoint before a time to another, which is left out [Unix ms]."""
+    row = conn.execute(_BEFORE, (held.vehicle_id, since_ms)).fetchone()
     span = journal.span(conn, vehicle_id=held.vehicle_id)
     state = blank(STATE) if row is None else unpack(row[1])
-    first_ms = time_ms if span is None else span[0]
+    first_ms = until_ms if span is None else span[0]
     first_ms = first_ms if row is None else row[0] + 1
-    while first_ms < time_ms:
-        end_ms = min(first_ms + WINDOW_MS, time_ms) - 1
+    while first_ms < until_ms:
+        end_ms = min(first_ms + WINDOW_MS, until_ms) - 1
         samples = journal.read(
             conn, vehicle_id=held.vehicle_id, first_ms=first_ms, last_ms=end_ms
         )
-        run(held.course, state, samples)
+        run(course, state, samples)
         first_ms = end_ms + 1
-    return settle(held.course, state, time_ms - 1)
+    return state
 
 
 def states_until_now(

@@ -66,17 +66,17 @@ def correct(
     *,
     at_ms: int | None = None,
     numbers: Mapping[str, float | None] | None = None,
-    words: Mapping[str, str] | None = None,
+    words: Mapping[str, str | None] | None = None,
     note: str | None = None,
     key: str | None = None,
 ) -> Entry:
-    """Supersede an entry by one that differs in what is given; a number of None is taken out."""
+    """Supersede an entry by one that differs in what is given; a number or word of None is taken out."""
     old = find(book.tx, entry_id)
     changed = replace(
         old,
         time_ms=old.time_ms if at_ms is None else at_ms,
         numbers=_corrected(old.numbers, numbers or {}),
-        words={**old.words, **(words or {})},
+        words=given({**old.words, **(words or {})}),
         note=old.note if note is None else note,
         who=book.who,
         entered_ms=book.now_ms,
