@@ -5,9 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from deploy.account_caption import AccountPoint, Forecast, Mark
-from deploy.account_picture import draw_account
-from deploy.bins_picture import draw_bins
 from deploy.database import read_only
 from deploy.desk import Desk
 from deploy.lab_picture import draw_lab_update
@@ -19,6 +16,9 @@ from models.lab import LabUpdate
 from models.layout import record
 from review.entry_words import KIND_WORDS
 from review.past import states_until_now
+from review.pictures.account import draw_account
+from review.pictures.account_caption import AccountPoint, Forecast, Mark
+from review.pictures.bins import draw_bins
 from review.reading import Stored
 from review.standing import due_now
 

@@ -26,6 +26,7 @@ from deploy.options import Config
 from deploy.printing import foreign, grid, say, show, table, warn
 from deploy.standing_row import list_row
 from review.alarm_lines import alarm_lines
+from review.pictures.file_names import drawable
 from review.reading import Stored, no_account
 from review.standing import Standing, due_date, due_interval, standing_of
 
@@ -95,8 +96,8 @@ def show_command(
 ) -> None:
     """Show a truck's account: how sure it is and why, what it rests on, the next service."""
     desk = desk_of(config)
-    options.drawable(picture)
-    options.drawable(histogram)
+    drawable(picture)
+    drawable(histogram)
     with read_only(desk.store) as conn:
         stored = desk.reader.truck(conn, truck)
         raised = [

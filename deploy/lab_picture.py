@@ -10,7 +10,10 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, PercentFormatter
 
-from deploy.picture import (
+from models.lab import Band, LabUpdate
+from models.lab_words import said
+from models.readings import Normal
+from review.pictures.looks import (
     BLUE,
     FAINT,
     INK,
@@ -22,9 +25,6 @@ from deploy.picture import (
     save,
     sheet,
 )
-from models.lab import Band, LabUpdate
-from models.lab_words import said
-from models.readings import Normal
 
 _ITEMS = (
     ("#b86e00", (0, (5, 2))),

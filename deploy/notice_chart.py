@@ -21,13 +21,13 @@ from alerts.notice import Picture
 from alerts.outbox import Entry
 from alerts.watch import EVERYBODY
 from deploy.database import Database
-from deploy.temperature_chart import Course, Healthy, describe, draw, shown
 from ingest import held as holding
 from ingest import journal
 from ingest import record as service_record
 from ingest.held import Held
 from models.units import Units
 from review.expected import expected
+from review.pictures.temperature import Course, Healthy, describe, draw, shown
 from review.trucks import CourseOf
 
 log = structlog.get_logger()

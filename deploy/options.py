@@ -31,14 +31,6 @@ def moment_of(option: str, text: str) -> int:
     return round(moment.timestamp() * 1000)
 
 
-def harmless(text: str) -> str:
-    """Write out what would steer a terminal; line ends and tabs may stay."""
-    return "".join(
-        sign if sign.isprintable() or sign in "\n\t" else sign.encode("unicode_escape").decode()
-        for sign in text
-    )
-
-
 def fail(text: str, code: int) -> NoReturn:
     """Say what went wrong and end the process."""
     typer.echo(text, err=True)

@@ -10,8 +10,8 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from deploy.options import harmless
 from models.cautions import WORK_IN_SHORT
+from review.plain_text import harmless
 
 
 def say(text: str, *, style: str = "") -> None:

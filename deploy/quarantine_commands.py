@@ -11,11 +11,12 @@ from typing import Annotated, NoReturn
 import typer
 
 from deploy.database import beside_daemon, read_only
-from deploy.options import Config, fail, harmless
+from deploy.options import Config, fail
 from deploy.printing import foreign, show, table
 from deploy.settings import load_settings
 from ingest import inbox, quarantine
 from ingest.quarantine import Entry
+from review.plain_text import harmless
 
 app = typer.Typer(
     no_args_is_help=True,

@@ -7,8 +7,6 @@ from typing import Annotated
 
 import typer
 
-from review.problems import Mistake
-
 Truck = Annotated[str, typer.Argument(help="The truck, by its name in the topic.")]
 At = Annotated[
     str | None,
@@ -70,10 +68,3 @@ EntryId = Annotated[
 Picture = Annotated[
     Path | None, typer.Option(help="Also draw it into this file, a .svg or .png.")
 ]
-
-
-def drawable(path: Path | None) -> Path | None:
-    """Refuse a name of a picture before anything is done for it."""
-    if path is not None and path.suffix.lower() not in (".svg", ".png"):
-        raise Mistake(f"{path} is no picture that can be drawn; end its name in .svg or .png")
-    return path

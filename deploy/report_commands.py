@@ -20,13 +20,14 @@ from alerts.watch import EVERYBODY
 from deploy import addresses, digest, week
 from deploy.database import Beside, beside_daemon, read_only
 from deploy.desk import Desk, desk_of
-from deploy.options import Config, harmless
+from deploy.options import Config
 from deploy.printing import say, warn
 from deploy.report_makers import DIGEST, WEEK, Makers, draw
 from deploy.reporter import Asked
 from deploy.rules import rules_of
 from deploy.web.section import Web
 from review.entry_rules import UnknownTruck, known_trucks
+from review.plain_text import harmless
 from review.problems import Mistake
 
 app = typer.Typer(

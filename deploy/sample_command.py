@@ -24,6 +24,7 @@ from models.layout import record
 from models.service import ENTRY
 from models.words import SAMPLING
 from review.past import state_at
+from review.pictures.file_names import drawable
 from review.problems import Mistake
 from review.service_record import LabFindings, add_sample
 from review.trucks import as_row
@@ -83,7 +84,7 @@ def sample_command(
             say(line)
         return
     desk = desk_of(config, who)
-    options.drawable(picture)
+    drawable(picture)
     findings = LabFindings(
         antioxidant=desk.share(antioxidant),
         antioxidant_sd=desk.share(antioxidant_sd),

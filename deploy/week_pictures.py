@@ -14,10 +14,10 @@ from matplotlib.ticker import PercentFormatter
 
 from alerts.notice import Picture
 from alerts.phrases import plain
-from deploy.picture import BLUE, FAINT, INK, ORANGE, RED, degrees, drawing, quiet
 from deploy.truck_week import TruckWeek
 from deploy.week import Week
 from models.units import Units
+from review.pictures.looks import BLUE, FAINT, INK, ORANGE, RED, degrees, drawing, quiet
 
 MOST = 12
 """So many trucks stand in a picture; the table has all."""

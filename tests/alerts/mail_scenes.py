@@ -19,10 +19,10 @@ from alerts.page import Report, Table, report_page
 from alerts.sending import Sending, Told
 from alerts.sheet import Passage
 from alerts.wording import Extras, compose
-from deploy import temperature_chart
 from models.transition import Priority
 from models.units import US, Units
 from review.kinds import WORDS
+from review.pictures import temperature as temperature_chart
 from tests.alerts.store import MINUTE, NOON, notice
 
 ZONE = ZoneInfo("America/Denver")

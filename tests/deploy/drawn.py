@@ -6,8 +6,8 @@ from pathlib import Path
 from xml.etree import ElementTree as ET
 from zoneinfo import ZoneInfo
 
-from deploy.account_caption import AccountPoint, Forecast, Mark
-from deploy.account_picture import draw_account
+from review.pictures.account import draw_account
+from review.pictures.account_caption import AccountPoint, Forecast, Mark
 
 DAY_MS = 86_400_000
 MIDNIGHT_MS = 1_768_435_200_000  # 2026-01-15T00:00:00Z

@@ -8,8 +8,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from deploy.account_caption import LISTED, Forecast, Mark
-from deploy.account_picture import draw_account
+from review.pictures.account import draw_account
+from review.pictures.account_caption import LISTED, Forecast, Mark
 from review.problems import Mistake
 from tests.deploy.drawn import DAY_MS, MIDNIGHT_MS, SVG, UTC, account, points, root_of, texts
 

@@ -20,7 +20,8 @@ from alerts.ledger import Alarm
 from alerts.notice import Picture
 from alerts.outbox import Entry
 from deploy.notice_chart import LONGEST_MS, Charts
-from deploy.temperature_chart import (
+from models.units import METRIC, US
+from review.pictures.temperature import (
     DPI,
     WIDTH_IN,
     Course,
@@ -30,7 +31,6 @@ from deploy.temperature_chart import (
     draw,
     shown,
 )
-from models.units import METRIC, US
 from tests.deploy.store import store
 from tests.deploy.stuck import COURSES, take_in
 from tests.recorded import HOUR_MS, MINUTE_MS, NOON_MS

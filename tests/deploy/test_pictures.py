@@ -11,10 +11,6 @@ from matplotlib.colors import to_rgb
 from numpy.typing import NDArray
 from PIL import Image
 
-from deploy import picture
-from deploy.account_caption import Mark
-from deploy.account_picture import draw_account
-from deploy.bins_picture import draw_bins
 from deploy.lab_picture import draw_lab_update
 from models.ageing import relative_rate
 from models.histogram import BINS, row_of
@@ -22,6 +18,10 @@ from models.lab import LabUpdate, lab_update
 from models.lab_words import said
 from models.layout import record
 from models.units import METRIC, US
+from review.pictures import looks as picture
+from review.pictures.account import draw_account
+from review.pictures.account_caption import Mark
+from review.pictures.bins import draw_bins
 from review.problems import Mistake
 from tests.deploy.drawn import MIDNIGHT_MS, SVG, UTC, account, points, root_of, texts
 from tests.models.entries import entry, parts, worn

@@ -11,7 +11,10 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from deploy.picture import (
+from models.cold_running import WORKING_C
+from models.histogram import BINS, FIRST_C, WIDTH_K, Bins
+from models.units import Units
+from review.pictures.looks import (
     BLUE,
     FAINT,
     GREEN,
@@ -25,9 +28,6 @@ from deploy.picture import (
     save,
     sheet,
 )
-from models.cold_running import WORKING_C
-from models.histogram import BINS, FIRST_C, WIDTH_K, Bins
-from models.units import Units
 from review.problems import Mistake
 
 

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
-from deploy.options import harmless
 from review.measures import day
+from review.plain_text import harmless
 
 LISTED = 8
 """Most entries that are numbered and listed below the picture; earlier ones are only marked."""

@@ -13,7 +13,8 @@ from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from matplotlib.patches import Patch
 from matplotlib.ticker import PercentFormatter
 
-from deploy.account_caption import (
+from models.habits import DAY_MS
+from review.pictures.account_caption import (
     LISTED,
     AccountPoint,
     Forecast,
@@ -22,8 +23,7 @@ from deploy.account_caption import (
     key,
     summary,
 )
-from deploy.picture import BLUE, INK, ORANGE, RED, SOFT, drawing, quiet, save, sheet
-from models.habits import DAY_MS
+from review.pictures.looks import BLUE, INK, ORANGE, RED, SOFT, drawing, quiet, save, sheet
 from review.problems import Mistake
 
 LEVELS = ((0.8, "", ":", "center"), (0.95, "", "--", "top"), (1.0, ": due", "-", "bottom"))

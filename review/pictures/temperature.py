@@ -11,9 +11,19 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from deploy.picture import BLUE, FAINT, GREEN, INK, RED, degrees, drawing, quiet, rendered
 from models.habits import DAY_MS
 from models.units import Units
+from review.pictures.looks import (
+    BLUE,
+    FAINT,
+    GREEN,
+    INK,
+    RED,
+    degrees,
+    drawing,
+    quiet,
+    rendered,
+)
 
 WIDTH_IN, HEIGHT_IN, DPI = 4.2, 3.0, 200
 """840 pixels across, shown at half of that on a phone: letters of 9 points are then as tall as a mail's."""

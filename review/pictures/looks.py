@@ -17,9 +17,9 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from deploy.options import harmless
-from deploy.record_options import drawable
 from models.units import Units
+from review.pictures.file_names import drawable
+from review.plain_text import harmless
 
 WIDTH_IN, DPI = 10.0, 100
 """A picture is 1000 pixels wide."""
