@@ -107,15 +107,16 @@ class Reader:
         known = known_trucks(conn, self.fleet)
         if name not in known:
             raise UnknownTruck(name, known)
-        return self._read(conn, name, name in service_record.pending(conn))
+        return self.known_truck(conn, name, waiting=name in service_record.pending(conn))
 
     def trucks(self, conn: sqlite3.Connection) -> list[Stored]:
         """Read every truck that is known, by name."""
         waiting = set(service_record.pending(conn))
         names = sorted(known_trucks(conn, self.fleet))
-        return [self._read(conn, name, name in waiting) for name in names]
+        return [self.known_truck(conn, name, waiting=name in waiting) for name in names]
 
-    def _read(self, conn: sqlite3.Connection, name: str, waiting: bool) -> Stored:
+    def known_truck(self, conn: sqlite3.Connection, name: str, *, waiting: bool) -> Stored:
+        """Read a truck of which it is known that it is one, and whether entries of it wait."""
         entries = tuple(service_record.effective(conn, name, taken_only=True))
         course = self.courses(name, entries)
         held = holding.load(conn, name, course, self.version)

@@ -13,6 +13,7 @@ from alerts.policy import Policy
 from alerts.teller import Teller
 from models.units import Units
 from review.access.visitor import Visitor
+from review.board import Board
 from review.kinds import WORDS
 from review.reading import Reader
 from review.store import Clock, Store
@@ -34,7 +35,7 @@ class Gate(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class House:
-    """The store, how to read it, and by what people are told.
+    """The store, how to read it, the fleet as it stands, and by what people are told.
 
     ``names``: what people call each truck. ``groups``: trucks by the name of their group.
     """
@@ -46,6 +47,7 @@ class House:
     names: Mapping[str, str]
     groups: Mapping[str, frozenset[str]]
     gate: Gate
+    board: Board
     uptime_ms: Clock
 
     def now_ms(self) -> int:

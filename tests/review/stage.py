@@ -15,6 +15,7 @@ from deploy.clock import monotonic_ms
 from deploy.database import Database
 from models.units import METRIC, Units
 from review.access.visitor import Role, Visitor
+from review.board import Board
 from review.console.house import House
 from review.console.screens import console_routes
 from review.reading import Reader
@@ -59,13 +60,18 @@ def house_of(
     units: Units = METRIC,
 ) -> House:
     """Put a house together over a store."""
+    reads = reader_ or reader(END_MS)
+    groups = {"quarry": frozenset({"NF-03", "NF-04"})}
+    board = Board(database, reads, groups=groups, uptime_ms=monotonic_ms)
+    board.refresh()
     return House(
         store=database,
-        reader=reader_ or reader(END_MS),
+        reader=reads,
         policy=POLICY,
         units=units,
         names=Titles(fleet(), database),
-        groups={"quarry": frozenset({"NF-03", "NF-04"})},
+        groups=groups,
+        board=board,
         gate=Everybody(Visitor(name="Ines", role=role, units=units)),
         uptime_ms=monotonic_ms,
     )
@@ -77,6 +83,7 @@ def stage(folder: Path, *, role: Role = Role.MANAGER, units: Units = METRIC) -> 
     database = day_store(folder)
     house = house_of(database, role=role, units=units)
     server = WebServer(site(console_routes(house)), bind="127.0.0.1", port=0)
+    house.board.start()
     server.start()
     try:
         assert server.wait(10.0)
@@ -86,5 +93,6 @@ def stage(folder: Path, *, role: Role = Role.MANAGER, units: Units = METRIC) -> 
         with httpx.Client(base_url=url) as client:
             yield Stage(database=database, house=house, client=client, url=url)
     finally:
+        assert house.board.stop()
         assert server.stop()
         database.close()
