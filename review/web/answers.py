@@ -23,6 +23,7 @@ from alerts.links import Answer, BadLink
 from models.transition import Priority
 from review.web import answer_words, pages
 from review.web.office import Office, said
+from review.web.origin import from_elsewhere
 
 log = structlog.get_logger()
 
@@ -114,12 +115,8 @@ _STATUS = {Verdict.UNKNOWN: 404, Verdict.WORSE: 409}
 
 
 def _foreign(request: Request, origins: frozenset[str]) -> Response | None:
-    """Refuse a form that another site sent; browsers say who did (Fetch Metadata, RFC 6454)."""
-    from_site = request.headers.get("sec-fetch-site", "same-origin")
-    origin = request.headers.get("origin", "null")
-    own = {*origins, f"{request.url.scheme}://{request.url.netloc}"}
-    # "null" is what a browser says of a page that asks to be named to nobody, as ours do.
-    if from_site not in ("same-origin", "none") or origin not in {*own, "null"}:
+    """Refuse a form that another site sent, and what is no form."""
+    if from_elsewhere(request, origins):
         return said(403, _ELSEWHERE)
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     return None if kind == "application/x-www-form-urlencoded" else said(415, _NO_FORM)
