@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from alerts import hold, ledger
@@ -115,7 +114,7 @@ def urgency(alarm: Alarm) -> tuple[bool, bool, int, int, str]:
     return alarm.state in HELD, not alarm.active, -alarm.priority, alarm.onset_ms, alarm.id
 
 
-def _where(wanted: Wanted) -> tuple[str, Sequence[object]]:
+def _where(wanted: Wanted) -> tuple[str, tuple[object, ...]]:
     told = {
         "vehicle = ?": wanted.truck,
         "kind = ?": wanted.kind,
