@@ -22,7 +22,8 @@ from deploy.figures_command import figures_command
 from deploy.options import Config
 from deploy.printing import foreign, grid, say, show, table
 from review.alarm_lines import alarm_lines
-from review.alarm_words import EVENTS, state_words
+from review.alarm_list import urgency
+from review.alarm_words import EVENTS, outcome_words, state_words
 from review.measures import minute
 from review.problems import Mistake
 
@@ -43,7 +44,7 @@ def list_command(config: Config = None) -> None:
     """List the alarms that stand: the most urgent first, what is over or held after them."""
     desk = desk_of(config)
     with read_only(desk.store) as conn:
-        found = sorted(ledger.standing(conn), key=_urgency)
+        found = sorted(ledger.standing(conn), key=urgency)
         covers = {alarm.id: cover_of(conn, desk, alarm) for alarm in found}
     teller = teller_of(desk)
     made = table(
@@ -156,23 +157,8 @@ def _show_told(told: list[Entry], zone: tzinfo) -> None:
     for entry in told:
         when = minute(entry.settled_ms or entry.due_ms, zone)
         matter, to = HEADS[entry.matter].capitalize(), foreign(entry.destination)
-        made.add_row(matter, to, when, foreign(_outcome(entry)))
+        made.add_row(matter, to, when, foreign(outcome_words(entry)))
     show(made)
-
-
-def _outcome(entry: Entry) -> str:
-    words = {
-        "pending": "waits to be sent" if not entry.attempts else "is tried again",
-        "delivered": "told",
-        "abandoned": "given up",
-        "cancelled": "not needed any more",
-    }
-    said = words.get(entry.state, entry.state)
-    return f"{said}: {entry.last_error}" if entry.last_error else said
-
-
-def _urgency(alarm: Alarm) -> tuple[bool, bool, int, int]:
-    return alarm.state in HELD, not alarm.active, -alarm.priority, alarm.onset_ms
 
 
 app.add_typer(hold_commands.app)

@@ -32,6 +32,7 @@ class Deed(StrEnum):
     TRUCK_HELD = "truck.held"
     TRUCK_RELEASED = "truck.released"
     SERVICE_RECORDED = "service.recorded"
+    SERVICE_CORRECTED = "service.corrected"
     SERVICE_STRUCK = "service.struck"
     QUARANTINE_PUT_IN_AGAIN = "quarantine.put_in_again"
     QUARANTINE_DROPPED = "quarantine.dropped"
@@ -63,6 +64,7 @@ WORDS: Mapping[Deed, str] = {
     Deed.TRUCK_HELD: "took out of service",
     Deed.TRUCK_RELEASED: "put into service again",
     Deed.SERVICE_RECORDED: "recorded a service",
+    Deed.SERVICE_CORRECTED: "corrected an entry of the service record",
     Deed.SERVICE_STRUCK: "took an entry of the service record back",
     Deed.QUARANTINE_PUT_IN_AGAIN: "put a refused message in again",
     Deed.QUARANTINE_DROPPED: "dropped a refused message",

@@ -126,8 +126,8 @@ def _filled(body: bytes) -> Filled:
     fields = dict(parse_qsl(body.decode("utf-8", "replace")))
     return Filled(
         seen=_seen(fields.get("seen", "")),
-        name=_line(fields.get("name", ""), NAME_LENGTH),
-        comment=_line(fields.get("comment", ""), COMMENT_LENGTH),
+        name=line(fields.get("name", ""), NAME_LENGTH),
+        comment=line(fields.get("comment", ""), COMMENT_LENGTH),
     )
 
 
@@ -138,8 +138,8 @@ def _seen(text: str) -> dict[str, Priority]:
     return {alarm_id: known[level] for alarm_id, _, level in pairs if level in known}
 
 
-def _line(text: str, length: int) -> str:
-    """Keep what can be printed, in one line."""
+def line(text: str, length: int) -> str:
+    """Keep what can be printed, in one line of at most so many characters."""
     kept = "".join(sign if sign.isprintable() else " " for sign in text)
     return " ".join(kept.split())[:length].rstrip()
 
