@@ -28,6 +28,7 @@ from deploy.web.feeds import Sources, feed_routes
 from deploy.web.section import Web
 from models.units import METRIC
 from review.figures_json import plain
+from review.model_version import model_version
 from review.reading import Reader
 from review.web.office import Office
 from review.web.server import WebServer
@@ -64,7 +65,9 @@ class Stand:
 
 
 def routes(stand: Stand) -> Any:
-    reader = Reader(fleet=FLEET, courses=courses(), now_ms=lambda: stand.now_ms, version="")
+    reader = Reader(
+        fleet=FLEET, courses=courses(), now_ms=lambda: stand.now_ms, version=model_version()
+    )
     names = {TRUCK: "Quarry run"}
     office = Office(
         database=stand.database,
