@@ -147,10 +147,12 @@ class Gate:
         self, request: Request, visitor: Visitor, form: Mapping[str, str]
     ) -> Response | None:
         """Refuse what did not come from one of our own pages; None where it did."""
+        return None if self.ours(request, visitor.csrf, form) else said(403, NOT_OURS)
+
+    def ours(self, request: Request, csrf: str, form: Mapping[str, str]) -> bool:
+        """Say whether a form came from a page of ours, which alone knows the secret ``csrf``."""
         given = form.get("csrf") or request.headers.get(CSRF_HEADER, "")
-        if secret.same(visitor.csrf, given) and not from_elsewhere(request, self.origins):
-            return None
-        return said(403, NOT_OURS)
+        return secret.same(csrf, given) and not from_elsewhere(request, self.origins)
 
     def proved(self, came: Came) -> bool:
         """Say whether the password was given lately."""

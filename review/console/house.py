@@ -4,33 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Protocol
-
-from starlette.requests import Request
-from starlette.responses import Response
 
 from alerts.policy import Policy
 from alerts.teller import Teller
 from models.units import Units
-from review.access.visitor import Visitor
+from review.access.gate import Gate
 from review.board import Board
 from review.kinds import WORDS
 from review.reading import Reader
 from review.store import Clock, Store
-
-
-class Gate(Protocol):
-    """Lets people in."""
-
-    def visitor(self, request: Request) -> Visitor | None:
-        """Say who asks; None: nobody who is signed in."""
-        ...
-
-    def refusal(
-        self, request: Request, visitor: Visitor, form: Mapping[str, str]
-    ) -> Response | None:
-        """Refuse a form that did not come from one of our own pages; None where it did."""
-        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,3 +25,10 @@ _TEMPLATES.globals.update(asset=asset, menu=MENU, Role=Role, band_of=band_of)
 def rendered(template: str, **facts: object) -> str:
     """Write a page: ``title``, ``path``, ``visitor`` (None: nobody is signed in), ``say``, its own facts."""
     return _TEMPLATES.get_template(template).render(**facts)
+
+
+def rendered_part(template: str, part: str, **facts: object) -> str | None:
+    """Write one live part of a page alone, its block ``live_<part>``; None where the page has none such."""
+    page = _TEMPLATES.get_template(template)
+    block = page.blocks.get(f"live_{part}")
+    return None if block is None else "".join(block(page.new_context(facts)))

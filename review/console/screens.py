@@ -6,12 +6,19 @@ from collections.abc import Callable, Sequence
 
 from starlette.routing import BaseRoute
 
+from review.console import history_page, live, series_route, sign_in, today
 from review.console.assets import static_route
 from review.console.house import House
 
 Screen = Callable[[House], Sequence[BaseRoute]]
 
-SCREENS: tuple[Screen, ...] = ()
+SCREENS: tuple[Screen, ...] = (
+    today.routes,
+    live.routes,
+    sign_in.routes,
+    history_page.routes,
+    series_route.routes,
+)
 
 
 def console_routes(house: House) -> Sequence[BaseRoute]:

@@ -6,7 +6,7 @@ import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from urllib.parse import parse_qsl, quote
+from urllib.parse import quote
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -16,12 +16,14 @@ from starlette.routing import Route
 from alerts.teller import Teller
 from review.access.audit import Deed, audit
 from review.access.visitor import Role, Visitor
+from review.console.forms import LOOKING, filled
 from review.console.house import House
-from review.console.rendering import rendered
+from review.console.rendering import rendered, rendered_part
 from review.console.say import Say
 
 SIGN_IN = "/sign-in"
-_LOOKING = frozenset({"GET", "HEAD"})
+LIVE_PART = "live-part"
+"""The header by which ``static/live.js`` asks for a part of the page that it stands on."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,16 +48,18 @@ class Visit:
     def page(
         self, template: str, *, title: str, status: int = 200, **facts: object
     ) -> Response:
-        """Answer with a page."""
-        text = rendered(
-            template,
-            title=title,
-            path=self.request.url.path,
-            visitor=self.visitor,
-            say=self.say,
+        """Answer with a page, or with the part of it that the page's own script asks for."""
+        given = {
+            "title": title,
+            "path": self.request.url.path,
+            "visitor": self.visitor,
+            "say": self.say,
+            "live_from": self.house.board.now().mark,
             **facts,
-        )
-        return HTMLResponse(text, status)
+        }
+        part = self.request.headers.get(LIVE_PART)
+        text = None if part is None else rendered_part(template, part, **given)
+        return HTMLResponse(text or rendered(template, **given), status)
 
     def audit(self, tx: sqlite3.Connection, what: Deed, about: str = "") -> None:
         """Write in the audit log what this visitor does, in the transaction that does it."""
@@ -90,7 +94,7 @@ def route(
     """Give the route of a page: only for whoever is signed in and may do this much."""
 
     async def endpoint(request: Request) -> Response:
-        form = {} if request.method in _LOOKING else _filled(await request.body())
+        form = {} if request.method in LOOKING else filled(await request.body())
         return await run_in_threadpool(_answer, house, request, form, handler, least)
 
     return Route(path, endpoint, methods=list(methods))
@@ -103,7 +107,7 @@ def _answer(
     if visitor is None:
         return _to_sign_in(request)
     visit = Visit(house=house, request=request, visitor=visitor, form=form)
-    if request.method not in _LOOKING:
+    if request.method not in LOOKING:
         refused = house.gate.refusal(request, visitor, form)
         if refused is not None:
             return refused
@@ -118,12 +122,8 @@ def _answer(
 
 
 def _to_sign_in(request: Request) -> Response:
-    if request.method not in _LOOKING:
+    if request.method not in LOOKING:
         return RedirectResponse(SIGN_IN, 303)
     asked = request.url.path + (f"?{request.url.query}" if request.url.query else "")
     back = "" if asked == "/" else f"?next={quote(asked, safe='')}"
     return RedirectResponse(SIGN_IN + back, 303)
-
-
-def _filled(body: bytes) -> Mapping[str, str]:
-    return dict(parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True))

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
+from urllib.parse import quote
 
 import httpx
-from starlette.requests import Request
-from starlette.responses import Response
+from playwright.sync_api import Page
 
-from deploy.clock import monotonic_ms
+from deploy.clock import monotonic_ms, wall_ms
 from deploy.database import Database
 from models.units import METRIC, Units
-from review.access.visitor import Role, Visitor
+from review.access import accounts, cookies, sessions
+from review.access.accounts import Account
+from review.access.gate import CSRF_HEADER, Gate
+from review.access.passwords import Passwords
+from review.access.sessions import Rules
+from review.access.visitor import Role
 from review.board import Board
 from review.console.house import House
 from review.console.screens import console_routes
@@ -24,27 +30,21 @@ from review.web.server import WebServer
 from review.web.site import site
 from tests.review.northfold_day import END_MS, POLICY, day_store, fleet, reader
 
+PASSWORD = "rain on the north yard"  # noqa: S105 - of accounts that tests make
+NAMES = {Role.MANAGER: "Ines", Role.TECHNICIAN: "Omar", Role.VIEWER: "Kim"}
+"""Who signs in as what."""
 
-@dataclass
-class Everybody:
-    """Lets everybody in as one person."""
 
-    visitor_: Visitor
-
-    def visitor(self, request: Request) -> Visitor | None:
-        del request
-        return self.visitor_
-
-    def refusal(
-        self, request: Request, visitor: Visitor, form: Mapping[str, str]
-    ) -> Response | None:
-        del request, visitor, form
-        return None
+@cache
+def _passwords() -> tuple[Passwords, str]:
+    """Give the real thing, and what it keeps of the password: computed once for all tests."""
+    passwords = Passwords()
+    return passwords, passwords.keep(PASSWORD)
 
 
 @dataclass
 class Stage:
-    """What is needed to call at the console."""
+    """What is needed to call at the console; ``client`` is signed in."""
 
     database: Database
     house: House
@@ -52,12 +52,49 @@ class Stage:
     url: str
 
 
+def account(database: Database, role: Role) -> Account:
+    """Give the account of this role; it is made where there is none."""
+    with database.write() as tx:
+        found = accounts.found(tx, NAMES[role])
+        kept = _passwords()[1]
+        return found or accounts.add(
+            tx, NAMES[role], role, kept, now_ms=wall_ms(), one_time_until_ms=None
+        )
+
+
+def sign_in(client: httpx.Client, house: House, owner: Account) -> None:
+    """Give a client a session; it sends the session's secret along with everything, as a form does."""
+    with house.store.write() as tx:
+        token = sessions.begin(tx, owner.id, house.gate.rules, now_ms=house.gate.now_ms())
+        (csrf,) = tx.execute("SELECT csrf FROM session ORDER BY id DESC LIMIT 1").fetchone()
+    client.cookies.set(cookies.SESSION, token)
+    client.headers[CSRF_HEADER] = csrf
+
+
+@contextmanager
+def signed_in(at: Stage, role: Role) -> Iterator[httpx.Client]:
+    """Give a client of somebody with this role."""
+    with httpx.Client(base_url=at.url) as client:
+        sign_in(client, at.house, account(at.database, role))
+        yield client
+
+
+def page_signed_in(page: Page, at: Stage, role: Role = Role.MANAGER, path: str = "/") -> None:
+    """Fill in the sign-in form in a browser, and go to a page."""
+    name = account(at.database, role).name
+    page.goto(f"{at.url}/sign-in?next={quote(path, safe='')}")
+    page.get_by_label("Name").fill(name)
+    page.get_by_label("Password", exact=True).fill(PASSWORD)
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_url(at.url + path)
+
+
 def house_of(
     database: Database,
     *,
     reader_: Reader | None = None,
-    role: Role = Role.MANAGER,
     units: Units = METRIC,
+    rules: Rules | None = None,
 ) -> House:
     """Put a house together over a store."""
     reads = reader_ or reader(END_MS)
@@ -72,7 +109,15 @@ def house_of(
         names=Titles(fleet(), database),
         groups=groups,
         board=board,
-        gate=Everybody(Visitor(name="Ines", role=role, units=units)),
+        gate=Gate(
+            database,
+            units=units,
+            now_ms=wall_ms,
+            log_ms=reads.now_ms,
+            uptime_ms=monotonic_ms,
+            rules=rules,
+            passwords=_passwords()[0],
+        ),
         uptime_ms=monotonic_ms,
     )
 
@@ -81,7 +126,7 @@ def house_of(
 def stage(folder: Path, *, role: Role = Role.MANAGER, units: Units = METRIC) -> Iterator[Stage]:
     """Open the day's store and serve the console over it."""
     database = day_store(folder)
-    house = house_of(database, role=role, units=units)
+    house = house_of(database, units=units)
     server = WebServer(site(console_routes(house)), bind="127.0.0.1", port=0)
     house.board.start()
     server.start()
@@ -91,6 +136,7 @@ def stage(folder: Path, *, role: Role = Role.MANAGER, units: Units = METRIC) -> 
         host, port = server.address
         url = f"http://{host}:{port}"
         with httpx.Client(base_url=url) as client:
+            sign_in(client, house, account(database, role))
             yield Stage(database=database, house=house, client=client, url=url)
     finally:
         assert house.board.stop()
