@@ -27,6 +27,11 @@ class FleetLive:
     others: tuple[Alarm, ...] = ()
 
     @property
+    def mark(self) -> str:
+        """What this moment is known by; another run of the daemon has others."""
+        return f"{self.epoch}-{self.version}"
+
+    @property
     def reading(self) -> bool:
         """Whether trucks are still being read for the first time."""
         return self.version == 0 or len(self.trucks) < len(self.known)

@@ -6,7 +6,17 @@ from collections.abc import Callable, Sequence
 
 from starlette.routing import BaseRoute
 
-from review.console import history_page, live, series_route, sign_in, today
+from review.console import (
+    alarm,
+    alarm_deeds,
+    alarms,
+    history_page,
+    holds,
+    live,
+    series_route,
+    sign_in,
+    today,
+)
 from review.console.assets import static_route
 from review.console.house import House
 
@@ -18,6 +28,10 @@ SCREENS: tuple[Screen, ...] = (
     sign_in.routes,
     history_page.routes,
     series_route.routes,
+    alarms.routes,
+    holds.routes,
+    alarm_deeds.routes,
+    alarm.routes,
 )
 
 
