@@ -14,14 +14,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest import journal
+from ingest import dropped, journal
 from ingest.codec import join
 from ingest.held import NEVER_MS, Held, pack, unpack
 from ingest.held import save as write_state
 from ingest.merge import Conflict, fresh_rows, merge
 from models.course import run
-from models.kernel import STATE
-from models.layout import blank, copied
+from models.layout import copied
 
 CHECKPOINT_MS = 3_600_000
 """Sample time between checkpoints [ms]. Halving it doubles their room and halves the work of a rewind."""
@@ -33,8 +32,15 @@ WINDOW_MS = 6 * 3_600_000
 """Sample time that is read at once when a truck is run again [ms]; also the distance of the
 checkpoints this leaves behind."""
 
+FOREVER_MS = 2**62
+"""After any sample."""
+
 _DAY_MS = 86_400_000
 _CHUNK = 20_000
+_LAST_CHECKPOINT = (
+    "SELECT time_ms, state FROM checkpoint WHERE vehicle_id = ? AND time_ms <= ? "
+    "ORDER BY time_ms DESC LIMIT 1"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +92,7 @@ def fold(
         start = held
         after, events = _run(tx, start, offered)
     else:
-        start = _back_before(tx, held, int(offered["time_ms"][0]))
+        start = _back_before(tx, held, _first_counting_ms(tx, held, offered))
         after, events = _run_tail(tx, start)
     return Folded(
         held=after,
@@ -131,6 +137,19 @@ def catch_up(conn: sqlite3.Connection, held: Held) -> Held:
     return _run_tail(conn, held, keep=False)[0]
 
 
+def as_of(
+    conn: sqlite3.Connection, held: Held, until_ms: int, *, unchanged_ms: int | None = None
+) -> Held:
+    """Give a truck as it was just after its last sample up to ``until_ms``; nothing is written.
+
+    ``unchanged_ms``: only up to here do its checkpoints hold on this course; left out, all do.
+    """
+    before_ms = until_ms if unchanged_ms is None else min(until_ms, unchanged_ms)
+    row = conn.execute(_LAST_CHECKPOINT, (held.vehicle_id, before_ms)).fetchone()
+    start = dropped.beginning(conn, held) if row is None else _at(held, row)
+    return _run_tail(conn, start, keep=False, until_ms=until_ms)[0]
+
+
 def save(tx: sqlite3.Connection, folded: Folded) -> Held:
     """Write a truck's state, unless it follows by the journal from the one that is on file.
 
@@ -143,19 +162,21 @@ def save(tx: sqlite3.Connection, folded: Folded) -> Held:
 
 
 def _run_tail(
-    tx: sqlite3.Connection, held: Held, *, keep: bool = True
+    tx: sqlite3.Connection, held: Held, *, keep: bool = True, until_ms: int = FOREVER_MS
 ) -> tuple[Held, list[NDArray[Any]]]:
-    """Run all that is stored after the truck's state, a window of time after the other.
+    """Run what is stored after the truck's state, up to ``until_ms``, a window of time after the other.
 
     A truck's whole history need not fit into memory.
     """
     events: list[NDArray[Any]] = []
-    span = journal.span(tx, vehicle_id=held.vehicle_id)
-    if span is None:
+    newest_ms = journal.newest_ms(tx, vehicle_id=held.vehicle_id)
+    if newest_ms is None:
         return held, events
-    first_ms, last_ms = max(span[0], held.last_ms + 1), span[1]
+    first_ms, last_ms = held.last_ms + 1, min(newest_ms, until_ms)
+    if held.last_ms == NEVER_MS and (span := journal.span(tx, vehicle_id=held.vehicle_id)):
+        first_ms = span[0]
     while first_ms <= last_ms:
-        end_ms = first_ms + WINDOW_MS - 1
+        end_ms = min(first_ms + WINDOW_MS - 1, last_ms)
         samples = journal.read(
             tx, vehicle_id=held.vehicle_id, first_ms=first_ms, last_ms=end_ms
         )
@@ -165,20 +186,26 @@ def _run_tail(
     return held, events
 
 
+def _first_counting_ms(tx: sqlite3.Connection, held: Held, offered: NDArray[Any]) -> int:
+    """Give the time of the first sample that can change anything: none from before what is kept does."""
+    times = offered["time_ms"]
+    counting = times[times > dropped.until_ms(tx, held.vehicle_id)]
+    return int(counting[0]) if len(counting) else held.last_ms + 1
+
+
 def _back_before(tx: sqlite3.Connection, held: Held, time_ms: int) -> Held:
     """Give the truck as it was at the last checkpoint before ``time_ms``; drop the later ones."""
     tx.execute(
         "DELETE FROM checkpoint WHERE vehicle_id = ? AND time_ms >= ?",
         (held.vehicle_id, time_ms),
     )
-    row = tx.execute(
-        "SELECT time_ms, state FROM checkpoint WHERE vehicle_id = ? "
-        "ORDER BY time_ms DESC LIMIT 1",
-        (held.vehicle_id,),
-    ).fetchone()
-    if row is None:
-        return replace(held, state=blank(STATE), last_ms=NEVER_MS, checkpoint_ms=NEVER_MS)
-    return replace(held, state=unpack(row[1]), last_ms=row[0], checkpoint_ms=row[0])
+    row = tx.execute(_LAST_CHECKPOINT, (held.vehicle_id, FOREVER_MS)).fetchone()
+    return dropped.beginning(tx, held) if row is None else _at(held, row)
+
+
+def _at(held: Held, checkpoint: tuple[int, bytes]) -> Held:
+    time_ms, state = checkpoint
+    return replace(held, state=unpack(state), last_ms=time_ms, checkpoint_ms=time_ms)
 
 
 def _run(

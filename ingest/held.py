@@ -124,7 +124,12 @@ def pack(state: NDArray[Any]) -> bytes:
 
 def unpack(body: bytes) -> NDArray[Any]:
     """Give a state record of shape (1,) from its stored bytes; it can be changed."""
-    return np.frombuffer(bytearray(zlib.decompress(body)), STATE)
+    return unpack_as(body, STATE)
+
+
+def unpack_as(body: bytes, layout: np.dtype[Any]) -> NDArray[Any]:
+    """Give a state as ``unpack`` does, of the layout that it was stored with."""
+    return np.frombuffer(bytearray(zlib.decompress(body)), layout)
 
 
 def introduce(

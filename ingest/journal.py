@@ -1,4 +1,8 @@
-"""The journal: every accepted sample, appended once and never changed, one row a message."""
+"""The journal: every accepted sample, appended once and never changed, one row a message.
+
+Months that are over lie in the archive, and their rows are gone (``ingest/sealing.py``). What is read here
+joins both and says nothing of where a sample lay.
+"""
 
 from __future__ import annotations
 
@@ -7,10 +11,20 @@ from typing import Any
 
 from numpy.typing import NDArray
 
-from ingest.codec import absent, decode_all, encode
+from ingest import sealed
+from ingest.codec import absent, decode_all, encode, join
 from ingest.merge import merge
 
 _SPAN = "SELECT body FROM journal WHERE vehicle_id = ? AND last_ms >= ? AND first_ms <= ? ORDER BY id"
+_ENDS = (
+    "SELECT min(first_ms), max(last_ms) FROM ("
+    "SELECT min(first_ms) AS first_ms, max(last_ms) AS last_ms FROM journal WHERE vehicle_id = ?1 "
+    "UNION ALL SELECT min(first_ms), max(last_ms) FROM sealed WHERE vehicle_id = ?1)"
+)
+_NEWEST = (
+    "SELECT max(last_ms) FROM (SELECT max(last_ms) AS last_ms FROM journal WHERE vehicle_id = ?1 "
+    "UNION ALL SELECT max(last_ms) FROM sealed WHERE vehicle_id = ?1)"
+)
 
 
 def append(
@@ -33,20 +47,33 @@ def append(
 
 def span(conn: sqlite3.Connection, *, vehicle_id: int) -> tuple[int, int] | None:
     """Give the times of a truck's first and last sample, None when nothing is stored."""
-    first_ms, last_ms = conn.execute(
-        "SELECT min(first_ms), max(last_ms) FROM journal WHERE vehicle_id = ?", (vehicle_id,)
-    ).fetchone()
+    first_ms, last_ms = conn.execute(_ENDS, (vehicle_id,)).fetchone()
     return None if first_ms is None else (first_ms, last_ms)
+
+
+def newest_ms(conn: sqlite3.Connection, *, vehicle_id: int) -> int | None:
+    """Give the time of a truck's last sample alone: unlike ``span`` it looks at one row."""
+    found: int | None = conn.execute(_NEWEST, (vehicle_id,)).fetchone()[0]
+    return found
 
 
 def read(
     conn: sqlite3.Connection, *, vehicle_id: int, first_ms: int, last_ms: int
 ) -> NDArray[Any]:
-    """Read a truck's samples from ``first_ms`` to ``last_ms``, both included, merged and in order."""
+    """Read a truck's samples from ``first_ms`` to ``last_ms``, both included, merged and in order.
+
+    Raises
+    ------
+    ingest.archive.ArchiveError
+        A month of it lies in the archive and cannot be read there.
+    """
+    parts = sealed.read(conn, vehicle_id=vehicle_id, first_ms=first_ms, last_ms=last_ms)
     bodies = [row[0] for row in conn.execute(_SPAN, (vehicle_id, first_ms, last_ms))]
-    if not bodies:
+    if bodies:
+        samples = decode_all(bodies)
+        times = samples["time_ms"]
+        parts.append(samples[(times >= first_ms) & (times <= last_ms)])
+    if not parts:
         return absent(0)
-    samples = decode_all(bodies)
-    times = samples["time_ms"]
-    samples = samples[(times >= first_ms) & (times <= last_ms)]
+    samples = parts[0] if len(parts) == 1 else join(parts)
     return merge(samples)[0] if len(samples) else samples

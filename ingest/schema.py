@@ -1,14 +1,15 @@
 """The tables of this package, as numbered steps that are only ever added to.
 
-``journal`` is the truth: one row a truck and commit, never changed. ``vehicle_state`` and ``checkpoint``
-follow from it and can be rebuilt. ``vehicle``, ``sequence`` and the quarantine say what came
-and when.
+``journal`` is the truth: one row a truck and commit, never changed; ``sealed`` says which months lie in the
+archive instead. ``vehicle_state`` and ``checkpoint`` follow from both and can be rebuilt. ``vehicle``,
+``sequence`` and the quarantine say what came and when.
 """
 
 from __future__ import annotations
 
 from ingest.quarantine import QUARANTINE_STEPS
 from ingest.record import RECORD_STEPS
+from ingest.sealed import ARCHIVE_STEPS
 
 STEPS: tuple[tuple[str, ...], ...] = (
     (
@@ -84,4 +85,5 @@ STEPS: tuple[tuple[str, ...], ...] = (
     ),
     *QUARANTINE_STEPS,
     *RECORD_STEPS,
+    *ARCHIVE_STEPS,
 )

@@ -3,22 +3,16 @@
 from __future__ import annotations
 
 import sqlite3
+from dataclasses import replace
 from typing import Any
 
 from numpy.typing import NDArray
 
-from ingest import journal
-from ingest.fold import WINDOW_MS
+from ingest.fold import as_of
 from ingest.held import Held, unpack
-from models.course import Course, run, settle
-from models.kernel import STATE
-from models.layout import blank
+from models.course import Course, settle
 from review.reading import Stored
 
-_BEFORE = (
-    "SELECT time_ms, state FROM checkpoint WHERE vehicle_id = ? AND time_ms < ? "
-    "ORDER BY time_ms DESC LIMIT 1"
-)
 _ALL = "SELECT time_ms, state FROM checkpoint WHERE vehicle_id = ? ORDER BY time_ms"
 
 
@@ -67,19 +61,8 @@ def _run_from(
     conn: sqlite3.Connection, held: Held, course: Course, since_ms: int, *, until_ms: int
 ) -> NDArray[Any]:
     """Run a truck from its last checkpoint before a time to another, which is left out [Unix ms]."""
-    row = conn.execute(_BEFORE, (held.vehicle_id, since_ms)).fetchone()
-    span = journal.span(conn, vehicle_id=held.vehicle_id)
-    state = blank(STATE) if row is None else unpack(row[1])
-    first_ms = until_ms if span is None else span[0]
-    first_ms = first_ms if row is None else row[0] + 1
-    while first_ms < until_ms:
-        end_ms = min(first_ms + WINDOW_MS, until_ms) - 1
-        samples = journal.read(
-            conn, vehicle_id=held.vehicle_id, first_ms=first_ms, last_ms=end_ms
-        )
-        run(course, state, samples)
-        first_ms = end_ms + 1
-    return state
+    other = replace(held, course=course)
+    return as_of(conn, other, until_ms - 1, unchanged_ms=since_ms - 1).state
 
 
 def states_until_now(

@@ -121,7 +121,7 @@ class Reader:
         course = self.courses(name, entries)
         held = holding.load(conn, name, course, self.version)
         standing: Standing = "good"
-        if held is None or journal.span(conn, vehicle_id=held.vehicle_id) is None:
+        if held is None or journal.newest_ms(conn, vehicle_id=held.vehicle_id) is None:
             standing = "never heard"
         elif held.last_ms == NEVER_MS:
             standing = "out of date"

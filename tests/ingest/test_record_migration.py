@@ -16,13 +16,13 @@ from tests.ingest.folded import newcomer
 from tests.ingest.told import TRUCK, entry
 from tests.recorded import climb, records, same_bytes
 
-BEFORE = schema.STEPS[: -len(RECORD_STEPS)]
-
 RELEASED = (
     "9bab7b62a02d9535",
     "099c1c4924703a4d",
 )
 """What the steps were when they were released (SHA-256, first 16 digits)."""
+
+BEFORE = schema.STEPS[: len(RELEASED)]
 
 
 def _tables(path: Path) -> dict[str, list[tuple[object, ...]]]:
@@ -65,7 +65,8 @@ def test_a_store_from_before_gets_the_record_and_keeps_its_data(
         assert same_bytes(read, day)
     new.close()
     after = _tables(path)
-    added = {("ingest", len(BEFORE) + 1 + step) for step in range(len(RECORD_STEPS))}
+    assert schema.STEPS[len(BEFORE) :][: len(RECORD_STEPS)] == RECORD_STEPS
+    added = {("ingest", 1 + step) for step in range(len(BEFORE), len(schema.STEPS))}
     assert set(after.pop("schema_step")) - set(before.pop("schema_step")) == added
     assert {name: after[name] for name in before} == before
 

@@ -1,0 +1,195 @@
+"""Months go from the journal to the archive, and a piece of history that is too old goes for good.
+
+A month is written, made safe, read back and compared; then its row counts (``enroll``); only then its rows of
+the journal go, a few at a time. Between any two of these steps a sample lies in one place or in
+both, and reading merges both, so that a process that dies there loses nothing and doubles nothing: the
+next move finds the rows that are left and goes on. Late samples of a sealed month wait in the journal; the
+next move makes a new generation of the month that holds them.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest import journal, sealed
+from ingest.archive import Archive, ArchiveError, Contents, Month, canonical
+from ingest.codec import decode, join
+from ingest.rollup import HOUR_MS, MINUTE_MS, between, rollup
+from ingest.sealed import Sealed
+
+SLICE_ROWS = 1000
+"""Rows of the journal that go in one transaction: all else that writes waits for it."""
+
+_NEXT = (
+    "SELECT min(max(first_ms, ?2)) FROM journal "
+    "WHERE vehicle_id = ?1 AND last_ms >= ?2 AND first_ms < ?3"
+)
+_ROWS = (
+    "SELECT id FROM journal WHERE vehicle_id = ? AND last_ms >= ? AND first_ms < ? ORDER BY id"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Draft:
+    """A month as it is to be sealed: what it holds, what stood for it before, which rows it takes over."""
+
+    vehicle_id: int
+    contents: Contents
+    before: Sealed | None
+    rows: Sequence[int]
+
+    @property
+    def new(self) -> bool:
+        """Whether it holds what the archive does not have yet."""
+        return self.before is None or self.before.digest != self.contents.digest
+
+    def sealed(self, sealed_ms: int) -> Sealed:
+        """Give the row that lets it count."""
+        samples = self.contents.samples
+        return Sealed(
+            vehicle_id=self.vehicle_id,
+            month=str(self.contents.month),
+            name=self.contents.name,
+            digest=self.contents.digest,
+            samples=len(samples),
+            first_ms=int(samples["time_ms"][0]),
+            last_ms=int(samples["time_ms"][-1]),
+            max_gap_ms=self.contents.max_gap_ms,
+            sealed_ms=sealed_ms,
+        )
+
+
+def next_month(
+    conn: sqlite3.Connection, *, vehicle_id: int, from_ms: int, before_ms: int
+) -> Month | None:
+    """Give the first month from ``from_ms`` on, over by ``before_ms``, of which the journal has rows."""
+    (first_ms,) = conn.execute(_NEXT, (vehicle_id, from_ms, before_ms)).fetchone()
+    if first_ms is None:
+        return None
+    month = Month.of(first_ms)
+    return month if month.end_ms <= before_ms else None
+
+
+def draft(
+    conn: sqlite3.Connection, *, vehicle_id: int, month: Month, max_gap_ms: int
+) -> Draft | None:
+    """Read a truck's month from journal and archive; None where it has no sample.
+
+    Raises
+    ------
+    ArchiveError
+        What the archive holds of it already cannot be read.
+    """
+    found = journal.read(
+        conn,
+        vehicle_id=vehicle_id,
+        first_ms=month.first_ms - max_gap_ms,
+        last_ms=month.end_ms - 1 + max_gap_ms,
+    )
+    contents = _contents(conn, vehicle_id, month, found, max_gap_ms)
+    if len(contents.samples) == 0:
+        return None
+    rows = conn.execute(_ROWS, (vehicle_id, month.first_ms, month.end_ms)).fetchall()
+    return Draft(
+        vehicle_id=vehicle_id,
+        contents=contents,
+        before=sealed.find(conn, vehicle_id=vehicle_id, month=str(month)),
+        rows=[row[0] for row in rows],
+    )
+
+
+def keep(archive: Archive, contents: Contents) -> None:
+    """Put a month into the archive, read it back and compare it bit for bit.
+
+    Raises
+    ------
+    ArchiveError
+        It could not be written, or what is read back is not what was written.
+    """
+    archive.keep(contents)
+    if archive.reread(contents.name).tobytes() != contents.samples.tobytes():
+        raise ArchiveError(
+            f"{contents.name} is not read back from the archive as it was written",
+            "look at its disk; the samples stay in the store",
+        )
+
+
+def clear(tx: sqlite3.Connection, rows: Sequence[int], *, month: Month) -> None:
+    """Take rows of a sealed month out of the journal; what they hold of other months stays."""
+    marks = ", ".join("?" * len(rows))
+    beyond = tx.execute(
+        "SELECT vehicle_id, received_ms, body FROM journal "  # noqa: S608 - question marks
+        f"WHERE id IN ({marks}) AND (first_ms < ? OR last_ms >= ?)",
+        (*rows, month.first_ms, month.end_ms),
+    ).fetchall()
+    tx.execute(f"DELETE FROM journal WHERE id IN ({marks})", tuple(rows))  # noqa: S608
+    for vehicle_id, received_ms, body in beyond:
+        samples = decode(body)
+        times = samples["time_ms"]
+        rest = samples[(times < month.first_ms) | (times >= month.end_ms)]
+        if len(rest):
+            journal.append(tx, vehicle_id=vehicle_id, samples=rest, received_ms=received_ms)
+
+
+def seal(
+    tx: sqlite3.Connection,
+    archive: Archive,
+    *,
+    vehicle_id: int,
+    month: str,
+    samples: NDArray[Any],
+    sealed_ms: int,
+    max_gap_ms: int,
+) -> Sealed:
+    """Seal a month at once from records ``SAMPLE`` that never were in the journal, merged and in order.
+
+    It takes the place of what was sealed of that month before.
+
+    Raises
+    ------
+    ValueError
+        There are no samples, or some lie outside the month.
+    ArchiveError
+        They could not be kept.
+    """
+    when = Month.parse(month)
+    contents = _contents(tx, vehicle_id, when, samples, max_gap_ms)
+    if len(contents.samples) == 0 or len(contents.samples) != len(samples):
+        raise ValueError(f"{len(samples)} samples, {len(contents.samples)} of them in {month}")
+    keep(archive, contents)
+    made = Draft(vehicle_id=vehicle_id, contents=contents, before=None, rows=()).sealed(
+        sealed_ms
+    )
+    sealed.enroll(tx, made)
+    return made
+
+
+def _contents(
+    conn: sqlite3.Connection,
+    vehicle_id: int,
+    month: Month,
+    about: NDArray[Any],
+    max_gap_ms: int,
+) -> Contents:
+    """Cut a month out of samples that also hold what lies about it, and sum it up."""
+    (vehicle,) = conn.execute("SELECT name FROM vehicle WHERE id = ?", (vehicle_id,)).fetchone()
+    low, high = np.searchsorted(about["time_ms"], (month.first_ms, month.end_ms))
+    rollups = [
+        between(
+            rollup(about, step_ms=step_ms, max_gap_ms=max_gap_ms), month.first_ms, month.end_ms
+        )
+        for step_ms in (MINUTE_MS, HOUR_MS)
+    ]
+    return Contents(
+        vehicle=vehicle,
+        month=month,
+        samples=canonical(join([about[int(low) : int(high)]])),
+        rollups=rollups,
+        max_gap_ms=max_gap_ms,
+    )
