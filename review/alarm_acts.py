@@ -6,8 +6,8 @@ import sqlite3
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from alerts import answer, ledger, lifecycle
-from alerts.alarm import LATCHED, State
+from alerts import answer, history, ledger, lifecycle
+from alerts.alarm import LATCHED, Event, State
 from alerts.answer import Answered
 from alerts.ledger import Alarm
 from models.transition import Priority
@@ -89,3 +89,9 @@ def looked_at(
     if alarm.state not in LATCHED or alarm.turn != seen.turn:
         raise Changed(alarm)
     return lifecycle.reset(tx, alarm.id, by=by, now_ms=now_ms, comment=comment)
+
+
+def reset_by(conn: sqlite3.Connection, alarm: Alarm) -> str | None:
+    """Name who closed an alarm last by saying that they had looked; None: nobody, or it came again since."""
+    steps = [each for each in history.events(conn, alarm.id) if each.event is not Event.COMMENT]
+    return steps[-1].by if steps and steps[-1].event is Event.RESET else None
