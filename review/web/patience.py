@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import socket
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
@@ -17,6 +18,9 @@ class Patience(H11Protocol):
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override] # as there
         """Begin to count."""
         super().connection_made(transport)
+        # asyncio does it only for sockets that were made with a protocol number, and ``create_server`` names
+        # none: each answer on a connection that is kept would wait 40 ms for an acknowledgement.
+        transport.get_extra_info("socket").setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._end = self.loop.call_later(LONGEST_S, transport.abort)
 
     def connection_lost(self, exc: Exception | None) -> None:
