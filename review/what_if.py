@@ -104,15 +104,27 @@ def answer(
         There is no ground for an answer, or the truck cannot have one of the changes.
     """
     stored = reader.truck(conn, truck)
+    return answer_of(conn, stored, since_ms=since_ms, until_ms=until_ms, changes=changes)
+
+
+def answer_of(
+    conn: sqlite3.Connection,
+    stored: Stored,
+    *,
+    since_ms: int | None = None,
+    until_ms: int | None = None,
+    changes: Sequence[Change] = (),
+) -> Answer:
+    """Say it of a truck that is read already; one as it was is answered as it was."""
     if stored.state is None or stored.held is None:
-        raise Mistake(no_account(truck, stored.standing))
+        raise Mistake(no_account(stored.name, stored.standing))
     kind = int(stored.params.thermal.bank.circuit.kind)
     asked = tuple(changes) or usual_changes(kind)
     try:
         for change in asked:
             check(kind, change)
     except NotOffered as error:
-        raise Mistake(f"{truck}: {error}") from None
+        raise Mistake(f"{stored.name}: {error}") from None
     last_ms = stored.held.last_ms if until_ms is None else min(until_ms, stored.held.last_ms)
     first_ms = last_ms - USUAL_DAYS * _DAY_MS if since_ms is None else since_ms
     first_ms = max(first_ms, _fitted_since_ms(stored.course, stored.state))
