@@ -13,6 +13,7 @@ from alerts.watch import SilenceLimits
 from alerts.wording import Extras, compose
 from deploy.addresses import answer_urls
 from deploy.advice_line import advice_line
+from deploy.around import Around
 from deploy.clock import clock_of, monotonic_ms
 from deploy.companions import companions_of
 from deploy.courses import courses_by
@@ -76,7 +77,9 @@ def scheduled(
     return schedule
 
 
-def assemble(settings: Settings, fleet: Fleet, plan: Plan | None = None) -> Daemon:
+def assemble(
+    settings: Settings, fleet: Fleet, plan: Plan | None = None, around: Around | None = None
+) -> Daemon:
     """Put a daemon together; it is not started.
 
     Raises
@@ -116,7 +119,7 @@ def assemble(settings: Settings, fleet: Fleet, plan: Plan | None = None) -> Daem
         now_ms=now_ms,
         rng=SystemRandom(),
         reader_pace=settings.alerts.pace.rules(),
-        companions=companions_of(settings, fleet, database, rules.policy, now_ms),
+        companions=companions_of(settings, fleet, database, rules.policy, now_ms, around),
     )
     # A demonstration's day must not pass between two looks.
     watch_every_s = max(0.25, WATCH_EVERY_S / settings.clock.rate)

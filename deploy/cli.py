@@ -21,6 +21,7 @@ from deploy import (
     quarantine_commands,
     report_commands,
 )
+from deploy.around import around_of
 from deploy.broker import Kind
 from deploy.check import check
 from deploy.clock import wall_ms
@@ -128,6 +129,7 @@ def serve_command(
         loaded.settings,
         fleet_of(loaded),
         plan_of(loaded),
+        around_of(loaded),
         stop_at_end_of_input=stop_at_end_of_input,
     )
     raise typer.Exit(code)

@@ -7,8 +7,9 @@ from secrets import token_bytes
 
 from alerts.links import KEY_BYTES, ensure_key
 from alerts.policy import Policy
+from deploy.around import Around
+from deploy.companion import Companion
 from deploy.courses import reader_of
-from deploy.daemon import Companion
 from deploy.database import Database
 from deploy.report_makers import Makers
 from deploy.reporter import Reporter
@@ -21,7 +22,12 @@ from review.titles import Titles
 
 
 def companions_of(
-    settings: Settings, fleet: Fleet, database: Database, policy: Policy, now_ms: Clock
+    settings: Settings,
+    fleet: Fleet,
+    database: Database,
+    policy: Policy,
+    now_ms: Clock,
+    around: Around | None = None,
 ) -> tuple[Companion, ...]:
     """Give what runs beside the daemon; a store that has no key for links gets its first."""
     with database.write() as tx:
@@ -42,5 +48,7 @@ def companions_of(
     made = {**makers.by_name(), CALENDAR: looking(calendar)}
     companions: list[Companion] = [Reporter(database, made, now_ms=now_ms)]
     if settings.web is not None:
-        companions.append(door(settings, settings.web, database, policy, calendar))
+        companions += door(
+            settings, settings.web, database, policy, calendar, around or Around()
+        )
     return tuple(companions)

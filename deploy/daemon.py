@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from random import Random
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 import structlog
 
@@ -21,6 +21,7 @@ from alerts.watch import LastHeard, SilenceLimits
 from deploy.apart import Apart
 from deploy.batch import Position, Rules
 from deploy.clock import monotonic_ms
+from deploy.companion import Companion
 from deploy.database import Database, store_failed
 from deploy.pipeline import Pipeline
 from deploy.schedule import Schedule
@@ -49,18 +50,6 @@ class Pace:
     retry_s: float = 1.0
     received_every_ms: int = 500
     watch_every_s: float
-
-
-class Companion(Protocol):
-    """A thread that comes and goes with the daemon; what befalls it stays its own."""
-
-    def start(self) -> None:
-        """Begin."""
-        ...
-
-    def stop(self) -> object:
-        """End soon."""
-        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

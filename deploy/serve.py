@@ -10,6 +10,7 @@ from types import FrameType
 import structlog
 
 from alerts.routing import Plan
+from deploy.around import Around
 from deploy.assembly import assemble
 from deploy.daemon import Daemon
 from deploy.settings import Settings
@@ -22,6 +23,7 @@ def serve(
     settings: Settings,
     fleet: Fleet,
     plan: Plan | None = None,
+    around: Around | None = None,
     *,
     stop_at_end_of_input: bool = False,
 ) -> int:
@@ -44,7 +46,7 @@ def serve(
         signal.signal(number, stop)
     if stop_at_end_of_input:
         threading.Thread(target=_wait_for_end, args=(stopping,), daemon=True).start()
-    daemon = assemble(settings, fleet, plan)
+    daemon = assemble(settings, fleet, plan, around)
     daemon.start()
     try:
         code = _stand_by(daemon, stopping)

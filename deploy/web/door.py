@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 
 from alerts.figure_reader import figures_of
 from alerts.policy import Policy
 from alerts.teller import Teller
+from deploy.around import Around
 from deploy.clock import monotonic_ms
+from deploy.companion import Companion
 from deploy.database import Database
 from deploy.service_calendar import ServiceCalendar
 from deploy.settings import Settings
+from deploy.web.console import house_of
 from deploy.web.feeds import Sources, feed_routes
 from deploy.web.section import Web
 from models.units import Units
+from review.console.screens import console_routes
 from review.figures_json import plain
 from review.kinds import WORDS
 from review.web.answers import answer_routes
@@ -28,8 +33,9 @@ def door(
     database: Database,
     policy: Policy,
     calendar: ServiceCalendar,
-) -> WebServer:
-    """Give the server; it is not started."""
+    around: Around,
+) -> Sequence[Companion]:
+    """Give the server, and what runs for its pages; nothing is started."""
 
     def teller(own: Units) -> Teller:
         return Teller(words=WORDS, units=own, names=calendar.names)
@@ -45,14 +51,16 @@ def door(
         lifetime_ms=web.lifetime_ms,
         teller=teller(settings.fleet.units.units(settings.fleet.zone)),
         caller=caller,
-        origins=frozenset({web.origin} - {""}),
+        origins=web.origins,
     )
     sources = Sources(calendar=calendar.feed, figures=_figures)
-    return WebServer(
-        site(answer_routes(office), feed_routes(office, sources)),
-        bind=web.bind,
-        port=web.port,
-    )
+    parts = [answer_routes(office), feed_routes(office, sources)]
+    beside: list[Companion] = []
+    if web.console:
+        house = house_of(web, database, policy, calendar, around)
+        parts.append(console_routes(house))
+        beside.append(house.board)
+    return (*beside, WebServer(site(*parts), bind=web.bind, port=web.port))
 
 
 def _figures(conn: sqlite3.Connection, since_ms: int, until_ms: int) -> object:

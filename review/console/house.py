@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from alerts.policy import Policy
@@ -10,6 +10,7 @@ from alerts.teller import Teller
 from models.units import Units
 from review.access.gate import Gate
 from review.board import Board
+from review.installation import Installation
 from review.kinds import WORDS
 from review.reading import Reader
 from review.store import Clock, Store
@@ -19,7 +20,8 @@ from review.store import Clock, Store
 class House:
     """The store, how to read it, the fleet as it stands, and by what people are told.
 
-    ``names``: what people call each truck. ``groups``: trucks by the name of their group.
+    ``names``: what people call each truck. ``groups``: trucks by the name of their group. ``calendar_url``
+    gives the private address of the calendar of a truck, or of all (``*``); None: nobody outside could use it.
     """
 
     store: Store
@@ -31,6 +33,8 @@ class House:
     gate: Gate
     board: Board
     uptime_ms: Clock
+    installation: Installation = Installation()
+    calendar_url: Callable[[str], str] | None = None
 
     def now_ms(self) -> int:
         """Give the time [Unix ms]."""

@@ -86,7 +86,7 @@ def beside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Beside]:
 
 def _answers(port: int) -> bool:
     try:
-        return httpx.get(f"http://127.0.0.1:{port}/").status_code == 404
+        return httpx.get(f"http://127.0.0.1:{port}/robots.txt").status_code == 200
     except httpx.TransportError:
         return False
 
