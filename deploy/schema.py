@@ -45,4 +45,17 @@ STEPS: tuple[tuple[str, ...], ...] = (
         ) STRICT, WITHOUT ROWID
         """,
     ),
+    (
+        """
+        CREATE TABLE history_move (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            asked_ms INTEGER NOT NULL,
+            done_ms INTEGER,
+            months INTEGER,
+            samples INTEGER,
+            dropped INTEGER,
+            problems TEXT
+        ) STRICT
+        """,
+    ),
 )

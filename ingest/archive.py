@@ -146,7 +146,7 @@ def name_of(vehicle: str, month: Month, data_hash: str) -> str:
 def canonical(samples: NDArray[Any]) -> NDArray[Any]:
     """Give a copy of records ``SAMPLE`` in which what is absent is always the same NaN."""
     copy = join([samples])
-    numbers = copy.view(np.float64).reshape(len(copy), -1)[:, 1:]
+    numbers = copy.view(np.float64).reshape(len(copy), len(copy.dtype))[:, 1:]
     numbers[np.isnan(numbers)] = np.nan
     return copy
 

@@ -46,8 +46,12 @@ class Draft:
 
     @property
     def new(self) -> bool:
-        """Whether it holds what the archive does not have yet."""
-        return self.before is None or self.before.digest != self.contents.digest
+        """Whether it says what the archive does not say yet."""
+        before, after = self.before, self.contents
+        return before is None or (before.digest, before.max_gap_ms) != (
+            after.digest,
+            after.max_gap_ms,
+        )
 
     def sealed(self, sealed_ms: int) -> Sealed:
         """Give the row that lets it count."""

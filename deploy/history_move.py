@@ -1,0 +1,196 @@
+"""The move of history: what is older than the store keeps goes to the archive, what is too old goes for good.
+
+One truck after the other, one month after the other; what fails is told and stops neither the others nor
+the daemon. Each transaction is short, and between two of them whoever commits samples gets its turn.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+
+import structlog
+
+from deploy.database import store_failed
+from ingest import dropped, journal, orphans, sealed, sealing
+from ingest.archive import Archive, ArchiveError, Month
+from ingest.fold import as_of
+from ingest.sealing import Draft
+from review.reading import Reader
+from review.store import Clock, Store
+
+log = structlog.get_logger()
+
+BREATH_S = 0.01
+"""How long the move waits after each of its transactions [s]: whoever waits for the writer has it then."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HistoryRules:
+    """How long samples stay in the store, how long they are kept at all, what counts as seen.
+
+    All in milliseconds; ``keep_ms`` None keeps them for ever, ``max_gap_ms`` is the longest gap that counts.
+    """
+
+    hot_ms: int
+    keep_ms: int | None
+    max_gap_ms: int
+
+
+@dataclass(slots=True, kw_only=True)
+class Moved:
+    """What came of a move: months sealed and dropped, and what could not be done, in words."""
+
+    months: int = 0
+    samples: int = 0
+    dropped: int = 0
+    problems: list[str] = field(default_factory=list)
+
+
+class Stopped(Exception):
+    """The move was asked to end between two steps; the next one goes on from there."""
+
+
+class HistoryMove:
+    """Moves history; one at a time on a store, by whoever has the store for itself."""
+
+    def __init__(
+        self,
+        store: Store,
+        reader: Reader,
+        rules: HistoryRules,
+        *,
+        now_ms: Clock,
+        stopping: threading.Event | None = None,
+    ) -> None:
+        self._store = store
+        self._reader = reader
+        self._rules = rules
+        self._now_ms = now_ms
+        self._stopping = stopping or threading.Event()
+
+    def run(self) -> Moved:
+        """Move what is due now.
+
+        Raises
+        ------
+        sqlite3.DatabaseError
+            The store cannot be written; what was moved is moved.
+        ArchiveError
+            There is no archive.
+        Stopped
+            It was asked to end.
+        """
+        moved = Moved()
+        with self._store.read() as conn:
+            archive = sealed.archive_of(conn)
+            trucks = conn.execute("SELECT id, name FROM vehicle ORDER BY id").fetchall()
+        self._apart(moved, "", archive.sweep)
+        self._apart(moved, "", partial(self._clear_orphans, archive, moved))
+        for vehicle_id, name in trucks:
+            self._apart(moved, name, partial(self._seal, archive, vehicle_id, moved))
+            self._apart(moved, name, partial(self._drop, archive, vehicle_id, name, moved))
+        return moved
+
+    def _apart(self, moved: Moved, vehicle: str, work: Callable[[], None]) -> None:
+        """Do what concerns one truck; a failure stays its own."""
+        try:
+            work()
+        except Stopped:
+            raise
+        except (ArchiveError, OSError) as error:
+            moved.problems.append(str(error))
+            log.error("archive.failed", vehicle=vehicle, reason=str(error))
+        except Exception as error:
+            if store_failed(error):
+                raise
+            moved.problems.append(f"{vehicle}: {error!r}")
+            log.exception("archive.failed", vehicle=vehicle)
+
+    def _seal(self, archive: Archive, vehicle_id: int, moved: Moved) -> None:
+        before_ms = self._now_ms() - self._rules.hot_ms
+        from_ms = -(2**62)
+        while True:
+            with self._store.read() as conn:
+                month = sealing.next_month(
+                    conn, vehicle_id=vehicle_id, from_ms=from_ms, before_ms=before_ms
+                )
+            if month is None:
+                break
+            self._seal_month(archive, vehicle_id, month, moved)
+            from_ms = month.end_ms
+        with self._store.read() as conn:
+            known = sealed.months(conn, vehicle_id=vehicle_id)
+        for each in known:
+            if each.max_gap_ms != self._rules.max_gap_ms:  # the setting has changed since
+                self._seal_month(archive, vehicle_id, Month.parse(each.month), moved)
+
+    def _seal_month(
+        self, archive: Archive, vehicle_id: int, month: Month, moved: Moved
+    ) -> None:
+        with self._store.read() as conn:
+            made = sealing.draft(
+                conn, vehicle_id=vehicle_id, month=month, max_gap_ms=self._rules.max_gap_ms
+            )
+        if made is None:
+            return
+        if made.new:
+            self._replace(archive, made)
+            moved.months += 1
+            moved.samples += len(made.contents.samples)
+        for start in range(0, len(made.rows), sealing.SLICE_ROWS):
+            self._breathe()
+            with self._store.write() as tx:
+                sealing.clear(tx, made.rows[start : start + sealing.SLICE_ROWS], month=month)
+
+    def _replace(self, archive: Archive, made: Draft) -> None:
+        sealing.keep(archive, made.contents)
+        self._breathe()
+        with self._store.write() as tx:
+            sealed.enroll(tx, made.sealed(self._now_ms()))
+        if made.before is not None and made.before.name != made.contents.name:
+            archive.discard(made.before.name)
+
+    def _drop(self, archive: Archive, vehicle_id: int, name: str, moved: Moved) -> None:
+        if self._rules.keep_ms is None:
+            return
+        before_ms = self._now_ms() - self._rules.keep_ms
+        with self._store.read() as conn:
+            newest_ms = journal.newest_ms(conn, vehicle_id=vehicle_id)
+            old = [
+                each
+                for each in sealed.months(conn, vehicle_id=vehicle_id)
+                if Month.parse(each.month).end_ms <= before_ms and each.last_ms != newest_ms
+            ]
+            held = self._reader.truck(conn, name).held if old else None
+            if held is None:  # nothing to drop, or no account from which it could go on
+                return
+            left = as_of(conn, held, old[-1].last_ms)
+        self._breathe()
+        with self._store.write() as tx:
+            dropped.drop(
+                tx,
+                left,
+                months=[each.month for each in old],
+                samples=sum(each.samples for each in old),
+                now_ms=self._now_ms(),
+            )
+        for each in old:
+            archive.discard(each.name)
+        moved.dropped += len(old)
+
+    def _clear_orphans(self, archive: Archive, moved: Moved) -> None:
+        with self._store.read() as conn:
+            found: Sequence[orphans.Orphan] = orphans.find(conn, archive)
+        for each in found:
+            if each.problem is None:
+                archive.discard(each.name)
+            else:
+                moved.problems.append(each.problem)
+                log.error("archive.failed", vehicle="", reason=each.problem)
+
+    def _breathe(self) -> None:
+        if self._stopping.wait(BREATH_S):
+            raise Stopped
