@@ -18,8 +18,9 @@ log = structlog.get_logger()
 RETRY_S = 15.0
 """How long after a failure the server tries again [s]."""
 
-CONNECTIONS = 100
-"""So many connections at once are served; more are asked to come again."""
+CONNECTIONS = 200
+"""So many connections at once are served; more are asked to come again. A browser opens up to six, and one
+more for as long as it listens to what happens."""
 
 
 class WebServer:
