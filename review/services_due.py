@@ -7,14 +7,16 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, tzinfo
+from itertools import islice
 
 from models.due import Due
 from models.statement import Statement
+from review.board_row import TruckLive
 from review.reading import Standing, Stored
 from review.standing import due_now
 
-AHEAD_WEEKS = 26
-"""How far ahead it is said who could come together; own choice: half a year is as far as a shop plans."""
+MOST_WEEKS = 12
+"""Weeks for which it is said who could come together, the next first; own choice: as far as a shop plans."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +82,18 @@ def service_due(stored: Stored, now_ms: int) -> ServiceDue:
     )
 
 
+def of_board(truck: TruckLive) -> ServiceDue:
+    """Say the same of a truck as the board has it."""
+    return ServiceDue(
+        truck=truck.name,
+        title=truck.title,
+        standing=truck.standing,
+        waiting=truck.waiting,
+        due=truck.due,
+        account=truck.account,
+    )
+
+
 def in_order(services: Iterable[ServiceDue]) -> tuple[ServiceDue, ...]:
     """Put them in order: overdue, the most of its limit used first; then by date; the unknown last."""
     return tuple(sorted(services, key=_place))
@@ -114,20 +128,20 @@ def month_of(
 
 
 def together(
-    services: Sequence[ServiceDue], *, today: date, zone: tzinfo, weeks: int = AHEAD_WEEKS
+    services: Sequence[ServiceDue], *, today: date, zone: tzinfo, most: int = MOST_WEEKS
 ) -> tuple[Together, ...]:
-    """Give the weeks in which more than one truck is due, the next first."""
-    end = today + timedelta(weeks=weeks)
+    """Give the next weeks in which more than one truck is due."""
     by_week: dict[date, list[ServiceDue]] = defaultdict(list)
     for each in services:
         day = each.day(zone, today)
-        if day is not None and day < end:
+        if day is not None:
             by_week[day - timedelta(days=day.weekday())].append(each)
-    return tuple(
+    weeks = (
         Together(monday=monday, services=tuple(found))
         for monday, found in sorted(by_week.items())
         if len(found) > 1
     )
+    return tuple(islice(weeks, most))
 
 
 def today_of(now_ms: int, zone: tzinfo) -> date:

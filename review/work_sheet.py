@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from alerts import ledger
 from alerts.ledger import STANDING, Alarm
 from ingest.record import Entry
+from models import circuit_words
 from models.cautions import AT_THE_FLUID, HOT_COOLANT, MOVING_PARTS
 from models.due import Due
 from models.fleet import Vehicle
+from models.hypotheses import FLOW, HEALTHY, OPEN
 from models.layout import record
 from models.statement import Statement
+from models.tell_apart import look, telling
 from review.alarm_list import urgency
 from review.circuit_standing import CircuitStanding, circuit_of
 from review.pan_drop import Preview, preview_pan_drops
@@ -74,6 +78,21 @@ def work_sheet(conn: sqlite3.Connection, reader: Reader, truck: str) -> WorkShee
         last_service=_last_service(stored),
         cautions=_cautions(stored.vehicle, bool(alarms)),
     )
+
+
+def shop_reading(evidence: Mapping[str, float]) -> str:
+    """Say what a reading of both cooler lines would show by the causes that remain; empty: none is known.
+
+    ``evidence`` as an alarm or ``CircuitStanding.evidence`` has it.
+    """
+    by_coolant = evidence.get("coolant_cooled", 0.0) > 0.0
+    # Nothing but the lines tells these two apart.
+    lines = look(OPEN, FLOW, by_coolant=by_coolant)
+    left = [place for place, _ in circuit_words.causes(evidence)]
+    if lines is None or not left:
+        return ""
+    places = [each for each in dict.fromkeys((*left, HEALTHY)) if each in lines.shows]
+    return telling(lines, places, by_coolant=by_coolant)
 
 
 def _circuit(stored: Stored) -> CircuitStanding | None:

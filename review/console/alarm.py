@@ -16,6 +16,7 @@ from alerts.ledger import Alarm
 from alerts.outbox import Entry
 from alerts.phrases import HEADS, MANUAL_FIRST, sure
 from alerts.policy import Policy
+from alerts.watch import EVERYBODY
 from models.words import Words
 from review.alarm_list import Row
 from review.alarm_story import Story, alarm_story
@@ -23,11 +24,20 @@ from review.alarm_words import EVENTS, outcome_words
 from review.console.alarm_card import card_of, may_release
 from review.console.alarm_deeds import NO_SUCH
 from review.console.alarms import kind_words
+from review.console.chart import Chart, chart_of, measured
 from review.console.done import done_words
 from review.console.holds import HoldForm, hold_facts
 from review.console.house import House
 from review.console.say import Say
 from review.console.visit import Visit, route
+from review.problems import Mistake
+from review.series_lines import LABELS
+
+AROUND_MS = 3_600_000
+"""So much before and after an alarm its chart shows [ms]; own choice."""
+
+LONGEST_MS = 24 * 3_600_000
+"""The longest span that its chart shows [ms]; more is on the page of the truck's history."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,9 +106,38 @@ def _alarm(visit: Visit) -> Response:
             card_of(Row(alarm=each, cover=None), teller, visit.say) for each in story.beside
         ],
         kind=kind_words(alarm.kind),
+        chart=_chart(visit, alarm),
+        labels=LABELS,
+        measured=measured,
         done=done_words(visit),
         **hold_facts(visit, HoldForm(truck=alarm.vehicle, kind=alarm.kind)),
     )
+
+
+def _chart(visit: Visit, alarm: Alarm) -> Chart | None:
+    """Give the temperatures of the hours around it; None where nothing was heard of the truck."""
+    if alarm.vehicle == EVERYBODY:
+        return None
+    last_ms = min(visit.house.now_ms(), _end_ms(alarm, visit.house.now_ms()) + AROUND_MS)
+    first_ms = max(alarm.onset_ms - AROUND_MS, last_ms - LONGEST_MS)
+    try:
+        return chart_of(
+            visit,
+            alarm.vehicle,
+            first_ms=first_ms,
+            last_ms=last_ms,
+            live=alarm.active,
+            panels=False,
+        )
+    except Mistake:
+        return None
+
+
+def _end_ms(alarm: Alarm, now_ms: int) -> int:
+    if alarm.active:
+        return now_ms
+    over_ms = alarm.cleared_ms or alarm.raised_ms
+    return min(over_ms, alarm.onset_ms + LONGEST_MS - AROUND_MS)
 
 
 def seen(said: Words, alarm: Alarm, say: Say) -> tuple[Passage, ...]:

@@ -13,6 +13,8 @@ from alerts import hold
 from alerts.alarm import HELD, State
 from alerts.hold import Hold
 from alerts.holds import HELD_WORDS
+from alerts.ledger import Alarm
+from alerts.phrases import number_of
 from models.transition import Priority
 from review.alarm_list import Mark, Row, Wanted, past_alarms, standing_alarms
 from review.alarm_words import STANDARD
@@ -61,10 +63,24 @@ def _standing(visit: Visit) -> Response:
         "alarms.html",
         title="Alarms",
         cards=cards_of(free, visit.teller, visit.say),
+        headline=headline([row.alarm for row in free], wanted),
         shelves=_shelves(visit, holds, rows, wanted),
         done=done_words(visit),
         **_asked(wanted, trucks),
     )
+
+
+def headline(alarms: Sequence[Alarm], wanted: Wanted) -> str:
+    """Say how many stand, and how many are over and wait for somebody."""
+    stand = sum(alarm.active for alarm in alarms)
+    over = len(alarms) - stand
+    waits = f"{over} {'is' if over == 1 else 'are'} over and {'waits' if over == 1 else 'wait'}"
+    if stand:
+        said = f"{number_of(stand, 'alarm stands', 'alarms stand')}, the most urgent first"
+        return f"{said}; {waits} for somebody" if over else said
+    if over:
+        return f"No alarm stands; {waits} for somebody"
+    return "No alarm stands" if wanted.all else "None of these stands"
 
 
 def _past(visit: Visit) -> Response:

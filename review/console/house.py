@@ -20,8 +20,8 @@ from review.store import Clock, Store
 class House:
     """The store, how to read it, the fleet as it stands, and by what people are told.
 
-    ``names``: what people call each truck. ``groups``: trucks by the name of their group. ``calendar_url``
-    gives the private address of the calendar of a truck, or of all (``*``); None: nobody outside could use it.
+    ``names``: what people call each truck. ``groups``: trucks by the name of their group.
+    ``calendar_url`` gives the private address of the calendar of a truck, or of all (``*``).
     """
 
     store: Store
