@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import mimetypes
+import re
 from collections.abc import Mapping
 from functools import cache
 from importlib.metadata import distribution
@@ -27,6 +28,8 @@ FOREIGN = {
 }
 """Files of other packages that are served: by our name, the distribution and its path there."""
 
+_IMPORT = re.compile(r'from "\./([a-z0-9.-]+\.js)"')
+
 KEEP = "public, max-age=31536000, immutable"
 
 
@@ -37,13 +40,29 @@ def _all() -> Mapping[str, bytes]:
     own["console.css"] = style.render(light=LIGHT, dark=DARK, bands=BANDS).encode()
     for name, (package, path) in FOREIGN.items():
         own[name] = Path(str(distribution(package).locate_file(path))).read_bytes()
-    return own
+    return {name: _with_imports(name, own) for name in own}
+
+
+def _with_imports(name: str, files: Mapping[str, bytes]) -> bytes:
+    """Give a file; a script with what it imports asked for by hash, too."""
+    if not name.endswith(".js"):
+        return files[name]
+
+    def addressed(found: re.Match[str]) -> str:
+        body = _with_imports(found[1], files)
+        return f'from "{_address(found[1], body)}"'
+
+    return _IMPORT.sub(addressed, files[name].decode()).encode()
+
+
+def _address(name: str, body: bytes) -> str:
+    return f"/static/{name}?is={hashlib.sha256(body).hexdigest()[:12]}"
 
 
 @cache
 def asset(name: str) -> str:
     """Give the address of a file."""
-    return f"/static/{name}?is={hashlib.sha256(_all()[name]).hexdigest()[:12]}"
+    return _address(name, _all()[name])
 
 
 def static_route() -> Route:
