@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
-from itertools import pairwise
 from typing import Any
 
 from models.account import soak_until
@@ -13,18 +12,14 @@ from models.cold_running import ColdRunning, cold_running
 from models.cold_running import words as cold_words
 from models.due_words import words_of
 from models.fleet import FITTINGS, Fluid
-from models.histogram import time_above_h
 from models.interval import HELP
 from models.statement import Statement
 from models.units import Units
+from review.account_bands import band_names, hours_by_band
 from review.circuit_standing import circuit_lines
 from review.measures import minute
 from review.reading import Stored
 from review.standing import Standing, life, standing_of
-
-BAND_EDGES_C = tuple((fahrenheit - 32.0) / 1.8 for fahrenheit in (150, 175, 200, 225, 250))
-"""Edges [°C] of the bands that time at temperature is summed up in: 150 °F, and rows of the trade's chart.
-Own choice; nothing rests on them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,8 +41,8 @@ class Card:
 
     ``soak_hours_since`` [h at the reference temperature]: what it may have aged parked since the
     newest reading, not counted yet. ``hours_by_band``: measured time [h] of this fluid below each of
-    ``BAND_EDGES_C`` in turn, then above the last. ``fittings``: what the circuit has beside its
-    cooler, as in the fleet file.
+    ``review.account_bands.BAND_EDGES_C`` in turn, then above the last. ``fittings``: what the circuit has
+    beside its cooler, as in the fleet file.
     """
 
     standing: Standing
@@ -78,7 +73,7 @@ def card(truck: Stored, fluid: Fluid, now_ms: int) -> Card:
         cooler=truck.vehicle.cooler,
         sensor=truck.vehicle.sensor,
         services=_services(account, standing.account.distance_km),
-        hours_by_band=_by_band(standing.account.bins),
+        hours_by_band=hours_by_band(standing.account.bins),
         soak_hours_since=float(soak_until(params, account, now_ms)) / 3600.0,
         cold=cold_running(account.heat.bins_s, fluid),
     )
@@ -95,15 +90,6 @@ def _services(account: Any, distance_km: float) -> Services:
         filter_ms=filter_ms or None,
         filter_km_ago=distance_km - float(fill.filter_km) if filter_ms else None,
         lab_samples=int(fill.lab_samples),
-    )
-
-
-def _by_band(bins: tuple[float, ...]) -> tuple[float, ...]:
-    above = [time_above_h(bins, edge_c) for edge_c in BAND_EDGES_C]
-    total_h = sum(bins) / 3600.0
-    return tuple(
-        max(0.0, more - less)
-        for more, less in zip((total_h, *above), (*above, 0.0), strict=True)
     )
 
 
@@ -198,9 +184,7 @@ def _temperature(account: Statement, units: Units) -> str:
 
 
 def _bands(found: Card, units: Units) -> str:
-    edges = [units.degrees(edge_c) for edge_c in BAND_EDGES_C]
-    between = [f"{low.split()[0]}–{high}" for low, high in pairwise(edges)]
-    names = [f"below {edges[0]}", *between, f"above {edges[-1]}"]
+    names = band_names(units)
     hours = [f"{each:,.0f} h" for each in found.hours_by_band]
     told = ", ".join(f"{name} {each}" for name, each in zip(names, hours, strict=True))
     if found.services.pan_drops:

@@ -217,7 +217,7 @@ def _valve(vehicle: Vehicle, thermal: Any) -> Valve | None:
         return None
     odds = {"shut": 0.0, "partly": 0.0, "open": 0.0}
     for odd, share in told:
-        odds[_place(share)] += odd / total
+        odds[opening_word(share)] += odd / total
     return Valve(
         odds=MappingProxyType(odds),
         share=sum(odd * share for odd, share in told) / total,
@@ -230,7 +230,8 @@ def has_valve(vehicle: Vehicle) -> bool:
     return vehicle.circuit == "thermostatic_bypass" or vehicle.coolant_valve
 
 
-def _place(share: float) -> str:
+def opening_word(share: float) -> str:
+    """Name how far a valve is open: shut, partly or open."""
     if share < SHUT_BELOW:
         return "shut"
     return "open" if share >= OPEN_FROM else "partly"

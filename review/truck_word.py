@@ -57,7 +57,7 @@ def _of_need(need: Need) -> tuple[str, str]:
     if need.alarm is None or need.reason is Reason.TO_LOOK_AT:
         return _WORDS[need.reason], band_of(Priority.LOW, urgent=True)
     if need.over:
-        return "over, unseen", band_of(need.alarm.priority, urgent=False)
+        return "over", band_of(need.alarm.priority, urgent=False)
     return need.alarm.priority.name.lower(), band_of(need.alarm.priority, urgent=True)
 
 

@@ -13,9 +13,13 @@ from review.console import (
     history_page,
     holds,
     live,
+    me,
     series_route,
+    services,
+    sheets,
     sign_in,
     today,
+    truck,
 )
 from review.console.assets import static_route
 from review.console.house import House
@@ -24,14 +28,18 @@ Screen = Callable[[House], Sequence[BaseRoute]]
 
 SCREENS: tuple[Screen, ...] = (
     today.routes,
+    truck.routes,
     live.routes,
     sign_in.routes,
+    me.routes,
     history_page.routes,
     series_route.routes,
     alarms.routes,
     holds.routes,
     alarm_deeds.routes,
     alarm.routes,
+    services.routes,
+    sheets.routes,
 )
 
 

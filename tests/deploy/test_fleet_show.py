@@ -11,12 +11,13 @@ from typing import Any
 import pytest
 import structlog
 
-from deploy.card import BAND_EDGES_C, card, card_lines
+from deploy.card import card, card_lines
 from deploy.database import Database, read_only
 from deploy.desk import desk_of
 from models.fleet import CHART
 from models.histogram import BINS
 from models.units import METRIC, US, Units
+from review.account_bands import BAND_EDGES_C
 from review.standing import due_date, due_interval
 from tests.deploy.shop import DAYS, FLEET_FILE, Shop, open_shop
 from tests.recorded import HOUR_MS, NOON_MS
