@@ -1,0 +1,1 @@
+"""The trucks' physics compiled: for histories of years, where steps in Python take too long."""

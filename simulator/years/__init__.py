@@ -1,0 +1,1 @@
+"""Years of trucks at work, second by second: weather, working days, trips, faults that grow for months."""
