@@ -189,6 +189,21 @@ class Gate:
         review.access.passwords.Busy
             Too many are at it.
         """
+        if (failed := self.check(came, password, address)) is not None:
+            return failed
+        with self._store.write() as tx:
+            token = sessions.prove(tx, came.session, self.now_ms())
+            self.note(tx, came.account.name, Deed.PROVED, address=address)
+        return token
+
+    def check(self, came: Came, password: str, address: str) -> Failed | None:
+        """Look whether this is the password of whoever is signed in; None: it is.
+
+        Raises
+        ------
+        review.access.passwords.Busy
+            Too many are at it.
+        """
         key = ("session", came.session.id)
         wait_ms = self._throttle.admit(ours=[key], strangers=[], uptime_ms=self._uptime_ms())
         if wait_ms:
@@ -197,10 +212,7 @@ class Gate:
             self._fail(came.account, address)
             return Failed()
         self._throttle.forgive([key])
-        with self._store.write() as tx:
-            token = sessions.prove(tx, came.session, self.now_ms())
-            self.note(tx, came.account.name, Deed.PROVED, address=address)
-        return token
+        return None
 
     def choose_password(self, came: Came, password: str, address: str) -> str:
         """Keep a password that somebody chose; give the token of the session that goes on, alone."""

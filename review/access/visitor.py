@@ -12,11 +12,28 @@ class Role(IntEnum):
     """What somebody may do; a greater one may do all that a lesser may."""
 
     VIEWER = 1
-    """Looks at everything but accounts and keys."""
+    """Looks at all trucks, alarms and services, and changes nothing but what is their own."""
     TECHNICIAN = 2
-    """Also acknowledges, shelves for a shift, enters services."""
+    """Also acknowledges, shelves for a shift, enters services, and sees how the system does."""
     MANAGER = 3
-    """Also takes out of service, strikes entries out, rules over accounts, keys and the quarantine."""
+    """Also takes out of service, takes entries back, rules over accounts, tokens and the quarantine."""
+
+    @property
+    def may_words(self) -> str:
+        """What this role may do, for people."""
+        return _MAY[self]
+
+
+_MAY = {
+    Role.VIEWER: "You may look at every truck, alarm and service.",
+    Role.TECHNICIAN: (
+        "You may look at everything, acknowledge and shelve alarms, and record services."
+    ),
+    Role.MANAGER: (
+        "You may do all that can be done here, also take out of service, take entries back, and rule over "
+        "accounts and tokens."
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,6 +15,9 @@ from review.console import (
     live,
     me,
     series_route,
+    service_entry,
+    service_mend,
+    service_page,
     services,
     sheets,
     sign_in,
@@ -40,6 +43,9 @@ SCREENS: tuple[Screen, ...] = (
     alarm.routes,
     services.routes,
     sheets.routes,
+    service_page.routes,
+    service_mend.routes,
+    service_entry.routes,
 )
 
 

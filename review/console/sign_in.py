@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 from urllib.parse import quote
 
 from starlette.requests import Request
@@ -39,9 +38,9 @@ def routes(house: House) -> Sequence[BaseRoute]:
         open_route(SIGN_IN, door.sign_in, "POST"),
         open_route(PASSWORD, door.look_password, "GET"),
         open_route(PASSWORD, door.choose_password, "POST"),
-        route(house, AGAIN, partial(_look_again, door)),
-        route(house, AGAIN, partial(_prove, door), methods=("POST",)),
-        route(house, "/sign-out", partial(_sign_out, door), methods=("POST",)),
+        route(house, AGAIN, _look_again),
+        route(house, AGAIN, _prove, methods=("POST",)),
+        route(house, "/sign-out", _sign_out, methods=("POST",)),
     )
 
 
@@ -74,7 +73,7 @@ class _Door:
         try:
             found = self.gate.sign_in(wants)
         except Busy:
-            return self._asked(request, to, name=name, status=503, wrong=_BUSY)
+            return self._asked(request, to, name=name, status=503, wrong=BUSY)
         if isinstance(found, Failed):
             return self._refused(request, to, name, found)
         return self._let_in(request, to, found)
@@ -101,18 +100,12 @@ class _Door:
                 return _password_page(request, came, to, status=422, wrong=wrong)
             token = self.gate.choose_password(came, form["password"], _address(request))
         except Busy:
-            return _password_page(request, came, to, status=503, wrong=_BUSY)
-        return self.under(request, RedirectResponse(to, 303), token)
-
-    def under(self, request: Request, response: Response, token: str) -> Response:
-        """Have the browser go on under this token."""
-        lasts_ms = self.gate.rules.longest_ms if token else 0
-        self._write(request, response, cookies.SESSION, token, lasts_ms)
-        return response
+            return _password_page(request, came, to, status=503, wrong=BUSY)
+        return under(request, RedirectResponse(to, 303), token, self.gate)
 
     def _let_in(self, request: Request, to: str, passed: Passed) -> Response:
         response = RedirectResponse(_password(to) if passed.provisional else to, 303)
-        self.under(request, response, passed.session)
+        under(request, response, passed.session, self.gate)
         known = ".".join(passed.known)
         self._write(request, response, cookies.BROWSER, known, sessions.BROWSER_MS)
         self._write(request, response, cookies.FORM, "", 0)
@@ -154,6 +147,15 @@ class _Door:
         )
 
 
+def under(request: Request, response: Response, token: str, gate: Gate) -> Response:
+    """Have the browser go on under this token; empty: under none."""
+    lasts_ms = gate.rules.longest_ms if token else 0
+    cookies.write(
+        request, response, cookies.SESSION, token, origins=gate.origins, lasts_ms=lasts_ms
+    )
+    return response
+
+
 def wrong_choice(gate: Gate, came: Came, form: Form) -> str:
     """Say what is wrong with a password that somebody chose; empty: nothing.
 
@@ -168,39 +170,47 @@ def wrong_choice(gate: Gate, came: Came, form: Form) -> str:
     if chosen != form.get("again", ""):
         return "The two are not the same. Type it again."
     if gate.passwords.fits(came.account.password, chosen):
-        return "That is the password of now. Take another."
+        return "That is the current password. Take another."
     return ""
 
 
-def _look_again(door: _Door, visit: Visit) -> Response:
-    del door
+def _look_again(visit: Visit) -> Response:
     to = own_path(visit.request.query_params.get("next", ""))
     return visit.page("again.html", title=_AGAIN, next=to, wrong="")
 
 
-def _prove(door: _Door, visit: Visit) -> Response:
+def _prove(visit: Visit) -> Response:
+    gate = visit.house.gate
     to = own_path(visit.form.get("next", ""))
-    came = door.gate.came(visit.request)
+    came = gate.came(visit.request)
     if came is None:
         return visit.go(SIGN_IN)
     try:
-        found = door.gate.prove(came, visit.form.get("password", ""), visit.address)
+        found = gate.prove(came, visit.form.get("password", ""), visit.address)
     except Busy:
-        return visit.page("again.html", title=_AGAIN, status=503, next=to, wrong=_BUSY)
+        return visit.page("again.html", title=_AGAIN, status=503, next=to, wrong=BUSY)
     if isinstance(found, str):
-        return door.under(visit.request, visit.go(to), found)
-    wrong = _wait(math.ceil(found.wait_ms / 1000)) if found.wait_ms else _WRONG_AGAIN
+        return under(visit.request, visit.go(to), found, gate)
     status = 429 if found.wait_ms else 403
+    wrong = not_yours(found)
     return visit.page("again.html", title=_AGAIN, status=status, next=to, wrong=wrong)
 
 
-def _sign_out(door: _Door, visit: Visit) -> Response:
-    came = door.gate.came(visit.request)
+def not_yours(failed: Failed) -> str:
+    """Say why the password of whoever is signed in was not taken."""
+    if failed.wait_ms:
+        return _wait(math.ceil(failed.wait_ms / 1000))
+    return "That is not your password."
+
+
+def _sign_out(visit: Visit) -> Response:
+    gate = visit.house.gate
+    came = gate.came(visit.request)
     if came is not None:
         with visit.house.store.write() as tx:
             sessions.end(tx, came.session.id, came.account.id)
             visit.audit(tx, Deed.SIGNED_OUT)
-    return door.under(visit.request, visit.go(SIGN_IN), "")
+    return under(visit.request, visit.go(SIGN_IN), "", gate)
 
 
 def _password(to: str) -> str:
@@ -246,6 +256,5 @@ _WRONG = (
     "That did not let you in. Check the name and the password. A one-time password that is too old "
     "lets nobody in: ask a manager for another."
 )
-_WRONG_AGAIN = "That is not your password."
 _STALE = "This page was open for too long, or cookies are turned off. Try again."
-_BUSY = "Too many people sign in just now. Try again in a moment."
+BUSY = "Too many people sign in just now. Try again in a moment."

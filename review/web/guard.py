@@ -36,8 +36,8 @@ HEADERS = {
 }
 
 BY_HTTPS = "max-age=31536000"
-"""What an answer by https says of the next year: come by https alone (RFC 6797; not sent in the clear, section
-7.2). Of neighbours in the same domain it says nothing: they may be somebody else's."""
+"""What an answer by https says of the next year: come by https alone (RFC 6797; never said in the clear, its
+section 7.2). Of neighbours in the same domain it says nothing: they may be somebody else's."""
 
 NOT_KEPT = "no-store"
 """What an answer says of caches unless it says something itself."""
