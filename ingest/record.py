@@ -23,6 +23,7 @@ __all__ = [
     "Entry",
     "RecordError",
     "add",
+    "by_key",
     "chain",
     "effective",
     "history",
@@ -170,6 +171,11 @@ def chain(conn: sqlite3.Connection, entry_id: int) -> list[Entry]:
     while newer := _found(conn, "supersedes", links[-1].id):
         links += newer
     return links
+
+
+def by_key(conn: sqlite3.Connection, key: str) -> Entry | None:
+    """Give the entry that was entered under a key; None: none was."""
+    return _one(conn, "key", key)
 
 
 def history(conn: sqlite3.Connection, vehicle: str) -> list[Entry]:

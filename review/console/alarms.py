@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 from urllib.parse import urlencode
 
 from starlette.responses import Response
@@ -101,7 +102,7 @@ def _past(visit: Visit) -> Response:
     )
 
 
-def _asked(wanted: Wanted, trucks: Sequence[str]) -> dict[str, object]:
+def _asked(wanted: Wanted, trucks: Sequence[str]) -> dict[str, Any]:
     """Give what the form of the filter shows."""
     query = query_of(wanted)
     return {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from starlette.responses import Response
 from starlette.routing import BaseRoute
@@ -55,7 +56,7 @@ def routes(house: House) -> Sequence[BaseRoute]:
     )
 
 
-def hold_facts(visit: Visit, form: HoldForm) -> dict[str, object]:
+def hold_facts(visit: Visit, form: HoldForm) -> dict[str, Any]:
     """Give what the form about a hold shows."""
     rules = visit.house.policy.holds
     return {

@@ -7,6 +7,8 @@ from collections.abc import Callable, Sequence
 from starlette.routing import BaseRoute
 
 from review.console import (
+    account_tokens,
+    accounts,
     alarm,
     alarm_deeds,
     alarms,
@@ -35,6 +37,8 @@ SCREENS: tuple[Screen, ...] = (
     live.routes,
     sign_in.routes,
     me.routes,
+    account_tokens.routes,
+    accounts.routes,
     history_page.routes,
     series_route.routes,
     alarms.routes,
