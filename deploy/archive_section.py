@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import time
 from pathlib import Path
 from typing import Annotated
 
 from pydantic import Field, field_validator
 
-from deploy.history_move import HistoryRules
 from deploy.section import Section
 
 _DAY_MS = 86_400_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HistoryRules:
+    """How long samples stay in the store, how long they are kept at all, what counts as seen.
+
+    All in milliseconds; ``keep_ms`` None keeps them for ever, ``max_gap_ms`` is the longest gap that counts.
+    """
+
+    hot_ms: int
+    keep_ms: int | None
+    max_gap_ms: int
 
 
 class ArchiveSection(Section):

@@ -19,6 +19,7 @@ from deploy.companions import companions_of
 from deploy.courses import courses_by
 from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
+from deploy.history_keeper import HISTORY, ask
 from deploy.notice_chart import Charts
 from deploy.pipeline import Pipeline
 from deploy.report_makers import report_times
@@ -72,6 +73,9 @@ def scheduled(
     schedule.add("service dates", wall_clock(hour=at.hour, minute=at.minute), review)
     for name, trigger, span_ms in report_times(settings.reports):
         schedule.add(name, trigger, asking(name, span_ms))
+    if settings.archive.move:
+        move_at = settings.archive.move_at
+        schedule.add(HISTORY, wall_clock(hour=move_at.hour, minute=move_at.minute), ask)
     if settings.web is not None:
         schedule.add(CALENDAR, wall_clock(hour=at.hour, minute=at.minute), asking(CALENDAR, 0))
     return schedule

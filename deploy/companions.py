@@ -11,6 +11,7 @@ from deploy.around import Around
 from deploy.companion import Companion
 from deploy.courses import reader_of
 from deploy.database import Database
+from deploy.history_keeper import history_keeper
 from deploy.report_makers import Makers
 from deploy.reporter import Reporter
 from deploy.service_calendar import CALENDAR, ServiceCalendar, looking
@@ -46,7 +47,10 @@ def companions_of(
         names=Titles(fleet, database),
     )
     made = {**makers.by_name(), CALENDAR: looking(calendar)}
-    companions: list[Companion] = [Reporter(database, made, now_ms=now_ms)]
+    companions: list[Companion] = [
+        Reporter(database, made, now_ms=now_ms),
+        history_keeper(settings, fleet, database, now_ms),
+    ]
     if settings.web is not None:
         companions += door(
             settings, settings.web, database, policy, calendar, around or Around()

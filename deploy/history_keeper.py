@@ -5,14 +5,19 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import structlog
 
 from deploy.clock import monotonic_ms
+from deploy.courses import reader_of
+from deploy.database import Database
 from deploy.history_move import HistoryMove, Moved, Stopped
 from deploy.schedule import REST_MS
+from deploy.settings import Settings
 from ingest.archive import ArchiveError
+from ingest.sealed import place
+from models.fleet import Fleet
 from review.store import Clock, Store
 
 log = structlog.get_logger()
@@ -146,3 +151,32 @@ class HistoryKeeper:
             except Exception:
                 log.exception("archive.failed", vehicle="")
                 self._resting_until_ms = self._uptime_ms() + REST_MS
+
+
+def history_keeper(
+    settings: Settings, fleet: Fleet, database: Database, now_ms: Clock
+) -> HistoryKeeper:
+    """Give the keeper by the settings; the store learns where its archive is."""
+    stopping = threading.Event()
+    move = history_move(settings, fleet, database, now_ms=now_ms, stopping=stopping)
+    return HistoryKeeper(database, move, now_ms=now_ms, stopping=stopping)
+
+
+def history_move(
+    settings: Settings,
+    fleet: Fleet,
+    database: Database,
+    *,
+    now_ms: Clock,
+    stopping: threading.Event | None = None,
+) -> HistoryMove:
+    """Give the move by the settings; the store learns where its archive is."""
+    with database.write() as tx:
+        place(tx, str(settings.archive.folder))
+    return HistoryMove(
+        database,
+        replace(reader_of(settings, fleet), now_ms=now_ms),
+        settings.archive.rules(settings.models.max_gap_s),
+        now_ms=now_ms,
+        stopping=stopping,
+    )

@@ -13,6 +13,7 @@ from functools import partial
 
 import structlog
 
+from deploy.archive_section import HistoryRules
 from deploy.database import store_failed
 from ingest import dropped, journal, orphans, sealed, sealing
 from ingest.archive import Archive, ArchiveError, Month
@@ -25,18 +26,6 @@ log = structlog.get_logger()
 
 BREATH_S = 0.01
 """How long the move waits after each of its transactions [s]: whoever waits for the writer has it then."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HistoryRules:
-    """How long samples stay in the store, how long they are kept at all, what counts as seen.
-
-    All in milliseconds; ``keep_ms`` None keeps them for ever, ``max_gap_ms`` is the longest gap that counts.
-    """
-
-    hot_ms: int
-    keep_ms: int | None
-    max_gap_ms: int
 
 
 @dataclass(slots=True, kw_only=True)

@@ -24,6 +24,7 @@ from pydantic_settings import (
 
 from alerts.channels import ChannelSettings
 from deploy import sections
+from deploy.archive_section import ArchiveSection
 from deploy.keys import fields
 from deploy.layers import (
     CONFIG,
@@ -56,6 +57,7 @@ class Settings(BaseSettings):
 
     mqtt: MqttSettings = MqttSettings()
     store: sections.Store = sections.Store()
+    archive: ArchiveSection = ArchiveSection()
     wire: sections.Wire = sections.Wire()
     quarantine: sections.Quarantine = sections.Quarantine()
     models: sections.Models = sections.Models()

@@ -8,6 +8,7 @@ checkpoint and run it again.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -67,6 +68,9 @@ def fold(
 ) -> Folded:
     """Fold samples of one truck (records ``SAMPLE``, at least one, in any order)."""
     offered, conflicts = merge(samples)
+    if held.stopped:
+        journal.append(tx, vehicle_id=held.vehicle_id, samples=offered, received_ms=received_ms)
+        return _stored_alone(held, len(offered), conflicts)
     times = offered["time_ms"]
     if times[0] <= held.last_ms:
         known = journal.read(
@@ -102,6 +106,20 @@ def fold(
         stored=len(offered),
         repeated=repeated,
         late=late,
+        conflicts=tuple(conflicts),
+    )
+
+
+def _stored_alone(held: Held, stored: int, conflicts: Sequence[Conflict]) -> Folded:
+    """Tell of samples of a truck that cannot be computed now: they count once it can."""
+    return Folded(
+        held=held,
+        events=(),
+        after_ms=held.last_ms,
+        appending=True,
+        stored=stored,
+        repeated=0,
+        late=0,
         conflicts=tuple(conflicts),
     )
 
@@ -156,6 +174,8 @@ def save(tx: sqlite3.Connection, folded: Folded) -> Held:
     A state is a few kilobytes and a sample a few bytes: states are written every few seconds, by
     ``Pipeline.flush``, and not with each commit.
     """
+    if folded.held.stopped:
+        return folded.held
     if folded.appending and folded.held.on_file:
         return replace(folded.held, unsaved=True)
     return write_state(tx, folded.held)

@@ -33,7 +33,8 @@ class Held:
     A fold makes a new ``Held``; the old one stays good if the transaction fails. ``basis``
     names the model code, the parameters and the service entries that the state was computed with.
     ``on_file``: the store has a state of it, from which this one follows by the journal;
-    ``unsaved``: it is not this one.
+    ``unsaved``: it is not this one. ``stopped``: it could not be computed; its samples are stored, and
+    nothing else is done with them until it can be.
     """
 
     vehicle_id: int
@@ -48,6 +49,7 @@ class Held:
     online: bool | None = None
     on_file: bool = False
     unsaved: bool = False
+    stopped: bool = False
 
 
 def basis_of(course: Course, model_version: str) -> str:
@@ -114,7 +116,8 @@ def _with_state(held: Held, time_ms: int, checkpoint_ms: int | None, body: bytes
 
 def on(held: Held, course: Course, model_version: str) -> Held:
     """Give a truck on another course; what of its state no longer holds is for ``rerun`` to mend."""
-    return replace(held, course=course, basis=basis_of(course, model_version))
+    basis = basis_of(course, model_version)
+    return replace(held, course=course, basis=basis, stopped=False)
 
 
 def pack(state: NDArray[Any]) -> bytes:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from deploy.archive_section import HistoryRules
 from deploy.database import Database
-from deploy.history_move import HistoryMove, HistoryRules, Moved
+from deploy.history_move import HistoryMove, Moved
 from ingest.archive import Month
 from ingest.sealed import archive_of, months, place
 from models.fleet import Fleet
