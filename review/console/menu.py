@@ -30,5 +30,6 @@ MENU: tuple[Item, ...] = (
     Item(path="/what-if", label="What if"),
     Item(path="/hindsight", label="Other limits"),
     Item(path="/people", label="Who is told"),
-    Item(path="/system", label="System"),
+    Item(path="/system", label="System", least=Role.TECHNICIAN),
+    Item(path="/accounts", label="Accounts", least=Role.MANAGER),
 )
