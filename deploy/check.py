@@ -21,6 +21,7 @@ from deploy.notice_trial import try_channels, try_ways
 from deploy.people_file import plan_of
 from deploy.people_findings import people_findings, unreached
 from deploy.settings import BadSettings, Loaded, describe, load_settings
+from deploy.web.findings import web_findings
 from ingest import record
 from ingest.quarantine import totals
 from models.fleet import Fleet
@@ -74,6 +75,7 @@ def _findings(loaded: Loaded, *, try_broker: bool, send_notice: bool) -> Iterato
     yield from _filters(loaded)
     yield from _fleet(loaded)
     yield from people_findings(loaded, now_ms=wall_ms())
+    yield from web_findings(loaded)
     yield from _store(loaded)
     yield Finding(level="good", what=f"compiled models are kept in {keep_compiled()}")
     if try_broker:

@@ -13,6 +13,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from deploy import (
+    account_commands,
     alarm_commands,
     fleet_commands,
     logs,
@@ -60,6 +61,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Keeps the heat account of every transmission fluid fill, and says when cooling fails.",
 )
+app.add_typer(account_commands.app, name="accounts")
 app.add_typer(alarm_commands.app, name="alarms")
 app.add_typer(fleet_commands.app, name="fleet")
 app.add_typer(notice_commands.app, name="notices")

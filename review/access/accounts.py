@@ -22,6 +22,9 @@ NAME_LENGTH = 40
 FIRST = "manager"
 """What the account is called that is made where there is none."""
 
+ROLES = {role.name.lower(): role for role in Role}
+"""Roles as people write them."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Choice:
@@ -64,6 +67,14 @@ class Account:
         """Say whether the right password lets somebody in."""
         in_time = self.one_time_until_ms is None or now_ms < self.one_time_until_ms
         return self.disabled_ms is None and in_time
+
+    def state(self, now_ms: int) -> str:
+        """Say how it stands; empty where all is as usual."""
+        if self.disabled_ms is not None:
+            return "disabled"
+        if self.one_time_until_ms is None:
+            return ""
+        return "password not chosen yet" if self.opens(now_ms) else "one-time password too old"
 
 
 COLUMNS = (

@@ -25,13 +25,11 @@ class Role(IntEnum):
 
 
 _MAY = {
-    Role.VIEWER: "You may look at every truck, alarm and service.",
-    Role.TECHNICIAN: (
-        "You may look at everything, acknowledge and shelve alarms, and record services."
-    ),
+    Role.VIEWER: "Looks at every truck, alarm and service.",
+    Role.TECHNICIAN: "Looks at everything, acknowledges and shelves alarms, records services.",
     Role.MANAGER: (
-        "You may do all that can be done here, also take out of service, take entries back, and rule over "
-        "accounts and tokens."
+        "Does all that can be done here: also takes out of service, takes entries back, rules over accounts "
+        "and tokens."
     ),
 }
 

@@ -1,4 +1,4 @@
-"""``/accounts``: who may come in and as what; one-time passwords. For managers who gave their password lately."""
+"""``/accounts``: who may come in and as what, and one-time passwords: ruled over by managers."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute
 
 from review.access import accounts, sessions, tokens
-from review.access.accounts import Account
+from review.access.accounts import ROLES, Account
 from review.access.audit import Deed
 from review.access.passwords import ONE_TIME_MS, one_time
 from review.access.sessions import Session
@@ -23,8 +23,6 @@ from review.console.visit import Handler, Visit, route
 from review.problems import Mistake
 
 ACCOUNTS = "/accounts"
-
-ROLES = {role.name.lower(): role for role in Role}
 
 
 def routes(house: House) -> Sequence[BaseRoute]:
@@ -73,7 +71,7 @@ def _look(visit: Visit) -> Response:
     return visit.page(
         "accounts.html",
         title="Accounts",
-        accounts=[(each, state(each, now_ms), _last(live, each)) for each in found],
+        accounts=[(each, each.state(now_ms), _last(live, each)) for each in found],
         clock=Say(visit.visitor.units, now_ms),
         roles=ROLES,
     )
@@ -106,7 +104,7 @@ def _look_at_one(visit: Visit) -> Response:
         "account.html",
         title=account.name,
         account=account,
-        state=state(account, now_ms),
+        state=account.state(now_ms),
         sessions=[each for each in live if each.account_id == account.id],
         tokens=made,
         own=account.name == visit.visitor.name,
@@ -170,17 +168,6 @@ def _with_one_time(
         until_ms=until_ms,
         clock=Say(visit.visitor.units, now_ms),
     )
-
-
-def state(account: Account, now_ms: int) -> str:
-    """Say how an account stands; empty where all is as usual."""
-    if account.disabled_ms is not None:
-        return "disabled"
-    if account.one_time_until_ms is None:
-        return ""
-    if now_ms >= account.one_time_until_ms:
-        return "one-time password too old"
-    return "has not signed in yet"
 
 
 def _last(live: Sequence[Session], account: Account) -> int | None:

@@ -71,4 +71,4 @@ class Patience(H11Protocol):
         return self._answering() and not self.cycle.more_body and not waited
 
     def _answering(self) -> bool:
-        return self.cycle is not None and not self.cycle.response_complete
+        return bool(self.cycle) and not self.cycle.response_complete
