@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from models import circuit_words
+from models.circuit_words import WORTH_NAMING
 from models.hypotheses import NAMES, OPEN, SENSOR
 from models.tell_apart import called, look, telling
 from review.dossier.facts import Clue, Departure, Dossier
-from review.dossier.pen import Pen, likely
+from review.dossier.pen import Pen
 
 _BY_ALARM: Mapping[str, str] = {
     "lockup_slip": "the converter's lockup clutch slipped",
@@ -39,22 +40,31 @@ def grew(found: Dossier, left: Departure) -> str:
     return f"At first it looked like {called(left.cause, by_coolant=found.coolant_cooled)}."
 
 
-def for_and_against(found: Dossier, place: int, pen: Pen) -> tuple[list[str], list[str]]:
-    """Give what speaks for a cause and what against it."""
-    speaks = [clue_words(each, pen) for each in found.clues if place in each.speaks_for]
-    denies = [clue_words(each, pen) for each in found.clues if place in each.speaks_against]
-    return speaks, denies
+def for_and_against(found: Dossier, place: int) -> tuple[list[int], list[int]]:
+    """Give the numbers, from 1, of the clues that speak for a cause and of those against it."""
+    numbered = list(enumerate(found.clues, 1))
+    return (
+        [number for number, each in numbered if place in each.speaks_for],
+        [number for number, each in numbered if place in each.speaks_against],
+    )
 
 
 def telling_apart(found: Dossier) -> list[str]:
-    """Say what a person can look at that would tell the first cause from each other one."""
-    places = [each.place for each in found.causes]
+    """Say what a person can look at that would tell the first cause from the others that remain."""
+    if not found.causes:
+        return []
+    first, *others = found.causes
+    remain = [
+        each.place
+        for each in others
+        if max(each.last, each.first) >= WORTH_NAMING or each is others[0]
+    ]
     said = []
-    for other in places[1:] or [0]:
-        at = look(places[0], other, by_coolant=found.coolant_cooled) if places else None
+    for other in remain:
+        at = look(first.place, other, by_coolant=found.coolant_cooled)
         if at is not None:
-            text = telling(at, (places[0], other), by_coolant=found.coolant_cooled)
-            said.append(text)
+            places = (first.place, other)
+            said.append(telling(at, places, by_coolant=found.coolant_cooled))
     return list(dict.fromkeys(said))
 
 
@@ -177,17 +187,3 @@ _CLUES: Mapping[str, _Say] = {
 
 OF_THE_SENSOR = frozenset({SENSOR})
 OF_THE_COLD = frozenset({OPEN})
-
-
-def probability_row(found: Dossier) -> list[tuple[str, str, str, str, float]]:
-    """Give each cause with its probabilities, at first, highest and at last, and hours as the likeliest."""
-    return [
-        (
-            cause_name(found, each.place),
-            likely(each.first),
-            likely(each.highest),
-            likely(each.last),
-            each.likeliest_h,
-        )
-        for each in found.causes
-    ]

@@ -21,32 +21,38 @@ def work_of(
     ``ageing``: record ``models.ageing.AgeingParams``, shape (1,).
     """
     told = notes[np.isfinite(notes["fluid_c"]) & np.isfinite(notes["expected_c"])]
-    cost_s, healthy_s, told_s = costs(told, ageing, max_gap_s)
+    cost_s, healthy_s = costs(told, ageing, max_gap_s)
+    healthy_c, span_s = _healthy(told), _spans(told, max_gap_s)
     hot = told["fluid_c"] > limit_c
     driving = (told["speed_km_h"] > 5.0) & ~hot
     return Duty(
         cost_s=cost_s,
         healthy_cost_s=healthy_s,
-        told_h=told_s / 3600.0,
+        told_h=float(span_s.sum()) / 3600.0,
         hottest_c=_most(told["fluid_c"]),
-        healthy_hottest_c=_most(told["expected_c"]),
+        healthy_hottest_c=_most(healthy_c),
+        healthy_over_h=float(span_s[healthy_c > limit_c].sum()) / 3600.0,
         heat_kw=_mean(told["heat_kw"][hot]),
         usual_kw=_mean(told["heat_kw"][driving]),
     )
 
 
-def costs(
-    told: NDArray[Any], ageing: NDArray[Any], max_gap_s: float
-) -> tuple[float, float, float]:
-    """Cost both courses [s at the reference temperature], over the time that both are known [s].
+def costs(told: NDArray[Any], ageing: NDArray[Any], max_gap_s: float) -> tuple[float, float]:
+    """Cost both courses [s at the reference temperature], over the time that both are known."""
+    fluid_c = np.ascontiguousarray(told["fluid_c"])
+    found = _both(ageing, fluid_c, _healthy(told), _spans(told, max_gap_s))
+    return float(found[0]), float(found[1])
 
-    While the truck is trusted it is itself what a healthy one would show.
-    """
+
+def _healthy(told: NDArray[Any]) -> Numbers:
+    """Give what a healthy circuit would have shown: while the truck is trusted, it is that itself."""
+    return np.where(told["trust"] > TRUSTED_FROM, told["fluid_c"], told["expected_c"])
+
+
+def _spans(told: NDArray[Any], max_gap_s: float) -> Numbers:
     span_s = np.diff(told["time_ms"], prepend=told["time_ms"][:1]) / 1000.0
     span_s[span_s > max_gap_s] = 0.0
-    healthy_c = np.where(told["trust"] > TRUSTED_FROM, told["fluid_c"], told["expected_c"])
-    found = _both(ageing, np.ascontiguousarray(told["fluid_c"]), healthy_c, span_s)
-    return float(found[0]), float(found[1]), float(span_s.sum())
+    return np.asarray(span_s, dtype=np.float64)
 
 
 @compiled

@@ -158,8 +158,8 @@ class Duty:
     """What of the ageing the work itself would have cost with a healthy circuit, in the days before.
 
     ``cost_s``, ``healthy_cost_s`` [s at the reference temperature]; ``told_h`` [h] in which both are known.
-    ``hottest_c``, ``healthy_hottest_c`` [°C]. ``heat_kw``: mean heat made while above the limit, ``usual_kw``
-    while driving otherwise; not a number where there was none.
+    ``hottest_c``, ``healthy_hottest_c`` [°C]; ``healthy_over_h`` above the limit [h]. ``heat_kw``: mean heat
+    made while above the limit, ``usual_kw`` while driving otherwise; not a number where there was none.
     """
 
     cost_s: float
@@ -167,6 +167,7 @@ class Duty:
     told_h: float
     hottest_c: float
     healthy_hottest_c: float
+    healthy_over_h: float
     heat_kw: float
     usual_kw: float
 
@@ -228,11 +229,18 @@ class Course:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Basis:
-    """What the figures rest on: model code and the parameters that held at the end."""
+    """What the figures rest on: model code and the parameters that held at the end.
+
+    ``ageing``: record ``models.ageing.AgeingParams``, shape (1,). ``scale``: how much faster than its chart
+    this fluid ages by laboratory samples [-]; ``carried``: life that it brought along [-]. Seconds at the
+    reference temperature that aged it [s]: ``measured_s``; estimated, ``soaked_s`` parked, ``unseen_s``.
+    ``time_constant_s``: how fast it cools when parked [s]. The last three are learned of the truck.
+    """
 
     model_version: str
     software_version: str
     fluid: Fluid
+    ageing: NDArray[Any]
     max_gap_s: float
     silent_after_s: float
     false_alarms_per_h: float
@@ -262,6 +270,7 @@ class Dossier:
     """All of it. ``record``: every entry dated before the end, superseded ones too; ``counting`` by id."""
 
     truck: Vehicle
+    vehicle_id: int
     span: Span
     limits: Limits
     basis: Basis

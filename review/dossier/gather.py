@@ -133,6 +133,7 @@ def _gathered(
     what_if, why = _what_if(conn, was, span)
     return Dossier(
         truck=was.vehicle,
+        vehicle_id=held.vehicle_id,
         span=span,
         limits=limits,
         basis=basis_of(reader, was, params, state),

@@ -55,7 +55,7 @@ def excursion_of(
     start_ms, end_ms = int(readings.time_ms[run.start]), int(readings.time_ms[run.end])
     inside = close[(close["time_ms"] >= start_ms) & (close["time_ms"] <= end_ms)]
     told = inside[np.isfinite(inside["expected_c"]) & np.isfinite(inside["fluid_c"])]
-    cost_s, healthy_s, _ = costs(told, ageing, max_gap_s)
+    cost_s, healthy_s = costs(told, ageing, max_gap_s)
     share = healthy_s / cost_s if cost_s > 0.0 else math.nan
     return Excursion(
         start_ms=start_ms,
@@ -154,6 +154,7 @@ def basis_of(reader: Reader, was: Stored, params: Any, state: Any) -> Basis:
         model_version=reader.version,
         software_version=_software(),
         fluid=reader.fleet.fluid_of(was.vehicle),
+        ageing=np.array([params.account.ageing]),
         max_gap_s=float(params.account.max_gap_s),
         silent_after_s=float(params.silence.silent_after_s),
         false_alarms_per_h=float(params.thermal.false_alarms_per_h),

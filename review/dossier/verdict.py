@@ -83,9 +83,11 @@ def _bracket(left: Departure, pen: Pen) -> str:
         parts.append(
             f"the truck was last within what is healthy for it at {pen.moment(left.trusted_ms)}"
         )
-    parts.append(f"a fault was likelier than not from {pen.moment(left.doubted_ms)}")
-    if left.sure_ms:
-        parts.append(f"and nine in ten from {pen.moment(left.sure_ms)}")
+    if left.sure_ms == left.doubted_ms:
+        parts.append(f"and a fault was nine in ten from {pen.moment(left.doubted_ms)}")
+    else:
+        parts.append(f"a fault was likelier than not from {pen.moment(left.doubted_ms)}")
+        parts += [f"and nine in ten from {pen.moment(left.sure_ms)}"] if left.sure_ms else []
     return f"How sure the moment is: {', '.join(parts)}."
 
 
@@ -213,7 +215,7 @@ def _reached(told: Sequence[AlarmStory], pen: Pen) -> str:
         if each.outcome == "delivered"
     )
     if not reached:
-        return "a notice of it reached nobody"
+        return "no notice of it reached anybody"
     time_ms, destination = reached[0]
     who = person_of(destination) or channel_of(destination)
     return f"a notice reached {who} at {pen.moment(time_ms)}"

@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
@@ -99,6 +100,20 @@ def draw_bins(
     OSError
         The file cannot be written.
     """
+    figure, described = bins_figure(bins_s, units, pace=pace, title=title)
+    with drawing():
+        save(figure, path, title, described)
+    return described
+
+
+def bins_figure(
+    bins_s: Bins,
+    units: Units,
+    *,
+    pace: Callable[[float], float] | None = None,
+    title: str = "Time at temperature",
+) -> tuple[Figure, str]:
+    """Give the picture and what it shows, as ``draw_bins`` writes them."""
     hours = np.asarray(bins_s, dtype=np.float64) / 3600.0
     if not hours.sum() > 0.0:
         raise Mistake(
@@ -120,8 +135,7 @@ def draw_bins(
             plots[1].set_ylabel("Share of the ageing")
             plots[1].yaxis.set_major_formatter(lambda share, _: f"{100.0 * share:g} %")
         _range(plots[-1], hours, units)
-        save(figure, path, title, described)
-    return described
+    return figure, described
 
 
 def _bars(axes: Axes, heights: NDArray[np.float64], units: Units) -> None:

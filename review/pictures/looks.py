@@ -108,13 +108,14 @@ def save(figure: Figure, path: Path, title: str, description: str) -> None:
     title, description = harmless(title), harmless(description)
     drawable(path)
     if path.suffix.lower() == ".svg":
-        path.write_text(_svg(figure, title, description), encoding="utf-8")
+        path.write_text(svg(figure, title, description), encoding="utf-8")
     else:
         told = {"Title": title, "Description": description, "Software": None}
         path.write_bytes(rendered(figure, "png", told))
 
 
-def _svg(figure: Figure, title: str, description: str) -> str:
+def svg(figure: Figure, title: str, description: str) -> str:
+    """Give a picture as SVG; in it stands what it shows, for who cannot see it."""
     text = rendered(figure, "svg", {"Date": None}).decode()
     head = (
         f'<title id="title">{html.escape(title)}</title>'
@@ -124,11 +125,13 @@ def _svg(figure: Figure, title: str, description: str) -> str:
     return re.sub(r"(<svg\b[^>]*)>", lambda tag: f"{tag[1]}{named}{head}", text, count=1)
 
 
-def rendered(figure: Figure, kind: str, metadata: dict[str, str | None]) -> bytes:
-    """Give a picture as the bytes of a file, ``svg`` or ``png``."""
+def rendered(
+    figure: Figure, kind: str, metadata: dict[str, str | None], dpi: int | None = None
+) -> bytes:
+    """Give a picture as the bytes of a file, ``svg`` or ``png``; ``dpi`` other than its own for print."""
     buffer = BytesIO()
     with warnings.catch_warnings():
         # Letters that our font has not are drawn as boxes, and in an SVG by the reader's own.
         warnings.filterwarnings("ignore", r"Glyph \d+ .* missing from font")
-        figure.savefig(buffer, format=kind, metadata=metadata)
+        figure.savefig(buffer, format=kind, metadata=metadata, dpi=dpi or "figure")
     return buffer.getvalue()
