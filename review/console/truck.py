@@ -68,7 +68,8 @@ def truck_page(visit: Visit) -> Response:
         return visit.problem(503, f"Still reading {name}", told, "Ask again in a moment.")
     units = visit.visitor.units
     needs = needs_of(truck, now_ms, all_silent=bool(fleet.others))
-    told, word = circuit_told(truck, units), word_of(truck, needs, now_ms=now_ms)
+    lines = circuit_told(truck, units)
+    word = word_of(truck, needs, now_ms=now_ms)
     # A live part needs what the board has; only the whole page reads the store.
     past = Past() if visit.request.headers.get(LIVE_PART) else _past(visit, truck, now_ms)
     return visit.page(
@@ -79,8 +80,8 @@ def truck_page(visit: Visit) -> Response:
         word=word,
         headline=_headline(visit, truck, needs, unseen=word.unseen),
         kind=kind_of(truck),
-        drawing=_drawing(visit, truck, told),
-        told=told,
+        drawing=_drawing(visit, truck, lines),
+        told=lines,
         observed=observed(truck, units),
         signals=signal_facts(truck, units),
         past=past,
