@@ -105,7 +105,8 @@ def chart_of(
 
 def address(truck: str, signals: Sequence[str]) -> str:
     """Give where the numbers of a chart are, without span and width."""
-    return f"/trucks/{quote(truck)}/series.json?{urlencode({'signals': ','.join(signals)})}"
+    named = urlencode([("signals", name) for name in signals])
+    return f"/trucks/{quote(truck)}/series.json?{named}"
 
 
 def measured(value: float, unit: str, units: Units) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 
 from starlette.responses import Response
 from starlette.routing import BaseRoute
@@ -23,13 +24,12 @@ def numbers(visit: Visit) -> Response:
     """Answer with a truck over a span."""
     asked = visit.request.query_params
     try:
-        first_ms, last_ms = int(asked["first"]), int(asked["last"])
-        width_px = int(asked.get("width", USUAL_PX))
+        first_ms, last_ms = _moment_ms(asked["since"]), _moment_ms(asked["until"])
+        width_px = int(asked.get("width_px", USUAL_PX))
     except (KeyError, ValueError):
         return Response(
-            "first, last and width are whole numbers: Unix ms, Unix ms, pixels", 400
+            "since and until are times like 2026-06-16T06:00:00Z, width_px a number", 400
         )
-    signals = tuple(asked["signals"].split(",")) if "signals" in asked else USUAL
     try:
         with visit.house.store.read() as conn:
             found = series(
@@ -39,10 +39,14 @@ def numbers(visit: Visit) -> Response:
                 first_ms=first_ms,
                 last_ms=last_ms,
                 width_px=width_px,
-                signals=signals,
-                healthy=asked.get("healthy", "yes") != "no",
+                signals=tuple(asked.getlist("signals")) or USUAL,
+                healthy=asked.get("healthy") != "false",
                 units=visit.visitor.units,
             )
     except Mistake as mistake:
         return Response(str(mistake), 400)
     return Response(encode(found), media_type="application/json")
+
+
+def _moment_ms(text: str) -> int:
+    return round(datetime.fromisoformat(text).timestamp() * 1000)

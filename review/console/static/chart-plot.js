@@ -153,9 +153,11 @@ export class Plot {
     else this.u.setCursor({ left: this.u.valToPos(at, "x"), top: 4 }, false);
   }
 
-  show(series, visible) {
-    const places = series.reduced ? [series.low, series.high, series.mean] : [series.mean];
-    places.forEach((place) => this.u.setSeries(place, { show: visible }));
+  // A line was put out or in: the library cannot do so to a panel whose points it does not mark.
+  again() {
+    this.u.destroy();
+    this.u = new uPlot(this.options(), this.panel.data, this.box);
+    this.range(this.chart.view);
   }
 
   select(from, to) {

@@ -63,7 +63,8 @@ class Chart {
     const [first, last] = this.view.map(Math.round);
     const width = Math.round(this.stage.clientWidth || this.figure.clientWidth);
     this.figure.classList.add("chart-busy");
-    const address = `${this.src}&first=${first}&last=${last}&width=${width}&healthy=${band ? "yes" : "no"}`;
+    const edges = `since=${new Date(first).toISOString()}&until=${new Date(last).toISOString()}`;
+    const address = `${this.src}&${edges}&width_px=${Math.min(Math.max(width, 60), 4000)}&healthy=${band}`;
     try {
       const answer = await fetch(address, { headers: { Accept: "application/json" }, credentials: "same-origin" });
       if (!answer.ok) throw new Error(answer.status === 401 || answer.redirected ? "You are no longer signed in: load the page again." : `The numbers could not be read (${answer.status}). Try again.`);
@@ -122,7 +123,7 @@ class Chart {
     button.onclick = () => {
       if (!this.hidden.delete(series.name)) this.hidden.add(series.name);
       button.setAttribute("aria-pressed", String(!this.hidden.has(series.name)));
-      this.plots[i].show(series, !this.hidden.has(series.name));
+      this.plots[i].again();
     };
     series.value = value;
     const item = made("li", {}, button);
