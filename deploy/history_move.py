@@ -27,6 +27,9 @@ log = structlog.get_logger()
 BREATH_S = 0.01
 """How long the move waits after each of its transactions [s]: whoever waits for the writer has it then."""
 
+SETTLED_MS = 86_400_000
+"""How long after its end a day is gathered [ms]: by then gateways have sent what they had stored."""
+
 
 @dataclass(slots=True, kw_only=True)
 class Moved:
@@ -80,6 +83,7 @@ class HistoryMove:
         self._apart(moved, "", partial(self._clear_orphans, archive, moved))
         for vehicle_id, name in trucks:
             self._apart(moved, name, partial(self._seal, archive, vehicle_id, moved))
+            self._apart(moved, name, partial(self._gather, vehicle_id))
             self._apart(moved, name, partial(self._drop, archive, vehicle_id, name, moved))
         return moved
 
@@ -141,6 +145,15 @@ class HistoryMove:
             sealed.enroll(tx, made.sealed(self._now_ms()))
         if made.before is not None and made.before.name != made.contents.name:
             archive.discard(made.before.name)
+
+    def _gather(self, vehicle_id: int) -> None:
+        before_ms = self._now_ms() - SETTLED_MS
+        with self._store.read() as conn:
+            days = sealing.scattered_days(conn, vehicle_id=vehicle_id, before_ms=before_ms)
+        for day_ms in days:
+            self._breathe()
+            with self._store.write() as tx:
+                sealing.gather(tx, vehicle_id=vehicle_id, day_ms=day_ms)
 
     def _drop(self, archive: Archive, vehicle_id: int, name: str, moved: Moved) -> None:
         if self._rules.keep_ms is None:

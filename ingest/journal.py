@@ -21,6 +21,7 @@ _ENDS = (
     "SELECT min(first_ms) AS first_ms, max(last_ms) AS last_ms FROM journal WHERE vehicle_id = ?1 "
     "UNION ALL SELECT min(first_ms), max(last_ms) FROM sealed WHERE vehicle_id = ?1)"
 )
+_OLDEST = "SELECT min(first_ms) FROM journal WHERE vehicle_id = ?"
 _NEWEST = (
     "SELECT max(last_ms) FROM (SELECT max(last_ms) AS last_ms FROM journal WHERE vehicle_id = ?1 "
     "UNION ALL SELECT max(last_ms) FROM sealed WHERE vehicle_id = ?1)"
@@ -57,6 +58,12 @@ def newest_ms(conn: sqlite3.Connection, *, vehicle_id: int) -> int | None:
     return found
 
 
+def oldest_row_ms(conn: sqlite3.Connection, *, vehicle_id: int) -> int:
+    """Give the time of the first sample that a truck has in the journal itself; far off if none."""
+    (found,) = conn.execute(_OLDEST, (vehicle_id,)).fetchone()
+    return 2**62 if found is None else int(found)
+
+
 def read(
     conn: sqlite3.Connection, *, vehicle_id: int, first_ms: int, last_ms: int
 ) -> NDArray[Any]:
@@ -68,12 +75,18 @@ def read(
         A month of it lies in the archive and cannot be read there.
     """
     parts = sealed.read(conn, vehicle_id=vehicle_id, first_ms=first_ms, last_ms=last_ms)
-    bodies = [row[0] for row in conn.execute(_SPAN, (vehicle_id, first_ms, last_ms))]
-    if bodies:
-        samples = decode_all(bodies)
-        times = samples["time_ms"]
-        parts.append(samples[(times >= first_ms) & (times <= last_ms)])
-    if not parts:
-        return absent(0)
+    parts.append(hot(conn, vehicle_id=vehicle_id, first_ms=first_ms, last_ms=last_ms))
     samples = parts[0] if len(parts) == 1 else join(parts)
     return merge(samples)[0] if len(samples) else samples
+
+
+def hot(
+    conn: sqlite3.Connection, *, vehicle_id: int, first_ms: int, last_ms: int
+) -> NDArray[Any]:
+    """Read what the journal itself has of a span, both ends included, as it came."""
+    bodies = [row[0] for row in conn.execute(_SPAN, (vehicle_id, first_ms, last_ms))]
+    if not bodies:
+        return absent(0)
+    samples = decode_all(bodies)
+    times = samples["time_ms"]
+    return samples[(times >= first_ms) & (times <= last_ms)]

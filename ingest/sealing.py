@@ -5,6 +5,9 @@ the journal go, a few at a time. Between any two of these steps a sample lies in
 both, and reading merges both, so that a process that dies there loses nothing and doubles nothing: the
 next move finds the rows that are left and goes on. Late samples of a sealed month wait in the journal; the
 next move makes a new generation of the month that holds them.
+
+What stays in the journal is gathered: the rows of a day that is over, one a message, become one row. That is
+one transaction, and the samples are the same.
 """
 
 from __future__ import annotations
@@ -20,12 +23,22 @@ from numpy.typing import NDArray
 from ingest import journal, sealed
 from ingest.archive import Archive, ArchiveError, Contents, Month, canonical
 from ingest.codec import decode, join
+from ingest.merge import merge
 from ingest.rollup import HOUR_MS, MINUTE_MS, between, rollup
 from ingest.sealed import Sealed
 
 SLICE_ROWS = 1000
 """Rows of the journal that go in one transaction: all else that writes waits for it."""
 
+DAY_MS = 86_400_000
+
+FEW_ROWS = 4
+"""A day that lies in so many rows may stay so: some samples came late. Gathering it would win nothing."""
+
+_DAYS = (
+    "SELECT last_ms / ?3 AS day FROM journal WHERE vehicle_id = ?1 AND last_ms < ?2 "
+    "GROUP BY day HAVING count(*) > ?4 ORDER BY day"
+)
 _NEXT = (
     "SELECT min(max(first_ms, ?2)) FROM journal "
     "WHERE vehicle_id = ?1 AND last_ms >= ?2 AND first_ms < ?3"
@@ -126,19 +139,49 @@ def keep(archive: Archive, contents: Contents) -> None:
 
 def clear(tx: sqlite3.Connection, rows: Sequence[int], *, month: Month) -> None:
     """Take rows of a sealed month out of the journal; what they hold of other months stays."""
+    _cut_out(tx, rows, month.first_ms, month.end_ms)
+
+
+def scattered_days(conn: sqlite3.Connection, *, vehicle_id: int, before_ms: int) -> list[int]:
+    """Give the starts [Unix ms] of days, over by ``before_ms``, that lie in many rows of the journal."""
+    rows = conn.execute(_DAYS, (vehicle_id, before_ms // DAY_MS * DAY_MS, DAY_MS, FEW_ROWS))
+    return [day * DAY_MS for (day,) in rows.fetchall()]
+
+
+def gather(tx: sqlite3.Connection, *, vehicle_id: int, day_ms: int) -> None:
+    """Put the rows that a truck has of one day together into one, which reads many times as fast."""
+    end_ms = day_ms + DAY_MS
+    rows = [row[0] for row in tx.execute(_ROWS, (vehicle_id, day_ms, end_ms))]
+    samples = merge(
+        journal.hot(tx, vehicle_id=vehicle_id, first_ms=day_ms, last_ms=end_ms - 1)
+    )[0]
+    received_ms = max(
+        _cut_out(tx, rows[start : start + SLICE_ROWS], day_ms, end_ms)
+        for start in range(0, len(rows), SLICE_ROWS)
+    )
+    journal.append(tx, vehicle_id=vehicle_id, samples=samples, received_ms=received_ms)
+
+
+def _cut_out(tx: sqlite3.Connection, rows: Sequence[int], first_ms: int, end_ms: int) -> int:
+    """Take rows out of the journal but for what they hold beyond a span; tell when the last was received."""
     marks = ", ".join("?" * len(rows))
+    (newest_ms,) = tx.execute(
+        f"SELECT max(received_ms) FROM journal WHERE id IN ({marks})",  # noqa: S608 - question marks
+        tuple(rows),
+    ).fetchone()
     beyond = tx.execute(
-        "SELECT vehicle_id, received_ms, body FROM journal "  # noqa: S608 - question marks
+        "SELECT vehicle_id, received_ms, body FROM journal "  # noqa: S608
         f"WHERE id IN ({marks}) AND (first_ms < ? OR last_ms >= ?)",
-        (*rows, month.first_ms, month.end_ms),
+        (*rows, first_ms, end_ms),
     ).fetchall()
     tx.execute(f"DELETE FROM journal WHERE id IN ({marks})", tuple(rows))  # noqa: S608
     for vehicle_id, received_ms, body in beyond:
         samples = decode(body)
         times = samples["time_ms"]
-        rest = samples[(times < month.first_ms) | (times >= month.end_ms)]
+        rest = samples[(times < first_ms) | (times >= end_ms)]
         if len(rest):
             journal.append(tx, vehicle_id=vehicle_id, samples=rest, received_ms=received_ms)
+    return int(newest_ms)
 
 
 def seal(
