@@ -19,12 +19,12 @@ from review.access import accounts, cookies, sessions
 from review.access.accounts import Account
 from review.access.gate import CSRF_HEADER, Gate
 from review.access.passwords import Passwords
-from review.access.sessions import Rules
 from review.access.visitor import Role
 from review.board import Board
 from review.console.house import House
 from review.console.screens import console_routes
 from review.reading import Reader
+from review.store import Clock
 from review.titles import Titles
 from review.web.server import WebServer
 from review.web.site import site
@@ -94,7 +94,9 @@ def house_of(
     *,
     reader_: Reader | None = None,
     units: Units = METRIC,
-    rules: Rules | None = None,
+    clock: Clock = wall_ms,
+    uptime_ms: Clock = monotonic_ms,
+    origins: frozenset[str] = frozenset(),
 ) -> House:
     """Put a house together over a store."""
     reads = reader_ or reader(END_MS)
@@ -112,10 +114,10 @@ def house_of(
         gate=Gate(
             database,
             units=units,
-            now_ms=wall_ms,
+            now_ms=clock,
             log_ms=reads.now_ms,
-            uptime_ms=monotonic_ms,
-            rules=rules,
+            uptime_ms=uptime_ms,
+            origins=origins,
             passwords=_passwords()[0],
         ),
         uptime_ms=monotonic_ms,
@@ -126,7 +128,13 @@ def house_of(
 def stage(folder: Path, *, role: Role = Role.MANAGER, units: Units = METRIC) -> Iterator[Stage]:
     """Open the day's store and serve the console over it."""
     database = day_store(folder)
-    house = house_of(database, units=units)
+    with served(house_of(database, units=units), database, role=role) as at:
+        yield at
+
+
+@contextmanager
+def served(house: House, database: Database, *, role: Role = Role.MANAGER) -> Iterator[Stage]:
+    """Serve the console of a house, to whose store the database is; close it afterwards."""
     server = WebServer(site(console_routes(house)), bind="127.0.0.1", port=0)
     house.board.start()
     server.start()
