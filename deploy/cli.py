@@ -41,6 +41,7 @@ from deploy.replay import (
 )
 from deploy.replay_json import json_lines
 from deploy.replay_table import table_of
+from deploy.review_command import review_command
 from deploy.settings import load_settings
 from deploy.simulate_command import simulate_command
 from deploy.what_if_command import what_if_command
@@ -165,6 +166,7 @@ def check_command(
 
 app.command("simulate")(simulate_command)
 app.command("what-if")(what_if_command)
+app.command("review")(review_command)
 
 
 @app.command("replay")
