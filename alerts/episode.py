@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from alerts import evidence as numbers
-from models.transition import Priority
+from models.transition import Priority, Transition
 
 Key = tuple[str, int]
 """Kind and onset [ms]: names an episode of one truck."""
@@ -47,19 +47,38 @@ ORDER BY time_ms, active DESC, priority
 
 def episode(conn: sqlite3.Connection, vehicle: str, key: Key) -> Episode | None:
     """Put an episode together from its transitions; ``None`` when it has no active one."""
-    rows = [tuple(row) for row in conn.execute(_OF_KEY, (vehicle, *key))]
-    active = [row for row in rows if row[1]]
+    rows = conn.execute(_OF_KEY, (vehicle, *key))
+    return together(
+        [
+            Transition(
+                vehicle=vehicle,
+                kind=key[0],
+                time_ms=time_ms,
+                onset_ms=key[1],
+                active=bool(active),
+                priority=Priority(priority),
+                probability=probability,
+                evidence=numbers.decode(text),
+            )
+            for time_ms, active, priority, probability, text in rows
+        ]
+    )
+
+
+def together(found: Sequence[Transition]) -> Episode | None:
+    """Put an episode together from its transitions in order; ``None`` when it has no active one."""
+    active = [each for each in found if each.active]
     if not active:
         return None
-    peak = max(active, key=lambda row: (row[2], -row[0]))
+    peak = max(active, key=lambda each: (each.priority, -each.time_ms))
     last = active[-1]
     return Episode(
-        kind=key[0],
-        onset_ms=key[1],
-        raised_ms=active[0][0],
-        peak_ms=peak[0],
-        cleared_ms=None if rows[-1][1] else rows[-1][0],
-        priority=Priority(peak[2]),
-        probability=last[3],
-        evidence=numbers.decode(last[4]),
+        kind=last.kind,
+        onset_ms=last.onset_ms,
+        raised_ms=active[0].time_ms,
+        peak_ms=peak.time_ms,
+        cleared_ms=None if found[-1].active else found[-1].time_ms,
+        priority=peak.priority,
+        probability=last.probability,
+        evidence=last.evidence,
     )

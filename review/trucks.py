@@ -16,7 +16,7 @@ import numpy as np
 from ingest.held import NEVER_MS
 from ingest.record import Entry
 from models.course import NO_ENTRIES, Course
-from models.fleet import FITTINGS, Fleet, Fluid, Vehicle
+from models.fleet import FITTINGS, Fleet, Fluid, Limits, Vehicle
 from models.parameters import FALSE_ALARMS_PER_H, parameters
 from models.service import ENTRY, SERVICE_KINDS
 from review.problems import BadSettings, Problem
@@ -39,9 +39,11 @@ def courses_of(
     max_gap_s: float,
     silent_after_s: float,
     false_alarms_per_h: float = FALSE_ALARMS_PER_H,
+    limits: Callable[[Limits], Limits] = lambda own: own,
 ) -> CourseOf:
     """Give the look-up for a fleet; a truck that is not in it has every default.
 
+    ``limits`` makes of a truck's own limits those that it is given here.
     The look-up raises ``BadSettings`` where a record names a fluid that the fleet file has lost.
     """
     known: dict[str, Course] = {}
@@ -52,7 +54,7 @@ def courses_of(
         stretches = _stretches(fleet, name, entries)
         rows = [
             parameters(
-                vehicle,
+                replace(vehicle, limits=limits(vehicle.limits)),
                 _fluid_of(fleet, vehicle),
                 max_gap_s=max_gap_s,
                 silent_after_s=silent_after_s,
