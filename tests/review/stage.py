@@ -97,6 +97,7 @@ def house_of(
     clock: Clock = wall_ms,
     uptime_ms: Clock = monotonic_ms,
     origins: frozenset[str] = frozenset(),
+    passwords: Passwords | None = None,
 ) -> House:
     """Put a house together over a store."""
     reads = reader_ or reader(END_MS)
@@ -118,7 +119,7 @@ def house_of(
             log_ms=reads.now_ms,
             uptime_ms=uptime_ms,
             origins=origins,
-            passwords=_passwords()[0],
+            passwords=passwords or _passwords()[0],
         ),
         uptime_ms=monotonic_ms,
     )

@@ -27,17 +27,7 @@ from review.access.passwords import (
     normal,
     one_time,
 )
-
-QUICK = argon2.Parameters(
-    type=argon2.Type.ID,
-    version=19,
-    salt_len=16,
-    hash_len=32,
-    time_cost=1,
-    memory_cost=64,
-    parallelism=1,
-)
-"""The real thing at a small cost, where the cost is not what is looked at."""
+from tests.review.front_door import QUICK
 
 
 class Counting(PasswordHasher):

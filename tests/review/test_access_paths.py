@@ -24,9 +24,12 @@ def as_browsers_do(address: str) -> str:
     return head.replace("\\", "/") + mark + query
 
 
-PIECES = st.sampled_from(
-    r"/ // \ evil.example http: https: javascript: @ : ? # %2f . .. trucks NF-01 %5c %00".split()
-    + list("\t\n\x00 \u2028\uff0f")
+PIECES = st.one_of(
+    st.sampled_from(
+        ["//", "evil.example", "http:", "https:", "javascript:", "%2f", "..", "%5c", "%00"]
+    ),
+    st.sampled_from("/\\@:?#.\t\n\x00 \u2028\uff0f"),
+    st.sampled_from(["trucks", "NF-01"]),
 )
 
 
