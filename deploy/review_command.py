@@ -79,7 +79,7 @@ def _write(
         sha256 = packing.inputs_of(conn, found).sha256
         _save(pdf, report(found, pen, teller, sha256))
     if package is not None:
-        _save(package, packing.package(conn, found, pen, teller))
+        _save(package, packing.package(conn, found, pen, teller).body)
 
 
 def _save(path: Path, body: bytes) -> None:

@@ -16,6 +16,8 @@ from review.console import (
     holds,
     live,
     me,
+    people,
+    review_pages,
     series_route,
     service_entry,
     service_mend,
@@ -37,6 +39,7 @@ SCREENS: tuple[Screen, ...] = (
     live.routes,
     sign_in.routes,
     me.routes,
+    people.routes,
     account_tokens.routes,
     accounts.routes,
     history_page.routes,
@@ -50,6 +53,7 @@ SCREENS: tuple[Screen, ...] = (
     service_page.routes,
     service_mend.routes,
     service_entry.routes,
+    review_pages.routes,
 )
 
 

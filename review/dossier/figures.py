@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,7 +22,7 @@ from models.units import Units
 from review.dossier.cause_words import first_cause
 from review.dossier.facts import Dossier
 from review.dossier.pen import Pen
-from review.pictures.bins import bins_figure
+from review.pictures.bins import bins_figure, bins_words
 from review.pictures.looks import (
     BLUE,
     GREEN,
@@ -66,23 +66,28 @@ _CAUSES: tuple[tuple[int, str, str], ...] = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """A picture: its name, its title, what it shows in words, and how to get it as a file."""
+    """A picture: its name, its title, what it shows in words; it is drawn when a file of it is asked for."""
 
     name: str
     title: str
     words: str
-    figure: Figure
+    draw: Callable[[], Figure]
 
     def png(self, dpi: int = 200) -> bytes:
         """Give it as PNG."""
         with drawing():
             told = {"Title": self.title, "Description": self.words, "Software": None}
-            return rendered(self.figure, "png", told, dpi)
+            return rendered(self.draw(), "png", told, dpi)
 
-    def svg(self) -> bytes:
-        """Give it as SVG, with what it shows in words inside."""
+    def files(self, dpi: int = 150) -> dict[str, bytes]:
+        """Give it as PNG and as SVG, with what it shows in words inside; drawn once for both."""
         with drawing():
-            return svg(self.figure, self.title, self.words).encode()
+            figure = self.draw()
+            told = {"Title": self.title, "Description": self.words, "Software": None}
+            return {
+                "svg": svg(figure, self.title, self.words).encode(),
+                "png": rendered(figure, "png", told, dpi),
+            }
 
 
 def pictures(found: Dossier, pen: Pen) -> Iterator[Picture]:
@@ -117,10 +122,11 @@ def closest(found: Dossier) -> tuple[int, int]:
 def _stretch(
     found: Dossier, pen: Pen, name: str, title: str, first_ms: int, last_ms: int
 ) -> Picture:
-    notes = _within(found.course.close, first_ms, last_ms)
     headed = f"{title}: {found.vehicle}"
     words = _said(found, pen, first_ms, last_ms)
-    with drawing():
+
+    def draw() -> Figure:
+        notes = _within(found.course.close, first_ms, last_ms)
         figure = sheet(8.2, headed, f"{pen.stamp(first_ms)} to {pen.stamp(last_ms)}")
         heat, duty, causes = figure.subplots(
             3, 1, sharex=True, gridspec_kw={"height_ratios": (3.4, 1.3, 1.6)}
@@ -130,7 +136,9 @@ def _stretch(
         _load(duty, notes, pen.units)
         _probabilities(causes, found, notes)
         _time_axis(causes, pen.units, first_ms, last_ms)
-    return Picture(name=name, title=headed, words=words, figure=figure)
+        return figure
+
+    return Picture(name=name, title=headed, words=words, draw=draw)
 
 
 def _temperature(
@@ -272,39 +280,42 @@ def _short(found: Dossier, place: int) -> str:
 
 def _life(found: Dossier, pen: Pen) -> Picture:
     """Draw each day's range of temperatures and the life used, since the gearbox went in."""
-    course, units = found.course, pen.units
-    headed = f"The whole life: {found.vehicle}"
     first_ms, last_ms = found.span.first_ms, found.span.last_ms
-    with drawing():
+    headed = f"The whole life: {found.vehicle}"
+
+    def draw() -> Figure:
         figure = sheet(6.6, headed, f"{pen.day(first_ms)} to {pen.day(last_ms)}")
         heat, life = figure.subplots(
             2, 1, sharex=True, gridspec_kw={"height_ratios": (2.2, 1.2)}
         )
-        for day, low, mean, high in _by_day(
-            course.hour_ms, course.low_c, course.mean_c, course.high_c
-        ):
-            heat.vlines(
-                day, degrees(low, units), degrees(high, units), color=BLUE, linewidth=1.4
-            )
-            heat.plot([day], [degrees(mean, units)], ".", color=INK, markersize=2.5)
-        level = degrees(found.limits.limit_c, units)
-        heat.axhline(level, color=RED, linestyle="--", linewidth=1.1)
-        heat.set_ylabel(f"Fluid, each day's\nrange and mean [°{units.temperature}]")
-        quiet(heat)
+        _ranges(heat, found, pen.units)
         _marks(heat, found, first_ms, last_ms)
-        kept = course.kept[course.kept["time_ms"] > 0]
+        kept = found.course.kept[found.course.kept["time_ms"] > 0]
         life.plot(_days(kept["time_ms"]), kept["life_used"], color=BLUE, linewidth=1.8)
         life.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0, symbol=" %"))
         life.set_ylabel("Life used")
         life.set_ylim(bottom=0.0)
         quiet(life)
-        _time_axis(life, units, first_ms, max(last_ms, first_ms + DAY_MS))
+        _time_axis(life, pen.units, first_ms, last_ms)
+        return figure
+
     words = (
         f"Fluid of {found.vehicle} from {pen.day(first_ms)} to {pen.day(last_ms)}: hottest "
         f"{pen.degrees(float(found.readings.fluid_c.max()))}; life used at the end "
         f"{pen.life(found.account.life_used)}."
     )
-    return Picture(name="life", title=headed, words=words, figure=figure)
+    return Picture(name="life", title=headed, words=words, draw=draw)
+
+
+def _ranges(axes: Axes, found: Dossier, units: Units) -> None:
+    course = found.course
+    rows = list(_by_day(course.hour_ms, course.low_c, course.mean_c, course.high_c))
+    days, low, mean, high = (np.array(column) for column in zip(*rows, strict=True))
+    axes.vlines(days, _in(low, units), _in(high, units), color=BLUE, linewidth=1.4)
+    axes.plot(days, _in(mean, units), ".", color=INK, markersize=2.5)
+    axes.axhline(degrees(found.limits.limit_c, units), color=RED, linestyle="--", linewidth=1.1)
+    axes.set_ylabel(f"Fluid, each day's\nrange and mean [°{units.temperature}]")
+    quiet(axes)
 
 
 def _by_day(
@@ -320,14 +331,18 @@ def _by_day(
 
 def _bins(found: Dossier, pen: Pen) -> Picture:
     ageing = found.basis.ageing.view(np.recarray)[0]
+    bins_s = np.asarray(found.account.bins)
     title = f"Time at temperature: {found.vehicle}"
-    figure, words = bins_figure(
-        np.asarray(found.account.bins),
-        pen.units,
-        pace=lambda celsius: float(rate(ageing, celsius)),
+
+    def pace(celsius: float) -> float:
+        return float(rate(ageing, celsius))
+
+    return Picture(
+        name="bins",
         title=title,
+        words=bins_words(bins_s, pen.units, pace),
+        draw=lambda: bins_figure(bins_s, pen.units, pace=pace, title=title)[0],
     )
-    return Picture(name="bins", title=title, words=words, figure=figure)
 
 
 def _said(found: Dossier, pen: Pen, first_ms: int, last_ms: int) -> str:

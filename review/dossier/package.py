@@ -55,7 +55,14 @@ def inputs_of(conn: sqlite3.Connection, found: Dossier) -> Inputs:
     return _inputs(digest.hexdigest(), plain.as_json(plain.record_of(found)))
 
 
-def package(conn: sqlite3.Connection, found: Dossier, pen: Pen, teller: Teller) -> bytes:
+class Packed(NamedTuple):
+    """A package with the hash of the data in it."""
+
+    body: bytes
+    sha256: str
+
+
+def package(conn: sqlite3.Connection, found: Dossier, pen: Pen, teller: Teller) -> Packed:
     """Make the package, a ZIP; the same data give the same bytes."""
     buffer = io.BytesIO()
     hashes: dict[str, str] = {}
@@ -68,7 +75,7 @@ def package(conn: sqlite3.Connection, found: Dossier, pen: Pen, teller: Teller) 
         for name, body in sorted(files.items()):
             _stream(packed, hashes, name, [body])
         _stream(packed, hashes, MANIFEST, [_listing(hashes)])
-    return buffer.getvalue()
+    return Packed(buffer.getvalue(), inputs.sha256)
 
 
 def samples_csv(conn: sqlite3.Connection, found: Dossier) -> Iterator[bytes]:
@@ -113,8 +120,7 @@ def _files(found: Dossier, pen: Pen, teller: Teller) -> dict[str, bytes]:
         "recompute.py": _SCRIPT.read_bytes(),
     }
     for each in pictures(found, pen):
-        made[f"figures/{each.name}.png"] = each.png()
-        made[f"figures/{each.name}.svg"] = each.svg()
+        made |= {f"figures/{each.name}.{kind}": body for kind, body in each.files().items()}
     return made
 
 

@@ -114,15 +114,7 @@ def bins_figure(
     title: str = "Time at temperature",
 ) -> tuple[Figure, str]:
     """Give the picture and what it shows, as ``draw_bins`` writes them."""
-    hours = np.asarray(bins_s, dtype=np.float64) / 3600.0
-    if not hours.sum() > 0.0:
-        raise Mistake(
-            "there is nothing to draw yet: no temperature of this fluid has been seen"
-        )
-    aged = None
-    if pace is not None:
-        aged = hours * [pace(float(celsius)) for celsius in _MIDDLES_C]
-        aged /= aged.sum()
+    hours, aged = _amounts(bins_s, pace)
     described = _description(hours, aged, units)
     with drawing():
         figure = sheet(5.2 if aged is None else 7.2, title, _summary(hours, aged, units))
@@ -136,6 +128,26 @@ def bins_figure(
             plots[1].yaxis.set_major_formatter(lambda share, _: f"{100.0 * share:g} %")
         _range(plots[-1], hours, units)
     return figure, described
+
+
+def bins_words(bins_s: Bins, units: Units, pace: Callable[[float], float] | None = None) -> str:
+    """Say what the picture shows, without drawing it."""
+    return _description(*_amounts(bins_s, pace), units)
+
+
+def _amounts(
+    bins_s: Bins, pace: Callable[[float], float] | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64] | None]:
+    """Give hours [h] in each bin and, with a pace, the share of the ageing there [-]."""
+    hours = np.asarray(bins_s, dtype=np.float64) / 3600.0
+    if not hours.sum() > 0.0:
+        raise Mistake(
+            "there is nothing to draw yet: no temperature of this fluid has been seen"
+        )
+    if pace is None:
+        return hours, None
+    aged = hours * [pace(float(celsius)) for celsius in _MIDDLES_C]
+    return hours, aged / aged.sum()
 
 
 def _bars(axes: Axes, heights: NDArray[np.float64], units: Units) -> None:
