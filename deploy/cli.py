@@ -15,6 +15,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from deploy import (
     account_commands,
     alarm_commands,
+    archive_commands,
     fleet_commands,
     logs,
     notice_commands,
@@ -45,6 +46,7 @@ from deploy.review_command import review_command
 from deploy.settings import load_settings
 from deploy.simulate_command import simulate_command
 from deploy.what_if_command import what_if_command
+from ingest.archive import ArchiveError
 from ingest.entry_fields import RecordError
 from review.model_version import model_version
 from review.problems import BadSettings, Mistake
@@ -65,6 +67,7 @@ app = typer.Typer(
 app.add_typer(account_commands.app, name="accounts")
 app.add_typer(alarm_commands.app, name="alarms")
 app.add_typer(fleet_commands.app, name="fleet")
+app.add_typer(archive_commands.app, name="history")
 app.add_typer(notice_commands.app, name="notices")
 app.add_typer(people_commands.app, name="people")
 app.add_typer(quarantine_commands.app, name="quarantine")
@@ -81,7 +84,7 @@ def main() -> None:
         fail(str(error), error.exit_code)
     except RecordError as error:
         fail(str(error), 1)
-    except StoreError as error:
+    except (StoreError, ArchiveError) as error:
         fail(str(error), 1)
     except sqlite3.DatabaseError as error:
         if not store_failed(error):

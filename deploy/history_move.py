@@ -141,8 +141,11 @@ class HistoryMove:
     def _replace(self, archive: Archive, made: Draft) -> None:
         sealing.keep(archive, made.contents)
         self._breathe()
+        now = made.sealed(self._now_ms())
+        with self._store.read() as conn:
+            sealing.sum_up_neighbours(conn, archive, now)
         with self._store.write() as tx:
-            sealed.enroll(tx, made.sealed(self._now_ms()))
+            sealed.enroll(tx, now)
         if made.before is not None and made.before.name != made.contents.name:
             archive.discard(made.before.name)
 

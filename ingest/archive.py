@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from ingest.codec import join
 from ingest.rollup import Rollup
+from models.sample import SIGNAL_NAMES
 
 
 class ArchiveError(Exception):
@@ -51,6 +52,11 @@ class Month:
     def next(self) -> Month:
         """The month after."""
         return Month(self.year + self.number // 12, self.number % 12 + 1)
+
+    @property
+    def before(self) -> Month:
+        """The month before."""
+        return Month(self.year - (self.number == 1), (self.number - 2) % 12 + 1)
 
     @property
     def first_ms(self) -> int:
@@ -125,6 +131,10 @@ class Archive(Protocol):
         """Give what was summed up of a month; None where that must be done anew."""
         ...
 
+    def size(self, name: str) -> int:
+        """Tell how much room a month takes, sums included [byte]; 0 where it is not there."""
+        ...
+
     def discard(self, name: str) -> None:
         """Let go of a month that counts no longer; whoever is reading it may finish."""
         ...
@@ -146,7 +156,7 @@ def name_of(vehicle: str, month: Month, data_hash: str) -> str:
 def canonical(samples: NDArray[Any]) -> NDArray[Any]:
     """Give a copy of records ``SAMPLE`` in which what is absent is always the same NaN."""
     copy = join([samples])
-    numbers = copy.view(np.float64).reshape(len(copy), len(copy.dtype))[:, 1:]
+    numbers = copy.view(np.float64).reshape(len(copy), 1 + len(SIGNAL_NAMES))[:, 1:]
     numbers[np.isnan(numbers)] = np.nan
     return copy
 

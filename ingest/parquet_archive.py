@@ -100,6 +100,11 @@ class ParquetArchive:
         except (OSError, pa.ArrowException, KeyError):
             return None  # all of it follows from the samples
 
+    def size(self, name: str) -> int:
+        """Tell how much room the files of a month take, see ``Archive``."""
+        files = [self._file(kind, name) for kind in (SAMPLES, *ROLLUPS.values())]
+        return sum(path.stat().st_size for path in files if path.exists())
+
     def discard(self, name: str) -> None:
         """Put a month aside until the next ``sweep``, see ``Archive``."""
         for kind in ROLLUPS.values():

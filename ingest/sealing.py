@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest import journal, sealed
-from ingest.archive import Archive, ArchiveError, Contents, Month, canonical
+from ingest.archive import Archive, ArchiveError, Contents, Month, canonical, digest
 from ingest.codec import decode, join
 from ingest.merge import merge
 from ingest.rollup import HOUR_MS, MINUTE_MS, between, rollup
@@ -31,6 +31,9 @@ SLICE_ROWS = 1000
 """Rows of the journal that go in one transaction: all else that writes waits for it."""
 
 DAY_MS = 86_400_000
+
+STEPS_MS = (MINUTE_MS, HOUR_MS)
+"""Lengths of the buckets that a month is summed up by [ms]."""
 
 FEW_ROWS = 4
 """A day that lies in so many rows may stay so: some samples came late. Gathering it would win nothing."""
@@ -206,15 +209,84 @@ def seal(
         They could not be kept.
     """
     when = Month.parse(month)
-    contents = _contents(tx, vehicle_id, when, samples, max_gap_ms)
-    if len(contents.samples) == 0 or len(contents.samples) != len(samples):
-        raise ValueError(f"{len(samples)} samples, {len(contents.samples)} of them in {month}")
+    times = samples["time_ms"]
+    if len(samples) == 0 or times[0] < when.first_ms or times[-1] >= when.end_ms:
+        raise ValueError(f"{len(samples)} samples, not one or more that all lie in {month}")
+    ends = (
+        (when.first_ms - max_gap_ms, when.first_ms - 1),
+        (when.end_ms, when.end_ms + max_gap_ms),
+    )
+    before, after = (
+        journal.read(tx, vehicle_id=vehicle_id, first_ms=first_ms, last_ms=last_ms)
+        for first_ms, last_ms in ends
+    )
+    contents = _contents(tx, vehicle_id, when, join([before, samples, after]), max_gap_ms)
     keep(archive, contents)
     made = Draft(vehicle_id=vehicle_id, contents=contents, before=None, rows=()).sealed(
         sealed_ms
     )
     sealed.enroll(tx, made)
+    sum_up_neighbours(tx, archive, made)
     return made
+
+
+def sum_up_neighbours(conn: sqlite3.Connection, archive: Archive, made: Sealed) -> None:
+    """Sum up anew the sealed months that a month which has changed touches.
+
+    A truck that drove through the end of a month was seen from the last sample of one to the first of the
+    other.
+
+    Raises
+    ------
+    ArchiveError
+        One of them cannot be read or kept.
+    """
+    month = Month.parse(made.month)
+    for near, other in ((month.before, made.first_ms), (month.next, made.last_ms)):
+        one = sealed.find(conn, vehicle_id=made.vehicle_id, month=str(near))
+        if one is None:
+            continue
+        edge_ms = one.last_ms if near < month else one.first_ms
+        if abs(other - edge_ms) > one.max_gap_ms:
+            continue
+        again = draft(conn, vehicle_id=made.vehicle_id, month=near, max_gap_ms=one.max_gap_ms)
+        if again is not None and not again.new:  # else it is sealed anew before long
+            keep(archive, again.contents)
+
+
+def problem(archive: Archive, one: Sealed) -> str | None:
+    """Compare a sealed month with its row: what is wrong with it and how to mend it, None if nothing is."""
+    try:
+        samples = archive.reread(one.name)
+    except ArchiveError as error:
+        return str(error)
+    if len(samples) != one.samples or digest(samples) != one.digest:
+        return (
+            f"{one.name} holds {len(samples)} samples, hash {digest(samples)[:12]}, where the store says "
+            f"{one.samples}, hash {one.digest[:12]}; put it back from a backup"
+        )
+    for step_ms in STEPS_MS:
+        summed = archive.rollup(one.name, step_ms, ())
+        if summed is None or int(summed.samples.sum()) != one.samples:
+            return (
+                f"the sums of {one.name} are missing or damaged, its samples are whole; charts of it "
+                "are slow until 'heatbook history verify --mend' has made them anew"
+            )
+    return None
+
+
+def mend_sums(conn: sqlite3.Connection, archive: Archive, one: Sealed) -> None:
+    """Make the sums of a sealed month anew from its samples.
+
+    Raises
+    ------
+    ArchiveError
+        The samples cannot be read either.
+    """
+    month = Month.parse(one.month)
+    again = draft(conn, vehicle_id=one.vehicle_id, month=month, max_gap_ms=one.max_gap_ms)
+    if again is not None and not again.new:
+        keep(archive, again.contents)
 
 
 def _contents(
@@ -231,7 +303,7 @@ def _contents(
         between(
             rollup(about, step_ms=step_ms, max_gap_ms=max_gap_ms), month.first_ms, month.end_ms
         )
-        for step_ms in (MINUTE_MS, HOUR_MS)
+        for step_ms in STEPS_MS
     ]
     return Contents(
         vehicle=vehicle,

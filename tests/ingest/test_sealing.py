@@ -179,7 +179,7 @@ def test_months_that_never_were_in_the_journal_can_be_sealed_at_once(tmp_path: P
     _append(tx, truck, climb(5, start_ms=JANUARY.end_ms))
     assert len(_read(tx, truck)) == 35
     for samples in (day[:0], records(climb(2, start_ms=JANUARY.end_ms - 60_000))):
-        with pytest.raises(ValueError, match="in 2026-01"):
+        with pytest.raises(ValueError, match="all lie in 2026-01"):
             sealing.seal(tx, archive, month="2026-01", samples=samples, **more)
 
 
@@ -251,3 +251,73 @@ def test_what_a_dead_move_has_left_may_go_and_what_the_store_lacks_stays(
     (left,) = orphans.find(tx, archive)
     assert left.problem is not None
     assert "10 samples that the store does not know" in left.problem
+
+
+def test_the_rows_of_a_day_that_is_over_become_one(tmp_path: Path) -> None:
+    tx, truck, _ = _store(tmp_path)
+    other = newcomer(tx, "NF-02").vehicle_id
+    midnight_ms = JANUARY.first_ms + sealing.DAY_MS
+    day = climb(40, start_ms=midnight_ms - 600_000)
+    again = [{**day[3], "fluid_temp_c": 99.0}, {**day[5], "coolant_temp_c": 80.0}]
+    for sample in [*day, *again]:
+        _append(tx, truck, [sample])
+        _append(tx, other, [sample])
+    _append(tx, truck, day[8:13])  # lies across midnight
+    before = _read(tx, truck)
+    days = sealing.scattered_days(tx, vehicle_id=truck, before_ms=midnight_ms + 1)
+    assert days == [JANUARY.first_ms]
+    sealing.gather(tx, vehicle_id=truck, day_ms=JANUARY.first_ms)
+    assert same_bytes(_read(tx, truck), before)
+    rows = tx.execute(
+        "SELECT samples FROM journal WHERE vehicle_id = ? AND last_ms < ?", (truck, midnight_ms)
+    )
+    assert rows.fetchall() == [(10,)]
+    assert sealing.scattered_days(tx, vehicle_id=truck, before_ms=midnight_ms) == []
+    assert same_bytes(_read(tx, other), before)
+    days = sealing.scattered_days(tx, vehicle_id=truck, before_ms=midnight_ms + sealing.DAY_MS)
+    assert days == [midnight_ms]
+
+
+def test_a_day_of_more_rows_than_a_statement_takes_is_gathered(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sealing, "SLICE_ROWS", 7)
+    tx, truck, _ = _store(tmp_path)
+    day = climb(50, start_ms=JANUARY.first_ms)
+    for sample in day:
+        _append(tx, truck, [sample])
+    sealing.gather(tx, vehicle_id=truck, day_ms=JANUARY.first_ms)
+    assert tx.execute("SELECT samples FROM journal").fetchall() == [(50,)]
+    assert same_bytes(_read(tx, truck), records(day))
+
+
+@pytest.mark.parametrize("kind", ["samples", "minutes", "hours"])
+def test_an_examination_finds_what_is_not_as_it_was_sealed(tmp_path: Path, kind: str) -> None:
+    tx, truck, archive = _store(tmp_path)
+    _append(tx, truck, climb(10, start_ms=JANUARY.first_ms))
+    _move(tx, truck)
+    (one,) = sealed.months(tx, vehicle_id=truck)
+    assert sealing.problem(archive, one) is None
+    (file,) = (tmp_path / "archive" / kind).rglob("*.parquet")
+    file.write_bytes(file.read_bytes()[:-9])
+    found = sealing.problem(archive, one)
+    assert found is not None
+    assert one.name in found
+    if kind == "samples":
+        with pytest.raises(ArchiveError):
+            sealing.mend_sums(tx, archive, one)
+    else:
+        sealing.mend_sums(tx, archive, one)
+        assert sealing.problem(archive, one) is None
+
+
+def test_an_examination_finds_another_months_file_in_its_place(tmp_path: Path) -> None:
+    tx, truck, archive = _store(tmp_path)
+    _append(tx, truck, climb(10, start_ms=JANUARY.first_ms))
+    _append(tx, truck, climb(10, start_ms=JANUARY.end_ms))
+    _move(tx, truck)
+    january, february = (tmp_path / "archive" / "samples").rglob("*.parquet")
+    january.write_bytes(february.read_bytes())
+    found = [sealing.problem(archive, one) for one in sealed.months(tx, vehicle_id=truck)]
+    assert sum(each is not None for each in found) == 1
+    assert any("where the store says" in each for each in found if each is not None)
