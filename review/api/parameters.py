@@ -72,8 +72,8 @@ IfMatch = Annotated[
     str | None,
     Header(
         alias="If-Match",
-        pattern=r'^(\*|"[!#-~]{1,64}"(, ?"[!#-~]{1,64}"){0,9})$',
         description="The ETag of the state you have seen: 412 where it has changed since.",
+        examples=['"7949d2363b821f4bed81cbd784559c30"'],
     ),
 ]
 
