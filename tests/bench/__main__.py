@@ -11,6 +11,7 @@ from review.model_version import keep_compiled
 
 keep_compiled()  # must come before the first import of the models
 
+from tests.bench import pages  # noqa: E402 -- see above
 from tests.bench.machine import describe  # noqa: E402 -- see above
 from tests.bench.stages import stages  # noqa: E402 -- see above
 from tests.bench.whole import Load, measure, report  # noqa: E402 -- see above
@@ -35,6 +36,9 @@ def main() -> int:
                     "acknowledges\n"
                 )
             sys.stdout.flush()
+    with TemporaryDirectory(prefix="heatbook-bench-") as folder:
+        few, many = pages.costs(Path(folder), rounds=asked.rounds)
+    sys.stdout.write(f"{pages.report(few, many)}\n")
     return 0
 
 

@@ -22,4 +22,6 @@ def test_the_bench_prints_rates_and_ratios() -> None:
     assert done.stdout.startswith("machine: ")
     found = re.findall(r"bench\.whole_path: (\d+) sample.*ratio \d+\.\d\d", done.stdout)
     assert found == ["1", "10"]
+    assert re.search(r"bench\.page: Today of 500 trucks .*; ratio \d+\.\d", done.stdout)
+    assert re.search(r"bench\.board: a look at the store of 500 trucks", done.stdout)
     assert len(re.findall(r"bench\.stage: (decode|models|commit)", done.stdout)) == 8
