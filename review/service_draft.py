@@ -12,7 +12,7 @@ from types import MappingProxyType
 from ingest import record
 from ingest.entry_fields import NUMBERS, RecordError
 from ingest.record import STRUCK, Entry
-from models.fleet import Fleet
+from models.fleet import FITTINGS, Fleet
 from models.units import Units
 from review.access.visitor import Role, Visitor
 from review.entry_rules import FUTURE_MS, CannotEnter, examine
@@ -142,8 +142,17 @@ def _said(error: RecordError, entry: Entry, units: Units) -> str:
     return f"{value} cannot be. Give {lowest} to {highest}."
 
 
+_PLACES = (
+    ("holds in all", "volume_l"),
+    ("no fluid is named", "fluid"),
+    ("the valve would begin", "thermostat_open_c"),
+    *((f"{name}: ", name) for name in FITTINGS),
+)
+"""By which words an entry that does not fit the truck tells which field is meant."""
+
+
 def _where(text: str) -> str:
-    return "volume_l" if "holds in all" in text else ""
+    return next((name for words, name in _PLACES if words in text), "")
 
 
 def _sentence(text: str) -> str:

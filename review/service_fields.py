@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
@@ -10,6 +11,8 @@ from models.units import KM_PER_MILE, QUARTS_PER_LITRE, Units
 from review.measures import NotUnderstood, distance_km, share, temperature_c, volume_l
 
 Read = Callable[[str, Units], float]
+
+_DECIMAL = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,10 +41,10 @@ def _temperature(celsius: float, units: Units) -> str:
 
 def _plain(text: str, units: Units) -> float:
     del units
-    try:
-        return float(text.strip())
-    except ValueError:
-        raise NotUnderstood(f"{text!r} is no number; write one like 2.4") from None
+    found = _DECIMAL.fullmatch(text.strip())
+    if found is None:
+        raise NotUnderstood(f"{text!r} is no number; write one like 2.4")
+    return float(found[0])
 
 
 VOLUME = Shape(read=volume_l, write=_volume)
