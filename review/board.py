@@ -8,6 +8,7 @@ own, so that the store's log is never held up. A page takes ``now()``, which nev
 
 from __future__ import annotations
 
+import sqlite3
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -68,6 +69,9 @@ class Board:
         self._groups = groups
         self._uptime_ms = uptime_ms
         self._gate = threading.RLock()
+        self._one_reads = (
+            threading.Lock()
+        )  # else an older reading might be shown after a newer one
         self._look = Look()
         self._due: dict[str, None] = {}  # in the order in which they are to be read
         self._read_ms: dict[str, int] = {}
@@ -132,6 +136,8 @@ class Board:
         self.look()
         while self._due:
             self._read_some(budget_s=SLICE_S)
+        with self._one_reads:
+            pass  # the board's own thread may still be at the last of them
 
     def _run(self) -> None:
         while not self._stopping.is_set():
@@ -160,23 +166,42 @@ class Board:
         """Read trucks that are due for a while and show them; give how long it took [s]."""
         begun_s = perf_counter()
         found: dict[str, TruckLive] = {}
-        while self._due and not self._stopping.is_set():
-            name = next(iter(self._due))
-            del self._due[name]
-            found[name] = self._read(name)
-            self._read_ms[name] = self._uptime_ms()
-            if perf_counter() - begun_s >= budget_s:
-                break
-        self._show(found, self._reader.now_ms())
+        with self._one_reads:
+            try:
+                while not self._stopping.is_set() and (name := self._next()):
+                    found[name] = self._read(name)
+                    self._read_ms[name] = self._uptime_ms()
+                    if perf_counter() - begun_s >= budget_s:
+                        break
+            finally:
+                self._show(found, self._reader.now_ms())
         return perf_counter() - begun_s
 
+    def _next(self) -> str | None:
+        """Take the truck off the list that is to be read next."""
+        with self._gate:
+            name = next(iter(self._due), None)
+            if name is not None:
+                del self._due[name]
+            return name
+
     def _read(self, name: str) -> TruckLive:
+        try:
+            return self._read_from_store(name)
+        except sqlite3.DatabaseError:  # not the truck's fault: it waits until the store is back
+            with self._gate:
+                self._due[name] = None
+            raise
+
+    def _read_from_store(self, name: str) -> TruckLive:
         reader = self._reader
         groups = tuple(sorted(each for each, own in self._groups.items() if name in own))
         with self._store.read() as conn:
             try:
                 stored = reader.known_truck(conn, name, waiting=name in self._look.waiting)
                 return truck_live(stored, reader.now_ms(), groups)
+            except sqlite3.DatabaseError:
+                raise
             except Exception as error:
                 log.error("board.truck_failed", vehicle=name, exc_info=error)
                 return TruckLive(

@@ -239,6 +239,29 @@ def test_its_thread_reads_wakes_and_ends(big: Database) -> None:
     assert board.stopping
 
 
+def test_a_truck_at_which_the_store_fails_is_not_lost(
+    big: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = Counting(big)
+    read = store.read
+
+    @contextmanager
+    def fifth_fails() -> Iterator[sqlite3.Connection]:
+        with read() as conn:
+            if store.reads == 5:
+                raise sqlite3.OperationalError("disk I/O error")
+            yield conn
+
+    monkeypatch.setattr(store, "read", fifth_fails)
+    board = Board(store, big_reader(TRUCKS), groups={}, uptime_ms=monotonic_ms)
+    with pytest.raises(sqlite3.OperationalError):
+        board.refresh()
+    assert len(board.now().trucks) == 3
+    board.refresh()
+    assert not board.now().reading
+    assert all(not truck.trouble for truck in board.now().trucks.values())
+
+
 def test_a_store_that_fails_is_tried_again(
     big: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from itertools import product
-from typing import get_args
+from typing import Any, get_args
 from xml.etree.ElementTree import Element, fromstring
 
 import pytest
@@ -22,11 +22,15 @@ from review.schematic.words import circuit_told, kind_of
 from tests.review.test_attention import circuit, signals, truck
 
 SVG = "{http://www.w3.org/2000/svg}"
+FITTED: dict[str, list[dict[str, Any]]] = {
+    kind: [{}, *({name: True} for name, needed in FITTINGS.items() if needed == kind)]
+    for kind in get_args(Circuit)
+}
 CIRCUITS = [
     replace(Vehicle(name="NF-03", circuit=kind, cooler=cooler), **fitted)
     for kind in get_args(Circuit)
     for cooler in get_args(Cooler)
-    for fitted in ({}, *({name: True} for name, needed in FITTINGS.items() if needed == kind))
+    for fitted in FITTED[kind]
 ]
 
 
