@@ -10,21 +10,23 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import structlog
+from numpy.typing import NDArray
 
-from alerts import journal
 from deploy.aside import Aside
 from deploy.batch import Counts, Part, Position, Rules
 from deploy.database import Database, store_failed
-from deploy.events import transitions
+from deploy.findings import tell, tell_of_then
 from deploy.gateway_notes import note_position, note_sequence, note_status
-from deploy.record_intake import done_ms, take_up, tell_done, tell_repaired
+from deploy.record_intake import take_up, tell_done
+from deploy.standstill import or_stopped
 from ingest import held as holding
 from ingest import inbox, record
 from ingest.codec import join
 from ingest.decoded import Decoded, Refused
-from ingest.fold import Folded, catch_up, fold, rerun, save
+from ingest.fold import catch_up, fold, rerun, save
 from ingest.held import Held
 from ingest.message import Message
 from ingest.wire import decode
@@ -79,9 +81,8 @@ class Pipeline:
         for truck in found:
             if truck is not None:
                 fit = truck.last_ms != holding.NEVER_MS
-                self._trucks[truck.name] = (
-                    self._caught_up(truck) if fit else self._rebuild(truck)
-                )
+                compute = self._caught_up if fit else self._rebuild
+                self._trucks[truck.name] = or_stopped(truck, compute)
         self.commit_record()
 
     def commit(self, messages: Sequence[Message]) -> list[Position]:
@@ -110,6 +111,22 @@ class Pipeline:
         middle = len(messages) // 2
         found = self.commit(messages[:middle]) + self.commit(messages[middle:])
         return list({position.vehicle: position for position in found}.values())
+
+    def commit_past(self, name: str, samples: NDArray[Any]) -> None:
+        """Commit a stretch of one truck's past (records ``SAMPLE``, newer than all it has).
+
+        It comes in an order of its own, not as messages: alarms are dated when they would have
+        been raised, and nobody is told who would not have been.
+        """
+        now_ms = self._now_ms()
+        with self._database.write() as tx:
+            truck = replace(self._known(tx, name, now_ms), heard_ms=now_ms)
+            holding.save_heard(tx, truck)
+            folded = fold(tx, truck, samples, received_ms=now_ms)
+            tell_of_then(tx, name, folded, self._rules.policy)
+            kept = save(tx, folded)
+        self._trucks[name] = kept
+        self.counts = replace(self.counts, stored=self.counts.stored + folded.stored)
 
     def commit_inbox(self) -> list[Position]:
         """Commit the next message that people put in by hand, if any; one that fails goes back."""
@@ -162,7 +179,7 @@ class Pipeline:
                 model_version=self._rules.model_version,
             )
             if taken.folded is not None:
-                self._tell(tx, name, taken.folded, now_ms, rebuilt=True)
+                tell(tx, name, taken.folded, now_ms, self._rules.policy, rebuilt=True)
                 tell_done(tx, taken.folded.held, now_ms, self._rules.policy)
         if taken.folded is not None:
             self._trucks[name] = taken.folded.held
@@ -220,7 +237,7 @@ class Pipeline:
         now_ms = self._now_ms()
         with self._database.write() as tx:
             folded = rerun(tx, truck)
-            self._tell(tx, truck.name, folded, now_ms, rebuilt=True)
+            tell(tx, truck.name, folded, now_ms, self._rules.policy, rebuilt=True)
             if folded.held.last_ms == holding.NEVER_MS:
                 return folded.held
             return holding.save(tx, folded.held)
@@ -237,13 +254,16 @@ class Pipeline:
                 by_truck.setdefault(name, []).append(part)
         changed: dict[str, Held] = {}
         for name, own in by_truck.items():
-            truck = self._trucks.get(name)
-            if truck is None:
-                entries = record.effective(tx, name, taken_only=True)
-                course = self._courses(name, entries)
-                truck = holding.introduce(tx, name, course, self._rules.model_version, now_ms)
+            truck = self._known(tx, name, now_ms)
             changed[name] = self._fold_one(tx, truck, own, now_ms, counts)
         return changed
+
+    def _known(self, tx: sqlite3.Connection, name: str, now_ms: int) -> Held:
+        """Give a truck; one that was never heard is taken in."""
+        if name in self._trucks:
+            return self._trucks[name]
+        course = self._courses(name, record.effective(tx, name, taken_only=True))
+        return holding.introduce(tx, name, course, self._rules.model_version, now_ms)
 
     def _fold_one(
         self,
@@ -273,28 +293,6 @@ class Pipeline:
         counts.repeated += folded.repeated
         counts.late += folded.late
         self._aside.conflicts(tx, truck.name, folded.conflicts, now_ms)
-        self._tell(tx, truck.name, folded, now_ms)
+        tell(tx, truck.name, folded, now_ms, self._rules.policy)
         kept = save(tx, folded) if folded.stored else folded.held
         return note_sequence(tx, kept, decoded, away_ms)
-
-    def _tell(
-        self,
-        tx: sqlite3.Connection,
-        name: str,
-        folded: Folded,
-        now_ms: int,
-        *,
-        rebuilt: bool = False,
-    ) -> None:
-        changes = journal.rewrite(
-            tx,
-            vehicle=name,
-            after_ms=folded.after_ms,
-            transitions=transitions(name, folded.events),
-            now_ms=now_ms,
-            policy=self._rules.policy,
-            appending=folded.appending,
-            rebuilt=rebuilt,
-            ended=done_ms(folded.held, now_ms),
-        )
-        tell_repaired(tx, name, changes.alarms, now_ms)

@@ -35,12 +35,16 @@ class Service:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
-    """Somebody acknowledges the alarms of a truck that wait for it at ``at_ms`` [Unix ms]."""
+    """Somebody acknowledges the alarms of a truck that wait for it at ``at_ms`` [Unix ms].
+
+    ``kind``: only those of this kind; empty: of any.
+    """
 
     vehicle: str
     at_ms: int
     who: str
     comment: str
+    kind: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

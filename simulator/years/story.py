@@ -51,8 +51,8 @@ def _exchange(vehicle: str, day: date, who: str, litres: float, note: str = "") 
     return _service(vehicle, day, "exchange", who, {"volume_l": litres, "filter": 1.0}, note)
 
 
-def _seen(vehicle: str, day: date, hour: float, who: str, comment: str) -> Seen:
-    return Seen(vehicle=vehicle, at_ms=at(day, hour), who=who, comment=comment)
+def _seen(vehicle: str, day: date, hour: float, who: str, comment: str, kind: str = "") -> Seen:
+    return Seen(vehicle=vehicle, at_ms=at(day, hour), who=who, comment=comment, kind=kind)
 
 
 def _shelved(
@@ -182,6 +182,7 @@ ALARMS: tuple[Seen | Shelved, ...] = (
         "Outside air reads right by hand. Very cold, runs cold.",
     ),
     _seen("NF-07", date(2025, 1, 20), 7.0, INES, "Booked for February."),
+    _seen("NF-07", date(2025, 2, 13), 7.0, INES, "Comes in on Tuesday."),
     _seen("NF-10", date(2025, 1, 22), 9.0, KIM, "The same again in the frost; reads right."),
     _seen("NF-07", date(2025, 7, 8), 6.2, OMAR, "Comes in on Friday: cooler to be looked at."),
     _seen(
@@ -219,12 +220,14 @@ ALARMS: tuple[Seen | Shelved, ...] = (
         "NF-08", "heat_rejection_low", date(2026, 2, 3), 7.0, 7.0, KIM, "Waiting for the valve"
     ),
     _shelved("NF-08", "bypass_stuck", date(2026, 2, 5), 6.0, 1.0, KIM, "Waiting for the valve"),
+    _seen("NF-08", date(2026, 2, 12), 8.0, KIM, "The valve is on back order."),
     _seen(
         "NF-08",
         date(2026, 2, 18),
         9.0,
         KIM,
-        "Gateway's fuse was gone; new one. Its store was empty.",
+        "The gateway's fuse was gone; new one in. It had stored nothing.",
+        "gateway_silent",
     ),
     _seen(
         "NF-08",
