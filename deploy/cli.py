@@ -31,6 +31,7 @@ from deploy.courses import courses_by
 from deploy.database import StoreError, store_failed
 from deploy.demo import DemoOptions, run_demo
 from deploy.fleet import fleet_of, load_fleet
+from deploy.hindsight_command import hindsight_command
 from deploy.options import Config, FleetFile, fail, moment_of
 from deploy.people_file import plan_of
 from deploy.replay import (
@@ -169,6 +170,7 @@ def check_command(
 
 app.command("simulate")(simulate_command)
 app.command("what-if")(what_if_command)
+app.command("hindsight")(hindsight_command)
 app.command("review")(review_command)
 
 

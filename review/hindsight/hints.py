@@ -177,7 +177,8 @@ def _people(matter: Matter, past: Past) -> Iterator[Told]:
 
 def _end_ms(matter: Matter) -> int | None:
     """When the last of it was over [Unix ms]; None: it stands."""
-    ends = [each.cleared_ms for each in (*matter.as_is, *matter.other, *matter.raised)]
+    ends = [each.cleared_ms for each in (*matter.as_is, *matter.other)]
+    ends += [each.cleared_ms for each in matter.raised]
     known = [each for each in ends if each is not None]
     return max(known) if len(known) == len(ends) else None
 

@@ -24,8 +24,8 @@ class Matter:
     @property
     def first_ms(self) -> int:
         """When the first of all was raised [Unix ms]."""
-        found = [each.raised_ms for each in (*self.as_is, *self.other, *self.raised)]
-        return min(found)
+        runs = [each.raised_ms for each in (*self.as_is, *self.other)]
+        return min([*runs, *(each.raised_ms for each in self.raised)])
 
     @property
     def earlier_ms(self) -> int | None:
@@ -35,11 +35,14 @@ class Matter:
         return self.as_is[0].raised_ms - self.other[0].raised_ms
 
 
+_Row = tuple[str, int, int, int, Episode | Alarm]
+
+
 def matters(
     as_is: Sequence[Episode], other: Sequence[Episode], raised: Sequence[Alarm]
 ) -> list[Matter]:
     """Put together what overlaps, in order of time."""
-    every = [
+    every: list[_Row] = [
         *((each.kind, each.raised_ms, _end_ms(each), 0, each) for each in as_is),
         *((each.kind, each.raised_ms, _end_ms(each), 1, each) for each in other),
         *((each.kind, each.raised_ms, _end_ms(each), 2, each) for each in raised),
@@ -60,9 +63,6 @@ def matters(
                 )
             )
     return sorted(found, key=lambda each: (each.first_ms, each.kind))
-
-
-_Row = tuple[str, int, int, int, Episode | Alarm]
 
 
 def _overlapping(rows: Sequence[_Row]) -> Iterator[list[_Row]]:

@@ -20,8 +20,11 @@ from review.past import state_at
 from review.reading import Stored
 from review.store import Readable
 
-WINDOW_MS = 2 * 86_400_000
+WINDOW_MS = 7 * 86_400_000
 """Samples of so long are read at once [ms]."""
+
+PIECE = 500
+"""So many samples are run in one go: others who need the interpreter wait for some ten milliseconds."""
 
 Progress = Callable[[int, int], None]
 """Told how much of a span is done, and how much there is [ms]. It raises to stop the work."""
@@ -44,7 +47,9 @@ class _Run:
     found: list[Transition]
 
     def on(self, vehicle: str, samples: NDArray[Any]) -> None:
-        self.found += transitions(vehicle, run(self.course, self.state, samples))
+        for start in range(0, len(samples), PIECE):
+            piece = samples[start : start + PIECE]
+            self.found += transitions(vehicle, run(self.course, self.state, piece))
 
 
 def replayed(

@@ -1,0 +1,93 @@
+"""What somebody wants to look back at, as they write it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import date, datetime, time, timedelta, tzinfo
+
+from models.units import Units
+from review.hindsight.asked import Asked
+from review.hindsight.other import Other
+from review.kinds import WORDS
+from review.measures import NotUnderstood, distance_km, share, temperature_c
+from review.problems import Mistake
+
+ALL = ""
+"""Stands for all trucks."""
+
+
+def asked_of(form: Mapping[str, str], units: Units) -> Asked:
+    """Read a form.
+
+    Raises
+    ------
+    Mistake
+        With all that cannot be read.
+    """
+    wrong: list[str] = []
+
+    def read(name: str, about: str, how: Callable[[str], float]) -> float | None:
+        text = form.get(name, "").strip()
+        try:
+            return how(text) if text else None
+        except NotUnderstood as error:
+            wrong.append(f"{about}: {error}")
+            return None
+
+    def degrees(text: str) -> float:
+        return temperature_c(text, units)
+
+    other = Other(
+        over_temperature_c=read("too_hot", "Too hot from", degrees),
+        over_temperature_critical_c=read("critical", "Critical from", degrees),
+        service_distance_km=read(
+            "distance", "Service every", lambda text: distance_km(text, units)
+        ),
+        service_days=read("days", "Service every", number),
+        service_life_share=read("life", "Service at", share),
+        false_alarms_per_h=read("false_alarms", "False alarms", number),
+        max_gap_s=read("gap", "Longest gap", number),
+        silent_after_s=read("silent", "Silent after", number),
+        off=frozenset(kind for kind in WORDS if form.get(f"off_{kind}")),
+    )
+    first = _day(form.get("from", ""), "From", wrong)
+    last = _day(form.get("to", ""), "To", wrong)
+    if wrong or first is None or last is None:
+        raise Mistake("; ".join(wrong))
+    return Asked(
+        since_ms=midnight_ms(first, units.zone),
+        until_ms=midnight_ms(last + timedelta(days=1), units.zone),
+        other=other,
+        truck=form.get("truck", ALL) or None,
+    )
+
+
+def number(text: str) -> float:
+    """Read a plain number.
+
+    Raises
+    ------
+    NotUnderstood
+        It is none.
+    """
+    try:
+        return float(text.replace(",", ""))
+    except ValueError:
+        raise NotUnderstood(f"{text!r} is no number; write one like 0.0001") from None
+
+
+def midnight_ms(day: date, zone: tzinfo) -> int:
+    """Give when a day begins [Unix ms]."""
+    return round(datetime.combine(day, time(0), zone).timestamp() * 1000)
+
+
+def _day(text: str, about: str, wrong: list[str]) -> date | None:
+    try:
+        found = date.fromisoformat(text.strip())
+    except ValueError:
+        wrong.append(f"{about}: {text!r} is no day; write one like 2026-06-16")
+        return None
+    if not 2000 <= found.year <= 2200:
+        wrong.append(f"{about}: {text} lies too far away")
+        return None
+    return found
