@@ -17,10 +17,14 @@ from ingest.held import NEVER_MS, Held
 from models.course import run
 from models.hypotheses import HEALTHY
 from models.layout import record
+from review import history
 from review.past import state_at
 
 STEP_MS = 60_000
 """How closely the healthy band is followed if nobody asks otherwise [ms]."""
+
+NEAR_MS = 3 * 86_400_000
+"""A state that is kept this near before a span is near enough, without counting [ms]."""
 
 Z_80 = 1.2815515655446004
 """Standard deviations on either side that hold 8 in 10 of a normal distribution [-]: the healthy band, on
@@ -91,6 +95,25 @@ def expected(
         p_fault=found[:, 4],
         limits=limits_at(held, state),
     )
+
+
+def samples_before(conn: sqlite3.Connection, held: Held, first_ms: int) -> int:
+    """Count the samples between a truck's last kept state before a time and that time.
+
+    As a rule a day's at most; a truck whose states were not kept so far back has all its samples there.
+    """
+    (kept_ms,) = conn.execute(
+        "SELECT max(time_ms) FROM checkpoint WHERE vehicle_id = ? AND time_ms < ?",
+        (held.vehicle_id, first_ms),
+    ).fetchone()
+    edges = history.span(conn, held.name)
+    begin_ms = kept_ms if kept_ms is not None else edges[0] if edges else first_ms
+    if begin_ms >= first_ms - NEAR_MS:
+        return 0
+    hours = history.rollup(
+        conn, held.name, begin_ms, first_ms, step="1h", signals=("fluid_temp_c",)
+    )
+    return int(hours.samples.sum())
 
 
 def limits_at(held: Held, state: NDArray[Any]) -> tuple[tuple[str, float], ...]:

@@ -8,17 +8,19 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from models.units import METRIC, Units
 from review import history
-from review.expected import STEP_MS, Z_80, Expected, expected, limits_at
+from review.expected import STEP_MS, Z_80, Expected, expected, limits_at, samples_before
 from review.problems import Mistake
 from review.reading import Reader, Stored, no_account
 from review.series_circuit import Circuit, circuit_at, circuit_kept
-from review.series_lines import EVERY_SAMPLE_UP_TO_MS, LABELS, USUAL, Line, line, read
+from review.series_lines import LABELS, USUAL, Line, line, read
 from review.series_marks import (
     NIGHT_WORDS,
     AlarmSpan,
@@ -33,12 +35,19 @@ from review.series_marks import (
 GAP_MS = 300_000
 """A line is broken where nothing was measured for longer [ms]."""
 
+MOST_BEFORE = 60_000
+"""More samples are not run through to get to a span, for whoever looks at a page: about a second."""
+
 LEAST_SPAN_MS, LONGEST_SPAN_MS = 60_000, 20 * 366 * 86_400_000
 LEAST_PX, MOST_PX, USUAL_PX = 60, 4000, 1000
 
 TOO_LONG = (
     "The healthy band is computed from every sample, step by step, and drawn for up to 14 days: choose a "
     "shorter span to see it."
+)
+NOT_KEPT = (
+    "There is no healthy band here: no state of this truck is kept from so long ago, and to compute it from "
+    "its first sample on would take minutes."
 )
 NOT_KNOWN = (
     "In this span nothing could be expected of a healthy truck: too little was measured."
@@ -138,10 +147,9 @@ def series(
     stored = reader.truck(conn, truck)
     points = min(max(width_px, LEAST_PX), MOST_PX)
     lines, samples = read(conn, truck, first_ms, last_ms, points, signals)
-    found = None
-    if healthy and samples is not None and stored.held is not None:
-        step_ms = max(STEP_MS, lines.bucket_ms)
-        found = expected(conn, stored.held, samples, step_ms=step_ms)
+    found, why = None, ""
+    if healthy:
+        found, why = _expected(conn, stored, samples, first_ms, lines.bucket_ms)
     edges = history.span(conn, truck) or (None, None)
     band = _band(found)
     return Series(
@@ -155,7 +163,7 @@ def series(
         time_ms=lines.middle_ms.tolist(),
         lines=[line(name, lines) for name in signals],
         healthy=band,
-        healthy_why=_why(stored, last_ms - first_ms) if healthy and band is None else "",
+        healthy_why=why if band is None else "",
         limits=_limits(stored, found),
         circuit=circuit_at(found) if found else circuit_kept(conn, stored, first_ms, last_ms),
         alarms=alarm_spans(conn, truck, first_ms, last_ms, units),
@@ -197,13 +205,22 @@ def _band(found: Expected | None) -> Healthy | None:
     )
 
 
-def _why(stored: Stored, span_ms: int) -> str:
-    """Say why there is no healthy band."""
-    if span_ms > EVERY_SAMPLE_UP_TO_MS:
-        return TOO_LONG
-    if stored.standing != "good":
-        return f"There is no healthy band: {no_account(stored.name, stored.standing)}."
-    return NOT_KNOWN
+def _expected(
+    conn: sqlite3.Connection,
+    stored: Stored,
+    samples: NDArray[Any] | None,
+    first_ms: int,
+    bucket_ms: int,
+) -> tuple[Expected | None, str]:
+    """Give what is expected of a healthy truck, and what is said where that is nothing."""
+    if samples is None:
+        return None, TOO_LONG
+    if stored.held is None:
+        return None, f"There is no healthy band: {no_account(stored.name, stored.standing)}."
+    if samples_before(conn, stored.held, first_ms) > MOST_BEFORE:
+        return None, NOT_KEPT
+    step_ms = max(STEP_MS, bucket_ms)
+    return expected(conn, stored.held, samples, step_ms=step_ms), NOT_KNOWN
 
 
 def _limits(stored: Stored, found: Expected | None) -> list[Limit]:

@@ -19,15 +19,16 @@ from alerts import ledger
 from alerts.ledger import Alarm
 from deploy.database import Database
 from deploy.notice_chart import Charts
+from ingest import journal
 from models.sample import SAMPLE
 from models.units import METRIC, US
 from review import history
 from review.entry_rules import UnknownTruck
-from review.expected import Z_80
+from review.expected import Z_80, samples_before
 from review.model_version import model_version
 from review.problems import Mistake
 from review.reduced import BUCKETS_MS, as_they_are, bucket_for, coarser
-from review.series import TOO_LONG, Series, encode, series
+from review.series import NOT_KEPT, TOO_LONG, Series, encode, series
 from review.series_lines import EVERY_SAMPLE_UP_TO_MS, LABELS
 from review.series_marks import nights
 from review.series_table import MOST_ROWS, rows_of
@@ -321,6 +322,29 @@ def test_a_truck_whose_account_is_out_of_date_still_has_its_lines(store: Databas
     assert len(found.time_ms) > 100
     assert found.healthy is None
     assert "out of date" in found.healthy_why
+
+
+def test_from_so_long_ago_that_no_state_is_kept_there_is_no_band(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    own = day_store(tmp_path)
+    early = samples(500, 7)
+    early["time_ms"] -= 9 * DAY_MS
+    with own.write() as tx:
+        (vehicle_id,) = tx.execute("SELECT id FROM vehicle WHERE name = ?", (TRUCK,)).fetchone()
+        journal.append(tx, vehicle_id=vehicle_id, samples=early, received_ms=END_MS)
+        tx.execute("DELETE FROM checkpoint WHERE vehicle_id = ?", (vehicle_id,))
+    with own.read() as conn:
+        stored = reader().truck(conn, TRUCK)
+        assert stored.held is not None
+        assert samples_before(conn, stored.held, START_MS) == len(early)
+        assert samples_before(conn, stored.held, int(early["time_ms"][0])) == 0
+    assert drawn(own).healthy is not None  # five hundred are nothing
+    monkeypatch.setattr("review.series.MOST_BEFORE", 499)
+    found = drawn(own)
+    own.close()
+    assert found.healthy is None
+    assert found.healthy_why == NOT_KEPT
 
 
 def test_before_its_first_sample_there_is_nothing_and_it_says_since_when(
