@@ -6,7 +6,7 @@ import csv
 import io
 import math
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from typing import Any, BinaryIO, Literal
@@ -142,8 +142,12 @@ def _columns(piece: Piece) -> list[list[str]]:
 
 def _cells(column: NDArray[Any], *, whole: bool) -> list[str]:
     """Write numbers so that reading them gives the same ones; what is absent is empty."""
-    write: Callable[[Any], str] = (lambda value: str(int(value))) if whole else repr
+    write = _whole if whole else repr
     return ["" if math.isnan(value) else write(value) for value in column.tolist()]
+
+
+def _whole(value: float) -> str:
+    return str(int(value)) if value == int(value) else repr(value)
 
 
 def _times(times_ms: Sequence[int], zone: tzinfo) -> tuple[list[str], list[str]]:
