@@ -144,7 +144,7 @@ def _exported(home: Home, name: str, *words: str) -> pd.DataFrame:
     done = home.run("export", "NF-01", str(home.folder / name), *words)
     assert done.exit_code == 0, done.output
     read: Any = pd.read_csv if name.endswith(".csv") else pd.read_parquet
-    found = read(home.folder / name)
+    found: pd.DataFrame = read(home.folder / name)
     assert f"{len(found)} rows in" in done.output
     return found
 
