@@ -11,11 +11,16 @@ from models.tell_apart import called, look, telling
 from review.dossier.facts import Clue, Departure, Dossier
 from review.dossier.pen import Pen
 
-_BY_ALARM: Mapping[str, str] = {
-    "lockup_slip": "the converter's lockup clutch slipped",
-    "sensor_fault": "the fluid's sensor went wrong",
+KINDS: Mapping[str, str] = {
+    "lockup_slip": "a slipping lockup clutch",
+    "sensor_fault": "a wrong sensor",
+    "bypass_stuck": "a stuck bypass valve",
+    "coolant_valve_stuck": "a stuck coolant valve",
+    "cooler_starved": "a starved cooler",
+    "heat_rejection_low": "a lack of cooling",
+    "overcooled": "a valve stuck to the cooler",
 }
-"""What an alarm says that does not rest on the balance of heat."""
+"""What the alarms of faults say was wrong."""
 
 
 def cause_name(found: Dossier, place: int) -> str:
@@ -29,7 +34,7 @@ def first_cause(found: Dossier) -> str:
     if left is None:
         return "nothing"
     if left.cause < 0:
-        return _BY_ALARM.get(left.by_alarm, left.by_alarm.replace("_", " "))
+        return KINDS.get(left.alarm, left.alarm.replace("_", " "))
     return called(left.last_cause, by_coolant=found.coolant_cooled)
 
 
@@ -75,6 +80,7 @@ def clue_words(clue: Clue, pen: Pen) -> str:
 
 def _evidence(found: Dossier) -> dict[str, float]:
     named = {f"p_{NAMES[each.place]}": max(each.last, each.highest) for each in found.causes}
+    named.setdefault(f"p_{NAMES[found.doubted]}", found.doubt)
     return {**named, "coolant_cooled": float(found.coolant_cooled)}
 
 

@@ -22,6 +22,12 @@ LEAST_NOTES = 5
 TELLS_K = 5.0
 """Difference in temperature that is a clue [K]; own choice: five steps of a sensor of whole degrees."""
 
+LATELY_MS = 120_000
+"""A moment counts for a clue where the circuit could be judged within this time before [ms]; own choice."""
+
+ALIKE = 1.5
+"""Heats made are alike up to this factor [-]; own choice: with unlike ones speed is not what differs."""
+
 IDLE_KW = 1.0
 """Heat made up to which a stop is one in which nothing but the cooling tells [kW]; own choice."""
 
@@ -117,13 +123,15 @@ def _of_the_share(notes: NDArray[Any], found: Departure) -> Iterator[Clue]:
 def _of_the_speed(away: NDArray[Any]) -> Iterator[Clue]:
     """Whether more air helped."""
     off_k = away["fluid_c"] - away["expected_c"]
-    fast = off_k[(away["speed_km_h"] >= FAST_KM_H) & np.isfinite(off_k)]
-    slow = off_k[
-        (away["speed_km_h"] > 5.0) & (away["speed_km_h"] <= SLOW_KM_H) & np.isfinite(off_k)
-    ]
-    if len(fast) < LEAST_NOTES or len(slow) < LEAST_NOTES:
+    told = np.isfinite(off_k) & (away["time_ms"] - away["judged_ms"] <= LATELY_MS)
+    fast = told & (away["speed_km_h"] >= FAST_KM_H)
+    slow = told & (away["speed_km_h"] > 5.0) & (away["speed_km_h"] <= SLOW_KM_H)
+    if fast.sum() < LEAST_NOTES or slow.sum() < LEAST_NOTES:
         return
-    numbers = {"fast_k": float(np.median(fast)), "slow_k": float(np.median(slow))}
+    heats = [float(np.median(away["heat_kw"][each])) for each in (fast, slow)]
+    if not max(heats) <= ALIKE * min(heats):
+        return
+    numbers = {"fast_k": float(np.median(off_k[fast])), "slow_k": float(np.median(off_k[slow]))}
     helped = numbers["slow_k"] - numbers["fast_k"] > TELLS_K
     yield Clue(
         kind="air_helped" if helped else "air_no_help",

@@ -99,22 +99,37 @@ class Level:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Departure:
-    """The first time the truck left its own healthy behaviour and stayed away from it. Times [Unix ms].
+class Episode:
+    """One departure from healthy behaviour: the kind of its first alarm, and its times [Unix ms].
 
-    ``trusted_ms``: last shown to be within it; ``left_ms``: from here on the fluid lay further from what a
-    healthy circuit would show than twice what that is unsure of, or, where that cannot be said, a fault was
-    likelier than not; ``doubted_ms``: that a fault was likelier than not; ``sure_ms``: nine in ten, None:
-    never. ``proven_ms``: when flow through the cooler had last been proven by then. ``ended_ms``: trusted
-    again, None: not before the end. ``cause``: a place in ``models.hypotheses.NAMES``: the likeliest once it
-    was sure; ``last_cause``: the likeliest the last time that it was. ``at_first``, ``at_last``: all
-    probabilities then.
+    ``ended_ms``: back in its healthy behaviour; None: not before the end.
     """
 
+    alarm: str
+    onset_ms: int
+    told_ms: int
+    ended_ms: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Departure:
+    """The departure in question. Times [Unix ms].
+
+    ``alarm``: the kind that told first. ``trusted_ms``: last shown to be within its healthy behaviour.
+    ``left_ms``: the first moment: from here on the fluid lay further from what a healthy circuit would show
+    than twice what that is unsure of, or the alarm's condition held. ``doubted_ms``: since when a fault had
+    been likelier than not. ``told_ms``: its evidence had passed what the rate of false alarms allows.
+    ``proven_ms``: when flow through the cooler had last been proven by then. ``ended_ms``: trusted again;
+    None: not before the end. ``cause``: a place in ``models.hypotheses.NAMES``, the likeliest then, -1: not
+    by the balance of heat; ``last_cause``: the likeliest the last time that a fault was sure
+    (``last_sure_ms``). ``at_first``, ``at_last``: all probabilities then; ``peak``: the highest of any [-].
+    """
+
+    alarm: str
     trusted_ms: int | None
     left_ms: int
     doubted_ms: int
-    sure_ms: int | None
+    told_ms: int
     last_sure_ms: int
     proven_ms: int | None
     ended_ms: int | None
@@ -123,7 +138,6 @@ class Departure:
     last_cause: int
     at_first: tuple[float, ...]
     at_last: tuple[float, ...]
-    by_alarm: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -267,7 +281,11 @@ class Thinning:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dossier:
-    """All of it. ``record``: every entry dated before the end, superseded ones too; ``counting`` by id."""
+    """All of it. ``record``: every entry dated before the end, superseded ones too; ``counting`` by id.
+
+    ``episodes``: all departures; ``doubt``: probability of a fault at the end [-], ``doubted`` the likeliest.
+    ``judged``: whether any drive let the circuit be judged, ``judged_h`` for how long [h].
+    """
 
     truck: Vehicle
     vehicle_id: int
@@ -279,6 +297,9 @@ class Dossier:
     excursions: tuple[Excursion, ...]
     levels: tuple[Level, ...]
     departure: Departure | None
+    episodes: tuple[Episode, ...]
+    doubt: float
+    doubted: int
     judged: bool
     judged_h: float
     causes: tuple[Cause, ...]

@@ -17,7 +17,7 @@ from ingest.held import Held
 from models.layout import record
 from models.statement import statement
 from review.dossier.causes import causes, clues
-from review.dossier.departure import OVER_BELOW, SURE_FROM, fault
+from review.dossier.departure import departure, fault
 from review.dossier.duty import work_of
 from review.dossier.excursions import Run, runs_above
 from review.dossier.facts import (
@@ -30,9 +30,9 @@ from review.dossier.facts import (
 from review.dossier.ignorance import unknown_of
 from review.dossier.parts import basis_of, course_of, excursion_of, levels_of, thinnings_of
 from review.dossier.readings import believed, costed
-from review.dossier.search import first_departure
+from review.dossier.search import find
 from review.dossier.span import USUAL_DAYS, as_of, bounds, checked_days, span_of
-from review.dossier.walk import NOTE, Kept, kept, walked
+from review.dossier.walk import NOTE, Kept, joined, kept, walked
 from review.dossier.witnesses import stories
 from review.problems import Mistake
 from review.reading import Reader, Stored, no_account
@@ -117,13 +117,16 @@ def _gathered(
     runs = sorted(
         runs_above(readings, limits.limit_c), key=lambda run: (-run.cost_s, run.start)
     )
-    found, notes = first_departure(conn, held, past, span.first_ms, span.until_ms)
-    close = _closely(conn, held, past, span, [notes, *_about(conn, held, past, readings, runs)])
-    found = found and _to_the_end(found, _merged([past.notes, close]))
+    worst_ms = int(readings.time_ms[runs[0].start]) if runs else None
+    search = find(conn, held, past, span.first_ms, span.until_ms, worst_ms)
+    seen = [search.notes, *_about(conn, held, past, readings, runs)]
+    close = _closely(conn, held, past, span, seen)
+    notes = _merged([past.notes, close])
+    found = departure(search.one, notes, span.last_ms) if search.one else None
     account = statement(params.account, state.truck.account)
     days = close[close["time_ms"] >= span.close_ms]
     duty = work_of(days, ageing, limits.limit_c, max_gap_s)
-    away = _away(_merged([past.notes, close]), found)
+    away = _away(notes, found)
     close_samples = journal.read(
         conn, vehicle_id=held.vehicle_id, first_ms=span.close_ms, last_ms=span.last_ms
     )
@@ -144,10 +147,13 @@ def _gathered(
         ),
         levels=levels_of(readings, limits, span),
         departure=found,
+        episodes=search.all,
+        doubt=float(fault(past.notes[-1:])[0]),
+        doubted=1 + int(np.argmax(np.nan_to_num(past.notes["p"][-1])[1:])),
         judged=bool(state.truck.thermal.windows > 0),
         judged_h=float(state.truck.thermal.windows) / 120.0,
         causes=causes(away, found) if found else (),
-        clues=clues(away, found, account, duty),
+        clues=clues(away, found, account, work_of(away, ageing, limits.limit_c, max_gap_s)),
         coolant_cooled=bool(params.over_temperature.coolant_cooled),
         duty=duty,
         alarms=stories(conn, was.name, span.first_ms, span.until_ms),
@@ -192,33 +198,10 @@ def _closely(
 
 
 def _merged(notes: Sequence[NDArray[Any]]) -> NDArray[Any]:
-    joined = np.concatenate([np.zeros(0, NOTE), *notes])
-    joined = joined[joined["time_ms"] > 0]
-    _, first = np.unique(joined["time_ms"], return_index=True)
-    return joined[first]
-
-
-def _to_the_end(found: Departure, notes: NDArray[Any]) -> Departure:
-    """Follow a departure to where it ended, or to the end of all."""
-    if found.cause < 0:
-        return found
-    after = notes[notes["time_ms"] >= found.doubted_ms]
-    doubt = fault(after)
-    over = np.flatnonzero(doubt < OVER_BELOW)
-    end = int(over[0]) if len(over) else len(after)
-    sure = np.flatnonzero(doubt[:end] >= SURE_FROM)
-    if len(sure) == 0:
-        return found
-    last = after[int(sure[-1])]
-    p = np.nan_to_num(last["p"])
-    return replace(
-        found,
-        last_sure_ms=int(last["time_ms"]),
-        ended_ms=int(after["time_ms"][end]) if end < len(after) else None,
-        peak=float(doubt[:end].max()),
-        last_cause=1 + int(np.argmax(p[1:])),
-        at_last=tuple(map(float, last["p"])),
-    )
+    together = joined(notes, NOTE)
+    together = together[together["time_ms"] > 0]
+    _, first = np.unique(together["time_ms"], return_index=True)
+    return together[first]
 
 
 def _away(notes: NDArray[Any], found: Departure | None) -> NDArray[Any]:

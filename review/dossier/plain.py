@@ -163,8 +163,8 @@ def _departure(found: Dossier) -> dict[str, Any] | None:
     named = dict(zip(NAMES, left.at_last, strict=True))
     return {
         **plain(left),
-        "cause": NAMES[left.cause] if left.cause >= 0 else left.by_alarm,
-        "last_cause": NAMES[left.last_cause] if left.last_cause >= 0 else left.by_alarm,
+        "cause": NAMES[left.cause] if left.cause >= 0 else left.alarm,
+        "last_cause": NAMES[left.last_cause] if left.last_cause >= 0 else left.alarm,
         "left": rfc3339(left.left_ms),
         "at_last": {name: _number(value) for name, value in named.items()},
     }

@@ -54,7 +54,7 @@ def timeline(found: Dossier, pen: Pen, title: Title) -> tuple[Happened, ...]:
         *_end(found),
     ]
     return tuple(
-        sorted(lines, key=lambda line: (line.time_ms, order.index(line.kind), line.text))
+        sorted(lines, key=lambda line: (line.time_ms, order.index(line.kind), not line.tone))
     )
 
 
@@ -72,9 +72,11 @@ def _departure(found: Dossier) -> Iterator[Happened]:
         tone="first",
         text=f"The truck left its own healthy behaviour: {first_cause(found)}.",
     )
-    if left.sure_ms and left.cause >= 0:
+    if left.cause >= 0:
         yield Happened(
-            time_ms=left.sure_ms, kind="left", text="A fault was nine in ten by the evidence."
+            time_ms=left.told_ms,
+            kind="left",
+            text="The evidence passed what the rate of false alarms allows.",
         )
     if left.ended_ms:
         yield Happened(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from review.dossier.departure import BEYOND_SD, OVER_BELOW, SURE_FROM
+from review.dossier.departure import BEYOND_SD, OVER_BELOW
 from review.dossier.facts import Dossier
 from review.dossier.pen import Pen
 
@@ -128,12 +128,13 @@ def method(found: Dossier, pen: Pen) -> Iterator[str]:
         "circuit's physics under each cause side by side and weigh how well each foretold the fluid."
     )
     yield (
-        "The first moment: what a healthy circuit would show is that truck's own healthy model, run on "
-        "without learning from the last moment it was trusted. The truck has left it when the fluid "
-        f"lies more than {BEYOND_SD:.0f} standard deviations off, up to where a fault is likelier than "
-        f"health; it counts where the probability of a fault reached {100 * SURE_FROM:.0f} % and is "
-        f"over when it falls below {100 * OVER_BELOW:.0f} %. Probabilities are the model's own: right "
-        "only where its physics is."
+        "The first moment: a departure begins with an alarm of a fault, where the evidence has passed what "
+        f"the rate of false alarms allows ({basis.false_alarms_per_h:.1e} an hour of driving). From there it "
+        "is followed back. What a healthy circuit would show is that truck's own healthy model, run on "
+        "without learning from the last moment it was trusted; the truck has left it from where on, up to "
+        f"the alarm, the fluid lies more than {BEYOND_SD:.0f} standard deviations off. It is over when the "
+        f"probability of a fault falls below {100 * OVER_BELOW:.0f} %. Probabilities are the model's own: "
+        "right only where its physics is."
     )
     yield (
         "Times above the limit are ranked by the life they used, from the first reading above it to "

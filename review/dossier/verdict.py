@@ -8,8 +8,15 @@ from dataclasses import dataclass
 
 from alerts.alarm import Event
 from alerts.destination import channel_of, person_of
-from review.circuit_standing import NEEDED
-from review.dossier.cause_words import OF_THE_COLD, OF_THE_SENSOR, cause_name, first_cause, grew
+from review.circuit_standing import NEEDED, SUSPECT_FROM
+from review.dossier.cause_words import (
+    KINDS,
+    OF_THE_COLD,
+    OF_THE_SENSOR,
+    cause_name,
+    first_cause,
+    grew,
+)
 from review.dossier.facts import AlarmStory, Departure, Dossier, Excursion
 from review.dossier.pen import Pen, likely
 
@@ -45,14 +52,18 @@ def verdict(found: Dossier, pen: Pen) -> Verdict:
 
 def _of_a_fault(found: Dossier, left: Departure, pen: Pen) -> Verdict:
     name = first_cause(found)
-    sure = likely(left.peak if left.cause < 0 else left.at_last[left.last_cause])
+    sure = likely(_surest(found, left))
     first = (
         f"First to go, as far as the data tell, was {name} ({sure} by the evidence): the truck left its "
         f"own healthy behaviour at {pen.moment(left.left_ms)}{_before_the_heat(found, left, pen)}."
     )
-    remarks = [
-        text for text in (grew(found, left), _bracket(left, pen), _again(left, pen)) if text
-    ]
+    told = (
+        grew(found, left),
+        _bracket(left, pen),
+        _again(left, pen),
+        _before(found, left, pen),
+    )
+    remarks = [text for text in told if text]
     if left.last_cause in OF_THE_SENSOR:
         remarks.insert(0, "From then on all temperatures of this truck are in doubt.")
     return Verdict(
@@ -83,12 +94,33 @@ def _bracket(left: Departure, pen: Pen) -> str:
         parts.append(
             f"the truck was last within what is healthy for it at {pen.moment(left.trusted_ms)}"
         )
-    if left.sure_ms == left.doubted_ms:
-        parts.append(f"and a fault was nine in ten from {pen.moment(left.doubted_ms)}")
-    else:
-        parts.append(f"a fault was likelier than not from {pen.moment(left.doubted_ms)}")
-        parts += [f"and nine in ten from {pen.moment(left.sure_ms)}"] if left.sure_ms else []
+    if left.doubted_ms < left.told_ms:
+        parts.append(
+            f"a fault had been likelier than not since {pen.moment(left.doubted_ms)}, too little to be told"
+        )
+    parts.append(
+        f"and the evidence passed what the rate of false alarms allows at {pen.moment(left.told_ms)}"
+    )
     return f"How sure the moment is: {', '.join(parts)}."
+
+
+def _surest(found: Dossier, left: Departure) -> float:
+    """Give how sure the cause is: by the balance of heat, or by the alarm's own evidence."""
+    if left.cause >= 0:
+        return left.at_last[left.last_cause]
+    told = [each.alarm.probability for each in found.alarms if each.alarm.kind == left.alarm]
+    return max(told, default=left.peak)
+
+
+def _before(found: Dossier, left: Departure, pen: Pen) -> str:
+    """Say that it had left its healthy behaviour before, and come back."""
+    earlier = [
+        f"{KINDS.get(each.alarm, each.alarm.replace('_', ' '))}, from {pen.day(each.onset_ms)} to "
+        f"{pen.day(each.ended_ms)}"
+        for each in found.episodes
+        if each.ended_ms is not None and each.ended_ms <= left.told_ms
+    ]
+    return f"It had left it before, and come back: {'; '.join(earlier)}." if earlier else ""
 
 
 def _again(left: Departure, pen: Pen) -> str:
@@ -138,6 +170,8 @@ def _of_no_judgement(found: Dossier, pen: Pen) -> Verdict:
 
 
 def _of_health(found: Dossier, pen: Pen) -> Verdict:
+    if found.doubt >= SUSPECT_FROM:
+        return _of_doubt(found, pen)
     if not found.excursions:
         hottest = max(found.account.hottest_c, float(found.readings.fluid_c.max()))
         return Verdict(
@@ -160,6 +194,21 @@ def _of_health(found: Dossier, pen: Pen) -> Verdict:
             "was load, not a fault."
         ),
         then=f"{_hot(found, pen)}{_load(found)}; {_known(found, pen)}.",
+        remarks=(),
+    )
+
+
+def _of_doubt(found: Dossier, pen: Pen) -> Verdict:
+    """Say that something cannot be ruled out, though it never was sure enough to be told."""
+    name = cause_name(found, found.doubted)
+    heat = _hot(found, pen) if found.excursions else "The fluid never passed its limit"
+    return Verdict(
+        headline="No fault was sure, and one cannot be ruled out",
+        first=(
+            "Nothing was sure to have left this truck's healthy behaviour: at the end a fault was "
+            f"{likely(found.doubt)} likely ({name}), too little to be told."
+        ),
+        then=f"{heat}; {_known(found, pen)}.",
         remarks=(),
     )
 
