@@ -30,6 +30,7 @@ def around_of(loaded: Loaded) -> Around:
         With every problem of the fleet file.
     """
     store = loaded.settings.store.path
+    archive = store.parent / loaded.settings.archive.folder
     return Around(
         groups=_by_group(groups_of(loaded)),
         installation=Installation(
@@ -37,7 +38,8 @@ def around_of(loaded: Loaded) -> Around:
             fleet_file=_named(loaded.fleet_file),
             people_file=_named(loaded.people_file),
             store=_named(store),
-            sizes=lambda: sizes_of(store),
+            archive=_named(archive),
+            sizes=lambda: sizes_of(store, archive),
         ),
     )
 
