@@ -98,7 +98,7 @@ def expected(
 
 
 def samples_before(conn: sqlite3.Connection, held: Held, first_ms: int) -> int:
-    """Count the samples between a truck's last kept state before a time and that time.
+    """Count, to the hour, the samples between a truck's last kept state before a time and that time.
 
     As a rule a day's at most; a truck whose states were not kept so far back has all its samples there.
     """
@@ -111,7 +111,7 @@ def samples_before(conn: sqlite3.Connection, held: Held, first_ms: int) -> int:
     if begin_ms >= first_ms - NEAR_MS:
         return 0
     hours = history.rollup(
-        conn, held.name, begin_ms, first_ms, step="1h", signals=("fluid_temp_c",)
+        conn, held.name, begin_ms, first_ms - 1, step="1h", signals=("fluid_temp_c",)
     )
     return int(hours.samples.sum())
 

@@ -65,7 +65,7 @@ function linesPanel(key, title, unit, lines, found, choice) {
   const { sign, of } = shown(unit, choice);
   const columns = [];
   const series = [];
-  for (const line of lines) {
+  for (const line of [...lines].reverse()) { // the first is drawn last, on top
     const reduced = line.low.length > 0;
     const place = columns.length + 1;
     if (reduced) columns.push(changed(line.low, of), changed(line.high, of));
@@ -92,7 +92,7 @@ function circuitPanel(found) {
   const circuit = found.circuit;
   if (!circuit || !circuit.time_ms.length) return null;
   const percent = (value) => value * 100;
-  const columns = [changed(circuit.share, percent), changed(circuit.p_fault, percent)];
+  const columns = [changed(circuit.p_fault, percent), changed(circuit.share, percent)];
   // Where the states were read once a day or an hour, a line between two of them is no claim of more.
   const steps = circuit.time_ms.slice(1).map((at, i) => at - circuit.time_ms[i]);
   const usual = steps.length ? steps.slice().sort((a, b) => a - b)[Math.floor(steps.length / 2)] : 0;
@@ -103,8 +103,8 @@ function circuitPanel(found) {
     unit: "%",
     data: broken(circuit.time_ms, columns, gapMs),
     series: [
-      { name: "share", label: "cooler carries, of its own healthy share", reduced: false, mean: 1 },
-      { name: "p_fault", label: "fault in the circuit, probability", reduced: false, mean: 2 },
+      { name: "p_fault", label: "fault in the circuit, probability", reduced: false, mean: 1 },
+      { name: "share", label: "cooler carries, of its own healthy share", reduced: false, mean: 2 },
     ],
     fixed: [0, 110],
   };

@@ -148,16 +148,15 @@ export function paintLimits(u, limits, colour, font) {
     ctx.moveTo(bbox.left, y);
     ctx.lineTo(bbox.left + bbox.width, y);
     ctx.stroke();
-    const above = y - bbox.top > 18 * ratio;
-    ctx.textBaseline = above ? "bottom" : "top";
+    ctx.textBaseline = "bottom";
     const wide = ctx.measureText(limit.words).width + 8 * ratio;
     const end = bbox.left + bbox.width;
     ctx.fillStyle = colour("--card");
     ctx.globalAlpha = 0.8;
-    ctx.fillRect(end - wide, above ? y - 17 * ratio : y + 2 * ratio, wide, 15 * ratio);
+    ctx.fillRect(end - wide, y - 17 * ratio, wide, 15 * ratio);
     ctx.globalAlpha = 1;
     ctx.fillStyle = colour("--chart-limit");
-    ctx.fillText(limit.words, end - 4 * ratio, above ? y - 3 * ratio : y + 3 * ratio);
+    ctx.fillText(limit.words, end - 4 * ratio, y - 3 * ratio);
   }
   ctx.restore();
 }

@@ -115,9 +115,11 @@ export class Plot {
     if (low > high) return [0, 100];
     const scale = this.panel.unit === "°F" ? 1.8 : 1;
     seen.filter((each) => each.band).forEach((each) => widen(columns(each), BAND_ROOM * scale));
-    for (const limit of this.limits) if (high >= limit.at - NEAR * scale) high = Math.max(high, limit.at);
     const room = Math.max((high - low) * 0.06, 1);
-    return [low - room, high + room];
+    let top = high + room;
+    const words = (high - low) * 0.09; // so much is taken by the words above a limit
+    for (const limit of this.limits) if (high >= limit.at - NEAR * scale) top = Math.max(top, limit.at + words);
+    return [low - room, top];
   }
 
   under(u) {

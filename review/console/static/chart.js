@@ -113,10 +113,12 @@ class Chart {
     this.body.replaceChildren();
     this.plots = panels.map((panel) => new Plot(this, panel));
     this.kinds = kinds;
-    this.key.replaceChildren(...panels.flatMap((panel, i) => panel.series.map((series) => this.entry(panel, series, i))));
+    this.values = new Map();
+    const listed = panels.flatMap((panel, i) => [...panel.series].reverse().map((series) => this.entry(series, i)));
+    this.key.replaceChildren(...listed);
   }
 
-  entry(panel, series, i) {
+  entry(series, i) {
     const value = made("span", { className: "number" });
     const button = made("button", { type: "button", title: "Show or hide this line" }, this.plots[i].swatch(series), made("span", { textContent: series.label }), value);
     button.setAttribute("aria-pressed", String(!this.hidden.has(series.name)));
@@ -125,7 +127,7 @@ class Chart {
       button.setAttribute("aria-pressed", String(!this.hidden.has(series.name)));
       this.plots[i].again();
     };
-    series.value = value;
+    this.values.set(series.name, value);
     const item = made("li", {}, button);
     item.dataset.name = series.name;
     return item;
@@ -164,11 +166,10 @@ class Chart {
     const texts = [];
     this.panels.forEach((panel, i) => {
       this.plots[i].line(at);
-      panel.series.forEach((series, s) => {
+      [...panel.series].reverse().forEach((series) => {
         const place = nearest(panel.data[0], panel.data[series.mean], wanted, panel.key === "circuit" ? this.span : gap);
         const words = place < 0 ? "–" : valueWords(panel, series, place);
-        const entry = this.key.children[this.panels.slice(0, i).reduce((sum, each) => sum + each.series.length, 0) + s];
-        entry.querySelector(".number").textContent = words;
+        this.values.get(series.name).textContent = words;
         if (!this.hidden.has(series.name)) texts.push(`${series.label} ${place < 0 ? "not known" : words}`);
       });
     });
