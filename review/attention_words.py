@@ -9,9 +9,10 @@ from alerts.alarm import LATCHED, State
 from alerts.ledger import Alarm
 from alerts.teller import Teller
 from models import circuit_words
-from models.cautions import OWN_GAUGE, SHOP_ONLY
+from models.cautions import HOT_FLUID, OWN_GAUGE, SHOP_ONLY, WIRING, WORK_IN_SHORT
 from models.due_words import words_of
 from models.silence_words import words as silence_words
+from models.words import Words
 from review.attention import Need, Reason
 from review.board_row import TruckLive
 
@@ -29,12 +30,17 @@ _AFTER = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NeedWords:
-    """What is said of one need; ``known``: who has acknowledged it, empty where that is not asked."""
+    """What is said of one need.
+
+    ``known``: who has acknowledged it, empty where that is not asked; ``cautions`` to whoever does something
+    about it.
+    """
 
     title: str
     why: str
     do: str
     known: str = ""
+    cautions: tuple[str, ...] = ()
 
 
 def said(need: Need, truck: TruckLive, teller: Teller, now_ms: int) -> NeedWords:
@@ -53,7 +59,15 @@ def of_alarm(alarm: Alarm, teller: Teller) -> NeedWords:
         why=" ".join(part for part in parts if part),
         do=told.action if alarm.active else _AFTER[alarm.state in LATCHED],
         known=_known(alarm, teller),
+        cautions=_cautions(alarm, told),
     )
+
+
+def _cautions(alarm: Alarm, told: Words) -> tuple[str, ...]:
+    """Give the dangers of what is to be done; of what is over, those to whoever looks at the truck."""
+    if alarm.active:
+        return told.cautions
+    return told.technician if alarm.state in LATCHED else ()
 
 
 def _known(alarm: Alarm, teller: Teller) -> str:
@@ -97,13 +111,16 @@ def _overdue(truck: TruckLive, teller: Teller, now_ms: int) -> NeedWords:
         title="Service overdue",
         why=f"{words}.",
         do="Plan the service; what is done is entered here, and the account counts on from it.",
+        cautions=(WORK_IN_SHORT,),
     )
 
 
 def _silent(truck: TruckLive, teller: Teller, now_ms: int) -> NeedWords:
     quiet = {"quiet_minutes": (now_ms - (truck.last_ms or now_ms)) / 60_000.0}
     told = silence_words(quiet, teller.units)
-    return NeedWords(title=told.title, why=told.observed, do=told.action)
+    return NeedWords(
+        title=told.title, why=told.observed, do=told.action, cautions=told.cautions
+    )
 
 
 def _sensor(truck: TruckLive, teller: Teller, now_ms: int) -> NeedWords:
@@ -115,7 +132,8 @@ def _sensor(truck: TruckLive, teller: Teller, now_ms: int) -> NeedWords:
             f"What it shows does not fit the rest ({circuit_words.likely(share)} likely that it is "
             "off); it is not sure enough for an alarm."
         ),
-        do=f"Have sensor, plug and wiring looked at when the truck is next in the shop. {SHOP_ONLY}",
+        do="Have sensor, plug and wiring looked at when the truck is next in the shop.",
+        cautions=(HOT_FLUID, WIRING, SHOP_ONLY),
     )
 
 
@@ -127,6 +145,7 @@ def _suspect(truck: TruckLive, teller: Teller, now_ms: int) -> NeedWords:
         title="Cooling circuit: a fault is possible",
         why=f"Not sure enough for an alarm. {circuit_words.rivals(evidence)}",
         do=circuit_words.tells_apart(evidence) or "Watch it over the next loaded drive.",
+        cautions=(WORK_IN_SHORT,),
     )
 
 
