@@ -111,10 +111,26 @@ def demo_command(
     picture: Annotated[
         Path | None, typer.Option(help="Save the last view as a picture (SVG).")
     ] = None,
+    history: Annotated[
+        bool,
+        typer.Option(
+            "--history/--no-history",
+            help="With two invented years behind the fleet: made once, then kept for later demos.",
+        ),
+    ] = True,
+    open_browser: Annotated[
+        bool, typer.Option("--open", help="Open the console in the desktop's browser.")
+    ] = False,
 ) -> None:
     """Show the main job: a broker, a simulated fleet, the daemon, and what it finds."""
     options = DemoOptions(
-        for_seconds=for_seconds, broker=broker, speed=speed, folder=folder, picture=picture
+        for_seconds=for_seconds,
+        broker=broker,
+        speed=speed,
+        folder=folder,
+        picture=picture,
+        history=history,
+        open_browser=open_browser,
     )
     raise typer.Exit(run_demo(options))
 

@@ -11,7 +11,6 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import IO
@@ -21,23 +20,32 @@ from rich.live import Live
 
 from deploy.broker import Kind, RunningBroker, find_broker, start_broker
 from deploy.clock import ScaledClock, wall_ms
+from deploy.demo_console import Door, door, show
 from deploy.demo_facts import Facts, look
+from deploy.demo_past import begin
+from deploy.demo_people import text_service
+from deploy.demo_settings import (
+    FLEET,
+    MAX_GAP_S,
+    SILENT_AFTER_S,
+    STORE,
+    Told,
+    write_settings,
+)
 from deploy.demo_view import PICTURE, Room, drawn, picture, summary, told_line
 from deploy.fleet import load_fleet
 from models.kernel import warm_up
 from models.units import METRIC
 from review.trucks import CourseOf, courses_of
-from simulator.northfold import DAY_S, START_MS, fleet_file
+from simulator.northfold import START_MS
 from simulator.publish import Broker
 from simulator.run import SimulateOptions
 from simulator.run import run as run_simulator
 
-STORE = "heatbook.db"
 LOOK_EVERY_S = 0.5
+START_AFTER_MS = 4_000  # the daemon needs so long until it listens: the day should not begin without it
 START_LIMIT_S = 60.0
 STOP_LIMIT_S = 20.0
-MAX_GAP_S = 300.0
-SILENT_AFTER_S = 1800.0  # a machine that stops for breath must not look like a silent gateway
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +57,8 @@ class DemoOptions:
     speed: float = 240.0
     folder: Path | None = None
     picture: Path | None = None
+    history: bool = True
+    open_browser: bool = False
 
 
 class Stopped(Exception):
@@ -93,9 +103,16 @@ class _Demo:
     courses: CourseOf
     titles: dict[str, str]
     log: Path
+    door: Door
 
     def facts(self) -> Facts | None:
-        return look(self.store, courses=self.courses, titles=self.titles, now_ms=self.clock())
+        return look(
+            self.store,
+            courses=self.courses,
+            titles=self.titles,
+            now_ms=self.clock(),
+            since_ms=START_MS,
+        )
 
     def check(self) -> None:
         if self.daemon.poll() is not None:
@@ -112,55 +129,43 @@ def _parts(
         "Getting the models ready (the first start compiles them: half a minute or more) …"
     )
     warm_up()  # here, so that the daemon finds them compiled and the day does not start without it
+    begin(folder, console, history=options.history)
+    if stopping.is_set():
+        raise Stopped
+    entrance = door(folder / STORE)
     console.print(f"Starting a {kind} broker, the daemon, and ten trucks …")
     broker = start_broker(kind, directory=folder)
     try:
-        file = folder / "northfold.toml"
-        file.write_text(fleet_file(), encoding="utf-8")
-        fleet = load_fleet(file)
-        anchor_ms = wall_ms() + 2_000
+        fleet = load_fleet(folder / FLEET)
+        anchor_ms = wall_ms() + START_AFTER_MS
         clock = ScaledClock(anchor_ms=anchor_ms, start_ms=START_MS, rate=options.speed)
-        settings = folder / "heatbook.toml"
-        settings.write_text(_settings(broker, folder, clock), encoding="utf-8")
         log = folder / "daemon.log"
-        with log.open("wb") as out, _daemon(settings, out) as daemon:
-            demo = _Demo(
-                daemon=daemon,
-                clock=clock,
-                store=folder / STORE,
-                courses=courses_of(fleet, max_gap_s=MAX_GAP_S, silent_after_s=SILENT_AFTER_S),
-                titles={name: vehicle.title for name, vehicle in fleet.vehicles.items()},
-                log=log,
-            )
-            _wait_for_store(demo, stopping)
-            with _trucks(broker, options, clock):
-                yield demo
+        with text_service() as texts, log.open("wb") as out:
+            told = Told(broker=broker, clock=clock, door=entrance, texts=texts)
+            with _daemon(write_settings(folder, told), out) as daemon:
+                demo = _Demo(
+                    daemon=daemon,
+                    clock=clock,
+                    store=folder / STORE,
+                    courses=courses_of(
+                        fleet, max_gap_s=MAX_GAP_S, silent_after_s=SILENT_AFTER_S
+                    ),
+                    titles={name: each.title for name, each in fleet.vehicles.items()},
+                    log=log,
+                    door=entrance,
+                )
+                _wait_for_daemon(demo, stopping)
+                _say_where(demo, options, console)
+                with _trucks(broker, options, clock):
+                    yield demo
     finally:
         broker.stop()
 
 
-def _settings(broker: RunningBroker, folder: Path, clock: ScaledClock) -> str:
-    protocol = "5" if broker.kind == "mosquitto" else "3.1.1"
-    anchor = datetime.fromtimestamp(clock.anchor_ms / 1000, UTC).isoformat()
-    start = datetime.fromtimestamp(clock.start_ms / 1000, UTC).isoformat()
-    return f"""
-[mqtt]
-host = "{broker.host}"
-port = {broker.port}
-protocol = "{protocol}"
-[store]
-path = "{folder / STORE}"
-[models]
-max_gap_s = {MAX_GAP_S}
-silent_after_s = {SILENT_AFTER_S}
-all_silent_after_s = {DAY_S}
-[fleet]
-file = "{folder / "northfold.toml"}"
-[clock]
-rate = {clock.rate}
-start = {start}
-anchor = {anchor}
-"""
+def _say_where(demo: _Demo, options: DemoOptions, console: Console) -> None:
+    console.print(f"The console: {demo.door.words}", markup=False, highlight=False)
+    if options.open_browser and not show(demo.door.address):
+        console.print("There is no desktop here to open it on.")
 
 
 @contextmanager
@@ -198,10 +203,10 @@ def _daemon(settings: Path, out: IO[bytes]) -> Iterator[subprocess.Popen[bytes]]
             process.wait()
 
 
-def _wait_for_store(demo: _Demo, stopping: threading.Event) -> None:
-    """The first start compiles the models, which takes a moment."""
+def _wait_for_daemon(demo: _Demo, stopping: threading.Event) -> None:
+    """Wait until it listens: the first start compiles what the models did not, which takes a moment."""
     deadline = time.monotonic() + START_LIMIT_S
-    while demo.facts() is None:
+    while b"daemon.started" not in demo.log.read_bytes():
         demo.check()
         if time.monotonic() > deadline:
             raise DaemonFailed("it did not start in time")
@@ -272,6 +277,7 @@ def _show_live(
                     speed=options.speed,
                     units=METRIC,
                     room=Room(columns=console.width, lines=console.height),
+                    console=demo.door.words,
                 ),
                 refresh=True,
             )

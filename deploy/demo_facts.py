@@ -59,7 +59,7 @@ class Told:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
-    """All that is shown of the fleet at one moment; ``alarms`` are all so far, newest onset first."""
+    """All that is shown of the fleet at one moment; ``alarms``: all of the day so far, newest onset first."""
 
     trucks: tuple[TruckFacts, ...] = ()
     alarms: tuple[Alarm, ...] = ()
@@ -69,14 +69,23 @@ class Facts:
 
 
 def look(
-    path: Path, *, courses: CourseOf, titles: Mapping[str, str], now_ms: int
+    path: Path,
+    *,
+    courses: CourseOf,
+    titles: Mapping[str, str],
+    now_ms: int,
+    since_ms: int = 0,
 ) -> Facts | None:
-    """Read the store; None while there is none yet."""
+    """Read the store; None while there is none yet. Of alarms over by ``since_ms`` nothing is said."""
     try:
         with read_only(path) as conn:
             return Facts(
                 trucks=_trucks(conn, courses, titles, now_ms),
-                alarms=tuple(alarms(conn)),
+                alarms=tuple(
+                    each
+                    for each in alarms(conn)
+                    if each.active or (each.cleared_ms or 0) >= since_ms
+                ),
                 told=_told(conn),
                 messages=_messages(conn),
                 refused=totals(conn).refused,

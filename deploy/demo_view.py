@@ -56,12 +56,12 @@ class Room:
     @property
     def looked_at(self) -> int:
         """How many alarms can be told in full above the table."""
-        return max(1, min(MOST_LOOKED_AT, (self.lines - 18) // (5 if self.narrow else 3)))
+        return max(1, min(MOST_LOOKED_AT, (self.lines - 19) // (5 if self.narrow else 3)))
 
     @property
     def told(self) -> int:
         """How many notices can be listed below it."""
-        return max(0, min(MOST_TOLD, self.lines - 21 - 3 * self.looked_at))
+        return max(0, min(MOST_TOLD, self.lines - 22 - 3 * self.looked_at))
 
 
 PICTURE = Room(columns=132, lines=40)
@@ -69,9 +69,12 @@ PICTURE = Room(columns=132, lines=40)
 
 
 def picture(
-    facts: Facts, *, now_ms: int, speed: float, units: Units, room: Room
+    facts: Facts, *, now_ms: int, speed: float, units: Units, room: Room, console: str = ""
 ) -> RenderableType:
-    """Lay out the live view: what needs a look first, then every truck."""
+    """Lay out the live view: what needs a look first, then every truck.
+
+    ``console``: where the console is, if anywhere.
+    """
     who = "" if room.narrow else "  Northfold Towing & Haulage (an invented fleet)"
     pace = "" if room.narrow else f"   one second here is {speed / 60:.3g} minutes there"
     head = Text.assemble(
@@ -82,6 +85,7 @@ def picture(
     )
     parts: list[RenderableType] = [
         head,
+        *([Text.assemble(("Console  ", "bold"), console)] if console else []),
         Panel(_look_at(facts, now_ms, units, room), title="Look at", title_align="left"),
         _fleet(facts, now_ms, units, room),
     ]

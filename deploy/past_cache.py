@@ -24,6 +24,8 @@ _FILES = (
     "deploy/pipeline.py",
     "deploy/record_intake.py",
     "deploy/two_years.py",
+    "review/entry_rules.py",
+    "review/events.py",
     "review/record_book.py",
     "review/trucks.py",
 )
