@@ -18,6 +18,7 @@ from deploy.web.console import house_of
 from deploy.web.feeds import Sources, feed_routes
 from deploy.web.section import Web
 from models.units import Units
+from review.api.mount import api_routes
 from review.console.screens import console_routes
 from review.figures_json import plain
 from review.kinds import WORDS
@@ -58,7 +59,7 @@ def door(
     beside: list[Companion] = []
     if web.console:
         house = house_of(web, database, policy, calendar, around)
-        parts.append(console_routes(house))
+        parts += [console_routes(house), api_routes(house)]
         beside.append(house.board)
     return (*beside, WebServer(site(*parts), bind=web.bind, port=web.port))
 

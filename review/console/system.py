@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from starlette.responses import Response
 from starlette.routing import BaseRoute
 
 from alerts import sending
-from alerts.figure_lines import lines, span
+from alerts.figure_lines import Line, lines, span
 from alerts.figure_reader import figures_of
 from alerts.figures import DAY_MS, Figures
 from review.access import accounts, sessions
@@ -18,7 +19,7 @@ from review.console.house import House
 from review.console.me import device
 from review.console.say import Say
 from review.console.visit import Visit, route
-from review.figure_bars import load_bars, priority_bars
+from review.figure_bars import Bar, load_bars, priority_bars
 from review.system_facts import system_facts
 
 SYSTEM = "/system"
@@ -26,8 +27,15 @@ SYSTEM = "/system"
 DAYS = {"7": "a week", "28": "four weeks", "91": "a quarter", "365": "a year"}
 USUAL_DAYS = "28"
 
-NAMED = 5
-"""Trucks of one standing that are named; all are counted."""
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawn:
+    """The figures of the alarms: as they are, as bars, as lines."""
+
+    figures: Figures
+    bars: Sequence[Bar]
+    shares: Sequence[Bar]
+    lines: Sequence[Line]
 
 
 def routes(house: House) -> Sequence[BaseRoute]:
@@ -62,18 +70,14 @@ def _look(visit: Visit) -> Response:
         version=house.reader.version,
         days=days,
         choices=DAYS,
-        **_figures(found),
+        drawn=Drawn(
+            figures=found,
+            bars=load_bars(found),
+            shares=priority_bars(found),
+            lines=lines(found),
+        ),
         told=_DONE.get(visit.request.query_params.get("done", ""), ""),
     )
-
-
-def _figures(found: Figures) -> dict[str, object]:
-    return {
-        "figures": found,
-        "bars": load_bars(found),
-        "shares": priority_bars(found),
-        "lines": lines(found),
-    }
 
 
 def fleet_words(house: House) -> dict[str, list[str]]:

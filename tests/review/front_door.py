@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from http.cookies import Morsel, SimpleCookie
 from pathlib import Path
+from typing import Any
 
 import argon2
 import httpx
@@ -84,7 +85,7 @@ class Door:
         """Give who did what about what, oldest first."""
         return self.rows("SELECT who, what, about FROM audit ORDER BY id")
 
-    def rows(self, sql: str, *values: object) -> list[tuple[str, str, str]]:
+    def rows(self, sql: str, *values: object) -> list[Any]:
         with self.at.database.read() as conn:
             return conn.execute(sql, values).fetchall()
 
@@ -122,7 +123,7 @@ def form_secret(page: str) -> str:
 
 def set_cookies(response: httpx.Response) -> dict[str, Morsel[str]]:
     """Read what cookies an answer sets, by http.cookies of the standard library."""
-    jar = SimpleCookie[str]()
+    jar = SimpleCookie()
     for header in response.headers.get_list("set-cookie"):
         jar.load(header)
     return dict(jar)
