@@ -41,6 +41,9 @@ SORTED: Mapping[str, str] = {
     "newest": "longest unheard first",
 }
 
+MOST_CARDS = 30
+"""So many trucks that need somebody are told in full, the most urgent; the table has them all. Own choice."""
+
 NOTHING = "Nothing needs you now."
 
 Entry = tuple[TruckLive, tuple[Need, ...]]
@@ -103,7 +106,8 @@ def today(visit: Visit) -> Response:
         fleet=fleet,
         headline=headline(fleet, needing),
         nothing=NOTHING,
-        needing=needing,
+        needing=needing[:MOST_CARDS],
+        more=max(0, len(needing) - MOST_CARDS),
         rows=rows,
         asked=asked,
         shown=SHOWN,

@@ -19,8 +19,9 @@ from deploy.database import Database
 from models.units import METRIC, US
 from review.access.visitor import Role, Visitor
 from review.board import Board
+from review.board_fleet import FleetLive
 from review.console.house import House
-from review.console.today import SORTED, Asked, headline, today
+from review.console.today import MOST_CARDS, SORTED, Asked, headline, today
 from review.console.visit import LIVE_PART, Visit
 from tests.review.big_fleet import big_reader, big_store
 from tests.review.northfold_day import day_store
@@ -199,6 +200,30 @@ def test_five_hundred_trucks_are_shown_without_the_store(many: House) -> None:
         body(visit(many, query))
     body(visit(many, headers={LIVE_PART: "needs"}))
     assert Counting.reads == before
+
+
+def test_a_flood_is_told_as_far_as_it_can_be_read(tmp_path: Path) -> None:
+    """The most urgent in full, the others counted; the table has them all."""
+    database = day_store(tmp_path)
+    house = house_of(database)
+    fleet = house.board.now()
+    sick = fleet.trucks["NF-03"]
+    names = [f"NF-{number}" for number in range(100, 100 + 3 * MOST_CARDS)]
+    flood = {name: replace(sick, name=name) for name in names}
+    text = body(
+        visit(replace(house, board=Still(replace(fleet, trucks=flood, known=tuple(flood)))))
+    )
+    assert len(cards(text)) == MOST_CARDS
+    assert f"{2 * MOST_CARDS} more that need somebody" in text
+    assert len(rows(text)) == 3 * MOST_CARDS
+    database.close()
+
+
+class Still(Board):
+    """A board at one moment."""
+
+    def __init__(self, fleet: FleetLive) -> None:
+        self._fleet = fleet
 
 
 def test_the_counter_counts(many: House) -> None:
