@@ -112,7 +112,7 @@ def _read(
 
 
 def _episodes(found: Sequence[Transition]) -> tuple[Episode, ...]:
-    """Put episodes together; one that stood at the beginning is there only where it became more urgent."""
+    """Put episodes together; one that stood at the beginning may be there, with its onset before it."""
     ordered = sorted(found, key=lambda each: (each.kind, each.onset_ms))
     made = (
         together(sorted(each, key=lambda one: (one.time_ms, not one.active, one.priority)))

@@ -17,7 +17,7 @@ from review.problems import Mistake
 from review.reading import Stored
 from review.store import Readable
 
-_RAISED = "vehicle = ? AND raised_ms >= ? AND raised_ms < ?"
+_RAISED = "vehicle = ? AND onset_ms >= ? AND onset_ms < ?"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,13 +56,13 @@ def look(
 
 
 def _told(truck: str, runs: Replayed, past: Past, asked: Asked) -> TruckFound:
-    as_is = [each for each in runs.as_is if asked.holds(each.raised_ms)]
+    as_is = [each for each in runs.as_is if asked.holds(each.onset_ms)]
     other = [
         each
         for each in runs.other
-        if asked.holds(each.raised_ms) and each.kind not in asked.other.off
+        if asked.holds(each.onset_ms) and each.kind not in asked.other.off
     ]
-    raised = [each for each in past.alarms if asked.holds(each.raised_ms)]
+    raised = [each for each in past.alarms if asked.holds(each.onset_ms)]
     every = matters(as_is, other, raised)
     found = []
     for each in every:
@@ -86,8 +86,8 @@ def side(matter: Matter) -> Side:
 
 def _past(conn: sqlite3.Connection, stored: Stored, asked: Asked) -> Past:
     span = (stored.name, asked.since_ms - FOUND_MS, asked.until_ms + FOUND_MS)
-    alarms = ledger.find(conn, _RAISED, span, order="raised_ms, id")
-    own = [each for each in alarms if asked.holds(each.raised_ms)]
+    alarms = ledger.find(conn, _RAISED, span, order="onset_ms, id")
+    own = [each for each in alarms if asked.holds(each.onset_ms)]
     return Past(
         entries=stored.entries,
         alarms=alarms,
