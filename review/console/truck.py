@@ -36,7 +36,7 @@ from review.problems import Mistake
 from review.schematic.drawing import drawn
 from review.schematic.scheme import scheme_of
 from review.schematic.words import circuit_told, kind_of, observed
-from review.truck_word import word_of
+from review.truck_word import FRESH_MS, word_of
 
 CHART_MS = 12 * 3_600_000
 """Span of the chart on the page [ms]; the history has the rest."""
@@ -132,10 +132,10 @@ def _past(visit: Visit, truck: TruckLive, now_ms: int) -> Past:
     standing = {alarm.id for alarm in truck.alarms}
     over = [each for each in alarms if each.id not in standing and not each.withdrawn]
     newest = sorted(entries, key=lambda entry: -entry.time_ms)[:MOST_ENTRIES]
-    return Past(alarms=over, entries=newest, chart=_chart(visit, truck))
+    return Past(alarms=over, entries=newest, chart=_chart(visit, truck, now_ms))
 
 
-def _chart(visit: Visit, truck: TruckLive) -> Chart | None:
+def _chart(visit: Visit, truck: TruckLive, now_ms: int) -> Chart | None:
     if truck.last_ms is None:
         return None
     try:
@@ -144,7 +144,7 @@ def _chart(visit: Visit, truck: TruckLive) -> Chart | None:
             truck.name,
             first_ms=truck.last_ms - CHART_MS,
             last_ms=truck.last_ms,
-            live=True,
+            live=now_ms - truck.last_ms <= FRESH_MS,
             panels=False,
         )
     except Mistake:

@@ -13,6 +13,7 @@ from starlette.routing import Route
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from review.web import server
+from review.web.patience import Patience
 from review.web.server import WebServer
 from review.web.site import site
 
@@ -20,8 +21,8 @@ from review.web.site import site
 def test_connections_send_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     at_once: list[int] = []
 
-    class Looking(server.Patience):
-        def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+    class Looking(Patience):
+        def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override] # as there
             sock = transport.get_extra_info("socket")
             at_once.append(sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY))
             super().connection_made(transport)
