@@ -11,6 +11,7 @@ from starlette.routing import BaseRoute
 
 from review import history
 from review.console.chart import Chart, chart_of
+from review.console.history_files import DETAILS
 from review.console.house import House
 from review.console.span_choice import FILL, PRESETS, Span, chosen
 from review.console.visit import Visit, route
@@ -101,6 +102,7 @@ def _shown(
         signals=signals,
         alarms=[(alarm, _around(alarm)) for alarm in reversed(chart.series.alarms)],
         edges=edges,
+        details=DETAILS,
     )
 
 
