@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from starlette.responses import Response
 from starlette.routing import BaseRoute
 
 from ingest import record
+from ingest.entry import complete, same_content
 from ingest.record import Entry
 from review.access.audit import Deed
 from review.access.visitor import Role
@@ -60,6 +62,8 @@ def posted(visit: Visit, asked: Asked) -> Response:
         return shown(visit, asked, sheet, status=422)
     if not wanted or not as_shown:
         return shown(visit, asked, sheet, changed=wanted)
+    if (same := _the_very_same(visit, sheet.draft)) is not None:
+        return _go_on(visit, same)
     return _enter(visit, asked, sheet, sheet.draft)
 
 
@@ -80,6 +84,23 @@ def _entered_before(visit: Visit) -> Entry | None:
     """Give what this very form entered when it was sent before: by a second tap, or a page loaded again."""
     with visit.house.store.read() as conn:
         return record.by_key(conn, key_of(visit))
+
+
+def _the_very_same(visit: Visit, draft: Draft) -> Entry | None:
+    """Give an entry that counts and says just this: the page was gone back to, and sent once more."""
+    if draft.instead is not None:
+        return None
+    told = complete(draft.entry(visit.visitor.name, 0))
+    with visit.house.store.read() as conn:
+        found = record.effective(conn, draft.truck)
+    return next(
+        (
+            each
+            for each in found
+            if same_content(replace(each, supersedes=None, key=None), told)
+        ),
+        None,
+    )
 
 
 def _enter(visit: Visit, asked: Asked, sheet: Sheet, draft: Draft) -> Response:

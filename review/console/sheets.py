@@ -32,20 +32,19 @@ MOST_LOOKS = 3
 class Look:
     """One thing to look at beside the fluid: what it is, since when, the causes that remain.
 
-    ``reading``: what the cooler lines would show by each of them; ``tells``: what else would tell.
+    ``tells``: what would tell, where no causes were weighed.
     """
 
     title: str
     since_ms: int | None
     over: bool
     causes: str
-    reading: str
     tells: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sheet:
-    """A work sheet in words."""
+    """A work sheet in words; ``reading``: what the cooler lines would show by all causes that remain."""
 
     facts: WorkSheet
     when: str
@@ -54,6 +53,7 @@ class Sheet:
     unseen: str
     looks: tuple[Look, ...]
     more: int
+    reading: str
     last: str
 
 
@@ -123,6 +123,7 @@ def _sheet(facts: WorkSheet, visit: Visit) -> Sheet:
         unseen=unseen_words(service, units),
         looks=looks[:MOST_LOOKS],
         more=len(looks[MOST_LOOKS:]),
+        reading=shop_reading(_weighed(facts)) if looks else "",
         last=_last(facts, visit),
     )
 
@@ -140,8 +141,7 @@ def _looks(facts: WorkSheet, visit: Visit) -> tuple[Look, ...]:
                 since_ms=alarm.onset_ms,
                 over=not alarm.active,
                 causes="as above" if again else said.rivals,
-                reading="" if again else shop_reading(alarm.evidence),
-                tells="" if again else said.tells_apart or said.doubts,
+                tells="" if said.rivals else said.tells_apart or said.doubts,
             )
         )
     return tuple(found) or _suspected(facts)
@@ -157,10 +157,20 @@ def _suspected(facts: WorkSheet) -> tuple[Look, ...]:
             since_ms=circuit.suspect_ms,
             over=False,
             causes=circuit_words.rivals(circuit.evidence),
-            reading=shop_reading(circuit.evidence),
-            tells=circuit_words.tells_apart(circuit.evidence),
+            tells="",
         ),
     )
+
+
+def _weighed(facts: WorkSheet) -> dict[str, float]:
+    """Give the causes that any of the alarms leaves, each at its likeliest; else those suspected now."""
+    told = [alarm.evidence for alarm in facts.alarms]
+    if not told and facts.circuit is not None:
+        told = [facts.circuit.evidence]
+    names = {name for evidence in told for name in evidence if name.startswith("p_")}
+    causes = {name: max(each.get(name, 0.0) for each in told) for name in names}
+    by_coolant = max((each.get("coolant_cooled", 0.0) for each in told), default=0.0)
+    return {**causes, "coolant_cooled": by_coolant}
 
 
 def _last(facts: WorkSheet, visit: Visit) -> str:

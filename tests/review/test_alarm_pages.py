@@ -21,6 +21,13 @@ from tests.review.stage import Stage, signed_in, stage
 ACKNOWLEDGE = "/alarms/acknowledge"
 
 
+@pytest.fixture(scope="module")
+def still(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
+    """A console at which nothing is changed."""
+    with stage(tmp_path_factory.mktemp("still")) as opened:
+        yield opened
+
+
 @pytest.fixture
 def at(tmp_path: Path) -> Iterator[Stage]:
     with stage(tmp_path) as opened:
@@ -33,16 +40,16 @@ def places(text: str, *parts: str) -> list[int]:
     return found
 
 
-def test_what_stands_comes_first_then_what_is_over(at: Stage) -> None:
-    page = at.client.get("/alarms")
+def test_what_stands_comes_first_then_what_is_over(still: Stage) -> None:
+    page = still.client.get("/alarms")
     assert page.status_code == 200
     places(
         page.text,
         "2 alarms stand, the most urgent first; 2 are over and wait for somebody",
-        f"a-{alarm(at.database, STUCK).id}",
-        f"a-{alarm(at.database, DUE).id}",
-        f"a-{alarm(at.database, HOT).id}",
-        f"a-{alarm(at.database, SPELL).id}",
+        f"a-{alarm(still.database, STUCK).id}",
+        f"a-{alarm(still.database, DUE).id}",
+        f"a-{alarm(still.database, HOT).id}",
+        f"a-{alarm(still.database, SPELL).id}",
     )
     assert "Latched, unacknowledged" in page.text
     assert "Returned to normal, unacknowledged" in page.text
@@ -61,20 +68,20 @@ def test_what_stands_comes_first_then_what_is_over(at: Stage) -> None:
     ],
 )
 def test_the_list_shows_what_is_asked_for(
-    at: Stage, query: str, shown: set[tuple[str, str]]
+    still: Stage, query: str, shown: set[tuple[str, str]]
 ) -> None:
-    page = at.client.get(f"/alarms?{query}")
+    page = still.client.get(f"/alarms?{query}")
     assert page.status_code == 200
     found = {
         which
         for which in (STUCK, HOT, SPELL, DUE)
-        if f"a-{alarm(at.database, which).id}" in page.text
+        if f"a-{alarm(still.database, which).id}" in page.text
     }
     assert found == shown
 
 
-def test_the_page_of_an_alarm_says_all_there_is(at: Stage) -> None:
-    page = at.client.get(f"/alarms/{alarm(at.database, STUCK).id}")
+def test_the_page_of_an_alarm_says_all_there_is(still: Stage) -> None:
+    page = still.client.get(f"/alarms/{alarm(still.database, STUCK).id}")
     assert page.status_code == 200
     places(
         page.text,
@@ -95,8 +102,8 @@ def test_the_page_of_an_alarm_says_all_there_is(at: Stage) -> None:
 
 
 @pytest.mark.parametrize("path", ["/alarms/ffffffffffffffffffff", "/alarms/%00", "/alarms/a'b"])
-def test_an_alarm_that_is_not_there_is_said_so(at: Stage, path: str) -> None:
-    page = at.client.get(path)
+def test_an_alarm_that_is_not_there_is_said_so(still: Stage, path: str) -> None:
+    page = still.client.get(path)
     assert page.status_code == 404
     assert "No such alarm" in page.text
 
@@ -207,13 +214,13 @@ def test_the_form_of_another_page_acknowledges_too(at: Stage) -> None:
 
 
 @pytest.mark.parametrize("seen", ["", "nonsense", "a:b:c", "x:99999999999999999999:4", ":0:4"])
-def test_a_form_that_names_nothing_does_nothing(at: Stage, seen: str) -> None:
-    assert at.client.post(ACKNOWLEDGE, data={"seen": seen}).status_code == 400
-    assert audited(at.database) == []
+def test_a_form_that_names_nothing_does_nothing(still: Stage, seen: str) -> None:
+    assert still.client.post(ACKNOWLEDGE, data={"seen": seen}).status_code == 400
+    assert audited(still.database) == []
 
 
-def test_an_unknown_alarm_is_not_found(at: Stage) -> None:
-    assert at.client.post(ACKNOWLEDGE, data={"seen": "f" * 20 + ":0:4"}).status_code == 404
+def test_an_unknown_alarm_is_not_found(still: Stage) -> None:
+    assert still.client.post(ACKNOWLEDGE, data={"seen": "f" * 20 + ":0:4"}).status_code == 404
 
 
 @pytest.mark.parametrize("next_", ["https://else.example/", "//else.example", "/\\else", ""])
@@ -327,5 +334,5 @@ def test_past_alarms_are_listed_page_by_page(at: Stage) -> None:
     assert "There are no older ones" in at.client.get("/alarms/past?after=5-ab").text
 
 
-def test_the_policy_of_the_day_latches_what_the_page_calls_latched(at: Stage) -> None:
-    assert POLICY.latches(HOT[1], alarm(at.database, HOT).priority)
+def test_the_policy_of_the_day_latches_what_the_page_calls_latched(still: Stage) -> None:
+    assert POLICY.latches(HOT[1], alarm(still.database, HOT).priority)

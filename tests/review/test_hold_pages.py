@@ -19,6 +19,13 @@ HOUR_MS = 3_600_000
 HOLD = "/alarms/hold"
 
 
+@pytest.fixture(scope="module")
+def still(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
+    """A console at which nothing is changed."""
+    with stage(tmp_path_factory.mktemp("still")) as opened:
+        yield opened
+
+
 @pytest.fixture
 def at(tmp_path: Path) -> Iterator[Stage]:
     with stage(tmp_path) as opened:
@@ -71,15 +78,15 @@ def test_a_shelf_ends_at_a_time_of_the_readers_zone(at: Stage) -> None:
     ],
 )
 def test_a_hold_that_cannot_be_is_refused_and_said_where(
-    at: Stage, told: dict[str, str], said: str
+    still: Stage, told: dict[str, str], said: str
 ) -> None:
     form = {"truck": "NF-03", "kind": "bypass_stuck", "reason": "parts", "span": "1h", **told}
-    answer = at.client.post(HOLD, data=form)
+    answer = still.client.post(HOLD, data=form)
     assert answer.status_code == 422
     assert any(each.lower() in answer.text.lower() for each in said.split("|"))
     assert 'class="error"' in answer.text
-    assert standing(at) == ()
-    assert audited(at.database) == []
+    assert standing(still) == ()
+    assert audited(still.database) == []
 
 
 def test_what_a_technician_may_hold_back(at: Stage) -> None:
@@ -114,10 +121,10 @@ def test_a_manager_holds_back_without_an_end_and_lets_go(at: Stage, state: str) 
     assert [what for what, _ in audited(at.database)] == ["truck.held", "truck.released"]
 
 
-def test_what_is_shelved_needs_an_end(at: Stage) -> None:
+def test_what_is_shelved_needs_an_end(still: Stage) -> None:
     told = {"truck": "NF-07", "state": "shelved", "span": "open", "reason": "laid up"}
-    assert at.client.post(HOLD, data=told).status_code == 422
-    assert standing(at) == ()
+    assert still.client.post(HOLD, data=told).status_code == 422
+    assert standing(still) == ()
 
 
 def test_who_lets_go_second_hears_who_was_first(at: Stage) -> None:
@@ -133,5 +140,5 @@ def test_who_lets_go_second_hears_who_was_first(at: Stage) -> None:
 
 
 @pytest.mark.parametrize("number", ["77", "9" * 30])
-def test_a_hold_that_never_was_is_not_found(at: Stage, number: str) -> None:
-    assert at.client.post(f"/alarms/holds/{number}/release", data={}).status_code == 404
+def test_a_hold_that_never_was_is_not_found(still: Stage, number: str) -> None:
+    assert still.client.post(f"/alarms/holds/{number}/release", data={}).status_code == 404
