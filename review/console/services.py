@@ -32,6 +32,9 @@ FIRST_YEAR, LAST_YEAR = 1971, 2199
 EVERYBODY = "*"
 """The scope of the calendar of all trucks."""
 
+MOST_ROWS = 100
+"""Trucks that the list names at first, the most urgent: nobody plans further; the rest by a link."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
@@ -72,11 +75,13 @@ def _services(visit: Visit) -> Response:
     today = today_of(house.now_ms(), zone)
     month = month_of_query(visit.request.query_params.get("month", ""), today)
     url = house.calendar_url
+    listed = services if "all" in visit.request.query_params else services[:MOST_ROWS]
     return visit.page(
         "services.html",
         title="Services due",
         fleet=fleet,
-        rows=[_row(each, visit.visitor.units, today) for each in services],
+        rows=[_row(each, visit.visitor.units, today) for each in listed],
+        left=len(services) - len(listed),
         month=month_of(services, month, today=today, zone=zone),
         today=today,
         months=MONTHS,

@@ -293,7 +293,7 @@ def test_a_viewer_looks_and_changes_nothing(at: Stage) -> None:
         assert page.status_code == 200
         assert forms(page, ACKNOWLEDGE) == []
         known = alarm(at.database, STUCK)
-        posts = (
+        posts: tuple[tuple[str, dict[str, str]], ...] = (
             (ACKNOWLEDGE, {"seen": str(as_seen(known))}),
             (f"/alarms/{known.id}/comment", {"comment": "x"}),
             (f"/alarms/{known.id}/look", {"seen": str(as_seen(known)), "comment": "x"}),

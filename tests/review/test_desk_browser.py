@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, ViewportSize, expect
+from playwright.sync_api import Browser, Page, expect
 
 from alerts import hold
 from alerts.alarm import State
@@ -32,10 +32,10 @@ def at(tmp_path: Path) -> Iterator[Stage]:
 
 
 def opened(
-    chromium: Browser, size: ViewportSize, *, scheme: str = "light", scripts: bool = True
+    chromium: Browser, size: dict[str, int], *, scheme: str = "light", scripts: bool = True
 ) -> Page:
     context = chromium.new_context(
-        viewport=size,
+        viewport=size,  # type: ignore[arg-type]
         color_scheme=scheme,  # type: ignore[arg-type]
         java_script_enabled=scripts,
     )
@@ -163,7 +163,7 @@ PATHS = (
     ids=["phone by day", "desk by night", "wall by day"],
 )
 def test_every_page_is_sound_for_axe_and_fits(
-    at: Stage, chromium: Browser, size: ViewportSize, scheme: str
+    at: Stage, chromium: Browser, size: dict[str, int], scheme: str
 ) -> None:
     page = opened(chromium, size, scheme=scheme)
     page_signed_in(page, at, Role.MANAGER, "/trucks/NF-03/service/pan_drop")
