@@ -30,6 +30,9 @@ from review.web.server import WebServer
 from review.web.site import site
 from tests.review.northfold_day import END_MS, POLICY, day_store, fleet, reader
 
+TIMEOUT_S = 120.0
+"""So long a page may take on a machine that has much else to do [s]; how fast pages are, benches say."""
+
 PASSWORD = "rain on the north yard"  # noqa: S105 - of accounts that tests make
 NAMES = {Role.MANAGER: "Ines", Role.TECHNICIAN: "Omar", Role.VIEWER: "Kim"}
 """Who signs in as what."""
@@ -74,7 +77,7 @@ def sign_in(client: httpx.Client, house: House, owner: Account) -> None:
 @contextmanager
 def signed_in(at: Stage, role: Role) -> Iterator[httpx.Client]:
     """Give a client of somebody with this role."""
-    with httpx.Client(base_url=at.url) as client:
+    with httpx.Client(base_url=at.url, timeout=TIMEOUT_S) as client:
         sign_in(client, at.house, account(at.database, role))
         yield client
 
@@ -144,7 +147,7 @@ def served(house: House, database: Database, *, role: Role = Role.MANAGER) -> It
         assert server.address is not None
         host, port = server.address
         url = f"http://{host}:{port}"
-        with httpx.Client(base_url=url) as client:
+        with httpx.Client(base_url=url, timeout=TIMEOUT_S) as client:
             sign_in(client, house, account(database, role))
             yield Stage(database=database, house=house, client=client, url=url)
     finally:
