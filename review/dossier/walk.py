@@ -23,6 +23,9 @@ from review.past import state_at
 STEP_MS = 60_000
 """How closely a truck is followed where it is looked at [ms]."""
 
+STALE_MS = 5 * 60_000
+"""What a healthy circuit would show holds for so long after the last window that was judged [ms]."""
+
 PIECE_MS = 7 * 86_400_000
 """Samples of so long are read at once [ms]."""
 
@@ -130,7 +133,7 @@ def note(states: NDArray[Any]) -> NDArray[Any]:
         made[name] = view[name]
     made["lockup"], made["rpm"] = view["lockup"], view["rpm"]
     made["heat_kw"] = view["heat_w"] / 1000.0
-    made["judged"] = thermal["started"]
+    made["judged"] = thermal["windows"] > 0
     made["p"] = thermal["p"]
     made["trust"] = thermal["bank"]["p"][:, HEALTHY]
     made["share"], made["share_sd"] = thermal["share"], thermal["share_sd"]
@@ -142,13 +145,15 @@ def note(states: NDArray[Any]) -> NDArray[Any]:
     made["sensor_since_ms"] = truck["sensor"]["since_ms"]
     made["life_used"] = account["life_used"]
     made["hottest_c"] = account["heat"]["hottest_c"]
-    _blank(made)
+    _blank(made, made["time_ms"] - thermal["known_ms"] > STALE_MS)
     return made
 
 
-def _blank(made: NDArray[Any]) -> None:
-    """Nothing is expected, and nothing weighed, where the balance of heat never began."""
+def _blank(made: NDArray[Any], stale: NDArray[np.bool_]) -> None:
+    """Nothing is weighed before the first window was judged, and nothing expected long after the last."""
     never = made["judged"] == 0
+    for name in ("expected_c", "expected_sd_k"):
+        made[name][stale] = np.nan
     for name in ("expected_c", "expected_sd_k", "share", "share_sd", "trust"):
         made[name][never] = np.nan
     made["p"][never] = np.nan
