@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import sys
 from contextlib import suppress
+from functools import partial
 
 import structlog
 
+from alerts.links import Purpose
 from alerts.policy import Policy
+from deploy import addresses
 from deploy.around import Around
 from deploy.clock import monotonic_ms, wall_ms
 from deploy.database import Database
@@ -56,7 +59,13 @@ def house_of(
         ),
         uptime_ms=monotonic_ms,
         installation=around.installation,
+        calendar_url=partial(_calendar_url, database, web),
     )
+
+
+def _calendar_url(database: Database, web: Web, scope: str) -> str:
+    with database.read() as conn:
+        return addresses.url(conn, web, Purpose.CALENDAR, scope)
 
 
 def _let_first_in(database: Database, passwords: Passwords, *, log_ms: int) -> None:
