@@ -177,10 +177,10 @@ def _row(desk: Desk, each: Found) -> tuple[str, ...]:
     hints = "; ".join(words.hint(told, units) for told in each.told)
     return (
         each.truck,
-        words.kind_words(each.matter.kind),
+        " ".join([words.kind_words(each.matter.kind), words.hottest(each, units)]).strip(),
         minute(each.matter.first_ms, desk.zone),
-        "; ".join(words.episode(one, units) for one in each.matter.as_is) or "-",
-        "; ".join(words.episode(one, units) for one in each.matter.other) or "-",
+        "; ".join(words.episode(one) for one in each.matter.as_is) or "-",
+        "; ".join(words.episode(one) for one in each.matter.other) or "-",
         words.difference(each),
         f"{words.VERDICTS[each.verdict]}: {hints}",
     )

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from urllib.parse import quote
+
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from review.access.gate import CSRF_HEADER
-from review.api.caller import Caller, caller_of, from_elsewhere, stranger
+from review.api.caller import LOOKING, Caller, caller_of, from_elsewhere, stranger
 from review.api.pace import Pace
+from review.api.places import PEOPLE
 from review.api.refusing import Refused, told
 from review.console.house import House
+from review.console.visit import SIGN_IN
 from review.web.strangers import MOST, WINDOW_MS, Strangers
 
 
@@ -36,7 +41,7 @@ class Door:
             caller = await run_in_threadpool(self._caller, request)
             _understood(request)
         except Refused as refused:
-            await told(request, refused)(scope, receive, send)
+            await _turned_away(request, refused)(scope, receive, send)
             return
         scope.setdefault("state", {})["caller"] = caller
         if scope["method"] == "HEAD":
@@ -64,6 +69,14 @@ class Door:
         if self._strangers.count(address, self._house.uptime_ms()) > self._guesses:
             return _too_many(WINDOW_MS // 1000)
         return stranger(tried=True)
+
+
+def _turned_away(request: Request, refused: Refused) -> Response:
+    """Answer whoever is not let in; a person who opens the page for people may sign in first."""
+    page = request.method in LOOKING and request.url.path == PEOPLE
+    if page and refused.kind.status == 401 and "authorization" not in request.headers:
+        return RedirectResponse(f"{SIGN_IN}?next={quote(PEOPLE, safe='')}", 303)
+    return told(request, refused)
 
 
 def _too_many(wait_s: int) -> Refused:

@@ -51,7 +51,7 @@ def application(house: House) -> FastAPI:
     app = FastAPI(openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False)
     app.state.house = house
     for part in (*_PARTS, *_SYSTEM):
-        app.include_router(part.router)
+        app.router.routes += part.router.routes
     app.router.routes += [description_route(), people_route()]
     app.openapi = lambda: described(app)  # type: ignore[method-assign] # as FastAPI says to do it
     app.add_exception_handler(Refused, _refused)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Query
+from pydantic import Field
 from starlette.responses import Response
 
 from models.hypotheses import NAMES
@@ -20,7 +21,7 @@ from review.api.shape import Moment, OneOf, Shape, Truck, known, moment
 
 router = APIRouter(tags=["what if"])
 
-Factor = Annotated[float, Query(ge=LEAST_FACTOR, le=MOST_FACTOR, allow_inf_nan=False)]
+Factor = Annotated[float, Field(ge=LEAST_FACTOR, le=MOST_FACTOR, allow_inf_nan=False)]
 
 
 class Estimate(Shape):
@@ -107,10 +108,12 @@ def get_what_if(
     truck: TruckName,
     since: Since = None,
     until: Until = None,
-    cooler_factor: Factor = 1.0,
-    load_factor: Factor = 1.0,
-    full_flow: bool = False,
-    cleaned: bool = False,
+    cooler_factor: Annotated[
+        Factor, Query(description="Size of its core, of that fitted.")
+    ] = 1.0,
+    load_factor: Annotated[Factor, Query(description="Load, of what it was.")] = 1.0,
+    full_flow: Annotated[bool, Query(description="A block without the bypass valve.")] = False,
+    cleaned: Annotated[bool, Query(description="The cooler as when healthy.")] = False,
 ) -> Response:
     """Say what a change would have meant for a truck; without any, the usual ones are answered.
 

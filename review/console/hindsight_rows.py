@@ -18,6 +18,7 @@ class Row:
     truck: str
     who: str
     kind: str
+    hottest: str
     since_ms: int
     as_is: str
     other: str
@@ -66,6 +67,7 @@ def _row(each: Found, visit: Visit) -> Row:
         truck=each.truck,
         who=visit.teller.who(each.truck),
         kind=words.kind_words(each.matter.kind),
+        hottest=words.hottest(each, units),
         since_ms=each.matter.first_ms,
         as_is=_episodes(each, "as_is", visit),
         other=_episodes(each, "other", visit),
@@ -79,9 +81,6 @@ def _row(each: Found, visit: Visit) -> Row:
 
 def _episodes(each: Found, side: str, visit: Visit) -> str:
     episodes = getattr(each.matter, side)
-    said = [
-        f"{visit.say.moment(one.raised_ms)}: {words.episode(one, visit.visitor.units)}"
-        for one in episodes[:3]
-    ]
+    said = [f"{visit.say.moment(one.raised_ms)}: {words.episode(one)}" for one in episodes[:3]]
     more = len(episodes) - len(said)
     return "; ".join([*said, f"and {more} more"] if more > 0 else said)

@@ -40,6 +40,7 @@ def _matter(each: Found) -> dict[str, Any]:
         "kind": each.matter.kind,
         "found_by": each.side.value,
         "earlier_s": None if earlier_ms is None else earlier_ms / 1000.0,
+        "hottest_temp_c": each.hottest_c,
         "verdict": each.verdict.value,
         "hints": [_hint(told) for told in each.told],
         "as_raised": each.as_raised,

@@ -23,13 +23,17 @@ class Side(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Found:
-    """One matter of one truck: who finds it, what tells whether it was real, and what that comes to."""
+    """One matter of one truck: who finds it, what tells whether it was real, and what that comes to.
+
+    ``hottest_c``: the hottest reading of the fluid while it lasted [°C], None where there was none.
+    """
 
     truck: str
     matter: Matter
     side: Side
     told: tuple[Told, ...]
     verdict: Verdict
+    hottest_c: float | None
 
     @property
     def as_raised(self) -> bool:

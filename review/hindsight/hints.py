@@ -104,7 +104,7 @@ def hints(matter: Matter, others: Sequence[Matter], past: Past) -> tuple[Told, .
     )
     if found:
         return found
-    end_ms = _end_ms(matter)
+    end_ms = matter.last_ms
     if end_ms is None or (past.known_ms < end_ms + SOON_MS and (matter.raised or matter.as_is)):
         return (Told(hint=Hint.TOO_SOON),)
     return (Told(hint=Hint.NOTHING, time_ms=min(past.known_ms, end_ms + SOON_MS)),)
@@ -173,14 +173,6 @@ def _people(matter: Matter, past: Past) -> Iterator[Told]:
             by = alarm.acknowledged_by or ""
             yield Told(hint=Hint.ACKNOWLEDGED, time_ms=alarm.acknowledged_ms, about=by)
             break
-
-
-def _end_ms(matter: Matter) -> int | None:
-    """When the last of it was over [Unix ms]; None: it stands."""
-    ends = [each.cleared_ms for each in (*matter.as_is, *matter.other)]
-    ends += [each.cleared_ms for each in matter.raised]
-    known = [each for each in ends if each is not None]
-    return max(known) if len(known) == len(ends) else None
 
 
 def _latest_ms(matter: Matter) -> int:

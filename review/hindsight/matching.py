@@ -28,6 +28,14 @@ class Matter:
         return min([*runs, *(each.raised_ms for each in self.raised)])
 
     @property
+    def last_ms(self) -> int | None:
+        """When the last of all was over [Unix ms]; None: it stands."""
+        ends = [each.cleared_ms for each in (*self.as_is, *self.other)]
+        ends += [each.cleared_ms for each in self.raised]
+        known = [each for each in ends if each is not None]
+        return max(known) if len(known) == len(ends) else None
+
+    @property
     def earlier_ms(self) -> int | None:
         """How much sooner it would have been told [ms], later where negative; None: one of them is empty."""
         if not self.as_is or not self.other:

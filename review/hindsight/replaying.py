@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
+import numpy as np
 from numpy.typing import NDArray
 
 from alerts.episode import Episode, together
@@ -32,12 +33,19 @@ Progress = Callable[[int, int], None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Replayed:
-    """What two runs of one truck found; ``seen_ms`` is the newest sample that both saw, None: none."""
+    """What two runs of one truck found, and the readings of the fluid [°C] that they went by [Unix ms]."""
 
     as_is: tuple[Episode, ...]
     other: tuple[Episode, ...]
-    samples: int
-    seen_ms: int | None
+    time_ms: NDArray[np.int64]
+    fluid_c: NDArray[np.float64]
+
+    def hottest_c(self, first_ms: int, last_ms: int) -> float | None:
+        """Give the hottest reading of a stretch [°C]; None: there is none."""
+        low, high = np.searchsorted(self.time_ms, (first_ms, last_ms + 1))
+        read = self.fluid_c[low:high]
+        read = read[~np.isnan(read)]
+        return float(read.max()) if len(read) else None
 
 
 @dataclass(slots=True)
@@ -79,16 +87,18 @@ def replayed(
         _Run(held.course, begun, []),
         _Run(other, copied(begun), []),
     )
-    count, seen_ms = 0, None
+    times: list[NDArray[np.int64]] = [np.zeros(0, np.int64)]
+    fluid: list[NDArray[np.float64]] = [np.zeros(0)]
     for samples in _windows(store, held.vehicle_id, since_ms, until_ms, progress):
         for each in runs:
             each.on(stored.name, samples)
-        count, seen_ms = count + len(samples), int(samples["time_ms"][-1])
+        times.append(samples["time_ms"].copy())
+        fluid.append(samples["fluid_temp_c"].copy())
     return Replayed(
         as_is=_episodes(runs[0].found),
         other=_episodes(runs[1].found),
-        samples=count,
-        seen_ms=seen_ms,
+        time_ms=np.concatenate(times),
+        fluid_c=np.concatenate(fluid),
     )
 
 

@@ -1,4 +1,4 @@
-"""The picture: for each truck a strip of time, what comes as it is above what would have come. Pure."""
+"""The picture: for each truck and kind a strip of time, what comes above what would have come. Pure."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from alerts.episode import Episode
 from review.hindsight.found import Compared
+from review.hindsight.words import kind_words
 
 WIDE = 1000.0
 """Width of a strip, in its own units."""
@@ -26,29 +27,31 @@ class Bar:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Strip:
-    """One truck."""
+    """One kind of alarm of one truck."""
 
     truck: str
+    kind: str
     as_is: tuple[Bar, ...]
     other: tuple[Bar, ...]
 
 
 def strips(found: Compared) -> tuple[Strip, ...]:
-    """Draw the trucks that have anything to show, by name."""
-    names = dict.fromkeys(sorted(each.truck for each in found.found))
+    """Draw the trucks that have anything to show, by name, a strip for each kind of alarm."""
+    places = sorted({(each.truck, each.matter.kind) for each in found.found})
     return tuple(
         Strip(
-            truck=name,
-            as_is=tuple(_bars(found, name, "as_is")),
-            other=tuple(_bars(found, name, "other")),
+            truck=truck,
+            kind=kind_words(kind),
+            as_is=tuple(_bars(found, truck, kind, "as_is")),
+            other=tuple(_bars(found, truck, kind, "other")),
         )
-        for name in names
+        for truck, kind in places
     )
 
 
-def _bars(found: Compared, truck: str, side: str) -> Iterator[Bar]:
+def _bars(found: Compared, truck: str, kind: str, side: str) -> Iterator[Bar]:
     for each in found.found:
-        if each.truck == truck:
+        if (each.truck, each.matter.kind) == (truck, kind):
             episodes: Sequence[Episode] = getattr(each.matter, side)
             yield from (_bar(found, one) for one in episodes)
 

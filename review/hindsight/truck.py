@@ -68,11 +68,18 @@ def _told(truck: str, runs: Replayed, past: Past, asked: Asked) -> TruckFound:
     for each in every:
         told = hints(each, every, past)
         found.append(
-            Found(truck=truck, matter=each, side=side(each), told=told, verdict=verdict(told))
+            Found(
+                truck=truck,
+                matter=each,
+                side=side(each),
+                told=told,
+                verdict=verdict(told),
+                hottest_c=runs.hottest_c(each.first_ms, each.last_ms or asked.until_ms),
+            )
         )
     standing = sum(not each.withdrawn for each in raised)
     count = Count(truck=truck, as_is=len(as_is), other=len(other), raised=standing)
-    return TruckFound(found=tuple(found), count=count, samples=runs.samples)
+    return TruckFound(found=tuple(found), count=count, samples=len(runs.time_ms))
 
 
 def side(matter: Matter) -> Side:

@@ -111,17 +111,18 @@ def difference(each: Found) -> str:
     return f"{duration(abs(earlier_ms))} {'sooner' if earlier_ms > 0 else 'later'}"
 
 
-def episode(each: Episode, units: Units) -> str:
-    """Say how urgent an episode became, how far it went, and how long it lasted."""
-    peak_c = each.evidence.get("peak_temp_c")
-    said = [each.priority.name.lower()]
-    if each.kind == "over_temperature" and peak_c is not None:
-        said.append(f"up to {units.degrees(peak_c)}")
+def episode(each: Episode) -> str:
+    """Say how urgent an episode became, and how long it lasted."""
     if each.cleared_ms is None:
-        said.append("still stands at the end")
-    else:
-        said.append(f"for {duration(each.cleared_ms - each.raised_ms)}")
-    return ", ".join(said)
+        return f"{each.priority.name.lower()}, still stands at the end"
+    return f"{each.priority.name.lower()}, for {duration(each.cleared_ms - each.raised_ms)}"
+
+
+def hottest(each: Found, units: Units) -> str:
+    """Say how hot the fluid became, where an alarm is about that."""
+    if each.matter.kind != "over_temperature" or each.hottest_c is None:
+        return ""
+    return f"up to {units.degrees(each.hottest_c)}"
 
 
 def hint(told: Told, units: Units) -> str:

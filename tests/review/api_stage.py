@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import httpx
 
@@ -20,8 +22,11 @@ from review.console.house import House
 from review.console.screens import console_routes
 from review.web.server import WebServer
 from review.web.site import site
-from tests.review.northfold_day import day_store
+from tests.review.northfold_day import END_MS, day_store
 from tests.review.stage import NAMES, account, house_of, sign_in
+
+NOW = datetime.fromtimestamp(END_MS / 1000, UTC).isoformat().replace("+00:00", "Z")
+"""The end of the fleet's day."""
 
 UNHURRIED = Pace(per_s=1e6, at_once=1e6)
 """So fast that no test is asked to wait."""
@@ -40,7 +45,7 @@ class ApiStage:
         """Make a token."""
         now_ms = self.house.gate.now_ms()
         with self.database.write() as tx:
-            name = f"program {tx.execute('SELECT count(*) FROM api_token').fetchone()[0]}"
+            name = f"program {len(tokens.listed(tx))}"
             return tokens.make(
                 tx, name, scopes, by=NAMES[Role.MANAGER], now_ms=now_ms, ends_ms=None
             )
@@ -89,3 +94,22 @@ def api_stage(
 
 def _client(url: str) -> httpx.Client:
     return httpx.Client(base_url=f"{url}/api/v1", timeout=60.0)
+
+
+def problem(answer: httpx.Response, status: int, kind: str) -> dict[str, Any]:
+    """Hold an answer to RFC 9457 and give its details."""
+    assert answer.status_code == status, answer.text
+    assert answer.headers["content-type"] == "application/problem+json"
+    told: dict[str, Any] = answer.json()
+    assert told["status"] == status
+    assert told["type"] == f"/api/v1/#{kind}"
+    assert told["instance"] == answer.request.url.raw_path.decode().partition("?")[0]
+    assert told["title"]
+    assert told["detail"]
+    assert "Traceback" not in answer.text
+    return told
+
+
+def pan_drop(**said: Any) -> dict[str, Any]:
+    """Write what was done as a program does."""
+    return {"kind": "pan_drop", "done_at": NOW, "volume_l": 4.5, "filter_changed": True, **said}

@@ -1,8 +1,8 @@
-"""The API asked by schemathesis over the invented fleet's day: each operation, with what fits and what does not.
+"""The API asked by schemathesis over the invented fleet's day: with what fits, and with what does not.
 
 The reference is the description itself, as schemathesis reads it: no answer of 5xx, no status, content type,
-header or body that is not described, nothing taken that does not fit, nothing refused that does, nothing shown
-to who has no token or a bad one, 405 with Allow for methods that are not there.
+header or body that is not described, nothing taken that does not fit, nothing refused that does, nothing
+shown to who has no token or a bad one, 405 with Allow for methods that are not there.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ def test_no_answer_breaks_the_description(tmp_path: Path) -> None:
             *("--max-examples", str(EXAMPLES), "--phases", "examples,coverage,fuzzing"),
             *("--checks", "all", "--no-color"),
         ]
-        done = subprocess.run(
+        done = subprocess.run(  # noqa: S603 - our own words
             command,
             cwd=tmp_path,
             env={**os.environ, **HOOKS},
