@@ -14,7 +14,6 @@ from alerts.journal import history
 from alerts.policy import Policy
 from deploy.batch import Rules
 from deploy.database import Database
-from deploy.events import transitions
 from deploy.pipeline import Pipeline
 from ingest.decoded import WireRules
 from ingest.fold import catch_up
@@ -25,6 +24,7 @@ from models.fleet import Fleet, Limits, Vehicle
 from models.kernel import STATE
 from models.layout import blank
 from models.transition import Transition
+from review.events import transitions
 from review.trucks import CourseOf, courses_of
 from tests.recorded import NOON_MS, Sample, merged
 

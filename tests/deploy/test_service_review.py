@@ -19,7 +19,6 @@ from alerts.notice import Notice
 from alerts.policy import Policy, Route
 from deploy.assembly import composer, scheduled
 from deploy.database import Database
-from deploy.events import transitions
 from deploy.service_review import outlook
 from deploy.settings import Settings
 from ingest import record
@@ -28,6 +27,7 @@ from models.course import run
 from models.detectors.service_due import SERVICE_DUE
 from models.fleet import Fleet, Limits, Vehicle
 from models.transition import Priority
+from review.events import transitions
 from review.trucks import courses_of
 from tests.deploy.store import pipeline, store
 from tests.models.roads import DAY_MS, FIRST_MS, START_KM, days_out
