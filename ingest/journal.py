@@ -15,7 +15,7 @@ from ingest import sealed
 from ingest.codec import absent, decode_all, encode, join
 from ingest.merge import merge
 
-_SPAN = "SELECT body FROM journal WHERE vehicle_id = ? AND last_ms >= ? AND first_ms <= ? ORDER BY id"
+_SPAN = "SELECT body FROM journal WHERE vehicle_id = ? AND last_ms >= ? AND first_ms <= ?"
 _ENDS = (
     "SELECT min(first_ms), max(last_ms) FROM ("
     "SELECT min(first_ms) AS first_ms, max(last_ms) AS last_ms FROM journal WHERE vehicle_id = ?1 "
