@@ -12,6 +12,10 @@ from alerts import history, ledger
 from alerts.alarm import Event
 from alerts.ledger import Alarm
 from deploy.database import Database
+from deploy.pipeline import Pipeline
+from review.model_version import model_version
+from tests.deploy.store import rules
+from tests.review.northfold_day import END_MS, POLICY, courses, fleet
 
 STUCK, HOT, SPELL, DUE = (
     ("NF-03", "bypass_stuck"),
@@ -41,6 +45,17 @@ def audited(database: Database) -> list[tuple[str, str]]:
             "SELECT what, who FROM audit WHERE what NOT LIKE 'sign_in%' ORDER BY id"
         )
         return list(rows)
+
+
+def count(database: Database) -> None:
+    """Count what was entered, as the daemon does."""
+    Pipeline(
+        database,
+        registered=frozenset(fleet().vehicles),
+        courses=courses(),
+        rules=rules(policy=POLICY, model_version=model_version()),
+        now_ms=lambda: END_MS,
+    ).load()
 
 
 @dataclass

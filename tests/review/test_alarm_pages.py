@@ -8,12 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from alerts import hold, ledger
-from alerts.alarm import Event, State
+from alerts import hold, ledger, outbox, sending
+from alerts.alarm import Event, Matter, State
 from alerts.lifecycle import acknowledge, again, move
+from alerts.policy import Telling
 from models.transition import Priority
 from review.access.visitor import Role
 from review.alarm_acts import as_seen
+from tests.alerts.store import take
 from tests.review.desk import DUE, HOT, SPELL, STUCK, alarm, audited, forms, happened, send
 from tests.review.northfold_day import END_MS, POLICY
 from tests.review.stage import Stage, signed_in, stage
@@ -336,3 +338,28 @@ def test_past_alarms_are_listed_page_by_page(at: Stage) -> None:
 
 def test_the_policy_of_the_day_latches_what_the_page_calls_latched(still: Stage) -> None:
     assert POLICY.latches(HOT[1], alarm(still.database, HOT).priority)
+
+
+def test_who_was_told_by_what_way_is_shown_with_what_came_of_it(at: Stage) -> None:
+    known = alarm(at.database, STUCK)
+    tellings = [Telling(destination=name) for name in ("email/kim", "sms/omar", "desk")]
+    with at.database.write() as tx:
+        outbox.post(tx, known, Matter.ACTIVE, tellings, time_ms=END_MS, now_ms=END_MS)
+        for channel in ("email", "sms"):
+            claimed = take(tx, channel, END_MS)
+            assert claimed is not None
+            if channel == "email":
+                sending.defer(tx, claimed, END_MS, due_ms=END_MS, reason="451 later")
+                sending.settle(tx, claimed, END_MS, "250 taken")
+            else:
+                sending.give_up(tx, claimed, END_MS, "no such number")
+    page = at.client.get(f"/alarms/{known.id}").text.split('id="told-head"')[1]
+    rows = page.split("<tbody")[1].split("</tbody>")[0].split("<tr")[1:]
+    assert len(rows) == 3
+    mail, text, desk = rows
+    assert "kim" in mail
+    assert "told" in mail
+    assert mail.index("deferred: 451 later") < mail.index("delivered: 250 taken")
+    assert "given up: no such number" in text
+    assert "waits to be sent" in desk
+    assert "everybody on it" in desk

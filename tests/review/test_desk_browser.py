@@ -14,7 +14,7 @@ from alerts.alarm import State
 from ingest import record
 from review.access.visitor import Role
 from tests.review.browser import DESK, PHONE, WALL, browser, serious, wide
-from tests.review.desk import DUE, HOT, STUCK, alarm
+from tests.review.desk import DUE, HOT, STUCK, alarm, count
 from tests.review.northfold_day import END_MS
 from tests.review.stage import Stage, page_signed_in, stage
 
@@ -90,6 +90,17 @@ def test_a_pan_drop_is_recorded_in_three_taps_on_a_phone(at: Stage, chromium: Br
     expect(page.get_by_role("status").filter(has_text="Struck out")).to_be_visible()
     with at.database.read() as conn:
         assert [each.kind for each in record.history(conn, "NF-07")] == ["pan_drop", "struck"]
+
+
+def test_the_page_says_of_itself_when_an_entry_counts(at: Stage, chromium: Browser) -> None:
+    page = opened(chromium, PHONE)
+    page_signed_in(page, at, Role.TECHNICIAN, "/trucks/NF-07/service/pan_drop")
+    page.get_by_role("button", name="Enter it").click()
+    account_ = page.locator("#account")
+    expect(account_).to_contain_text("It waits to be counted")
+    count(at.database)
+    expect(account_).to_contain_text("It is counted.", timeout=20_000)
+    expect(page.locator("#said")).to_have_text("It is counted.")
 
 
 def test_a_wrong_number_is_mended_where_it_stands(at: Stage, chromium: Browser) -> None:

@@ -13,19 +13,16 @@ from pathlib import Path
 import pytest
 
 from deploy.database import Database
-from deploy.pipeline import Pipeline
 from ingest import record
 from ingest.record import STRUCK, Entry
 from models.units import US
 from review.access.visitor import Role
-from review.model_version import model_version
 from review.record_book import Book, add_entry
 from review.service_draft import OWN_MS
 from review.service_outlook import outlook
 from review.standing import due_now
-from tests.deploy.store import rules
-from tests.review.desk import Form, audited, forms, send
-from tests.review.northfold_day import END_MS, POLICY, courses, fleet, reader
+from tests.review.desk import Form, audited, count, forms, send
+from tests.review.northfold_day import END_MS, fleet, reader
 from tests.review.stage import Stage, signed_in, stage
 
 HOUR_MS = 3_600_000
@@ -55,17 +52,6 @@ def form_of(at: Stage, kind: str) -> Form:
     path = f"{HERE}/{kind}"
     (form,) = forms(at.client.get(path), path)
     return form
-
-
-def count(database: Database) -> None:
-    """Count what was entered, as the daemon does."""
-    Pipeline(
-        database,
-        registered=frozenset(fleet().vehicles),
-        courses=courses(),
-        rules=rules(policy=POLICY, model_version=model_version()),
-        now_ms=lambda: END_MS,
-    ).load()
 
 
 def test_a_pan_drop_of_today_takes_two_taps_on_the_page_and_says_before_what_it_does(
