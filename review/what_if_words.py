@@ -53,9 +53,9 @@ def row(outcome: Outcome, units: Units) -> tuple[str, ...]:
     as_was = outcome.change == Change()
     return (
         name(outcome.change),
-        _banded(outcome.hottest_c, units.degrees),
-        _banded(outcome.over_limit_h, hours),
-        _banded(outcome.life, _share),
+        banded(outcome.hottest_c, units.degrees),
+        banded(outcome.over_limit_h, hours),
+        banded(outcome.life, life_share),
         "" if as_was else _of_as_was(outcome.of_as_was),
     )
 
@@ -67,11 +67,12 @@ def hours(value: float) -> str:
     return f"{value:,.1f} h"
 
 
-def _share(value: float) -> str:
+def life_share(value: float) -> str:
+    """Write a share of a fluid's life."""
     return f"{value:.2%}" if value < 0.1 else f"{value:.1%}"
 
 
-def _banded(band: Band, write: Callable[[float], str]) -> str:
+def banded(band: Band, write: Callable[[float], str]) -> str:
     """Write a best estimate, and below it its band if that is wider; a unit of both ends stands once."""
     best, low, high = write(band.best), write(band.low), write(band.high)
     if low == high:
@@ -92,8 +93,8 @@ def _of_as_was(band: Band) -> str:
     return f"{best}\n{least:.0f} to {most:.0f}%"
 
 
-def remarks(answer: Answer, units: Units) -> Iterator[str]:
-    """Say what the figures rest on, and what is left open."""
+def remarks(answer: Answer, units: Units, *, where: str = "") -> Iterator[str]:
+    """Say what the figures rest on, and what is left open; ``where`` more is told of a fault."""
     found = answer.found
     span = f"{minute(answer.since_ms, units.zone)} to {minute(answer.until_ms, units.zone)}"
     unseen = f", {hours(found.unseen_h)} unseen and not counted" if found.unseen_h > 0.0 else ""
@@ -112,10 +113,16 @@ def remarks(answer: Answer, units: Units) -> Iterator[str]:
         yield f"{answer.vehicle} is not in the fleet file: its circuit, class and fluid are assumed."
     yield _learned(answer.learned)
     yield from _of_changes(answer, units)
+    yield from broken(answer)
+    if answer.failed_h:
+        told = where or f"heatbook fleet show {answer.vehicle}"
+        yield f"How sure that is, and what else it may be, {told} says."
+
+
+def broken(answer: Answer) -> Iterator[str]:
+    """Say what was taken to be broken meanwhile, and for how long."""
     for kind, duration_h in answer.failed_h.items():
         yield f"For {hours(duration_h)} of it {_HELD[kind]}, by the heat balance."
-    if answer.failed_h:
-        yield f"How sure that is, and what else it may be, heatbook fleet show {answer.vehicle} says."
 
 
 def _learned(learned: float) -> str:
@@ -154,7 +161,7 @@ def _cold(answer: Answer, units: Units) -> Iterator[str]:
     before_h = as_was.cold_h.best
     for outcome in changed:
         if outcome.cold_h.best > before_h + _COLD_NOTICED_H + 0.1 * before_h:
-            told = _banded(outcome.cold_h, hours).replace("\n", " (", 1)
+            told = banded(outcome.cold_h, hours).replace("\n", " (", 1)
             told += ")" if "(" in told else ""
             yield (
                 f"{name(outcome.change).capitalize()}: the fluid would have run below "

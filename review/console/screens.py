@@ -31,6 +31,7 @@ from review.console import (
     system,
     today,
     truck,
+    what_if_page,
 )
 from review.console.assets import static_route
 from review.console.house import House
@@ -62,6 +63,7 @@ SCREENS: tuple[Screen, ...] = (
     service_mend.routes,
     service_entry.routes,
     review_pages.routes,
+    what_if_page.routes,
 )
 
 

@@ -15,8 +15,9 @@ from playwright.sync_api import Browser, Page
 
 from models.units import METRIC, US
 from review import history
+from simulator.northfold import START_MS
 from tests.review.browser import DESK, PHONE, browser, serious, wide
-from tests.review.northfold_day import END_MS, START_MS
+from tests.review.northfold_day import END_MS
 from tests.review.stage import Stage, stage
 
 PATH = "/trucks/NF-03/history"

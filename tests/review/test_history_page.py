@@ -17,7 +17,8 @@ from models.sample import SIGNAL_NAMES
 from review import history
 from review.console.span_choice import DAY_MS, LEAST_MS, chosen
 from review.problems import Mistake
-from tests.review.northfold_day import END_MS, START_MS
+from simulator.northfold import START_MS
+from tests.review.northfold_day import END_MS
 from tests.review.stage import Stage, stage
 
 PATH = "/trucks/NF-03/history"

@@ -32,7 +32,8 @@ from review.series import NOT_KEPT, TOO_LONG, Series, encode, series
 from review.series_lines import EVERY_SAMPLE_UP_TO_MS, LABELS
 from review.series_marks import nights
 from review.series_table import MOST_ROWS, rows_of
-from tests.review.northfold_day import END_MS, START_MS, courses, day_store, reader
+from simulator.northfold import START_MS
+from tests.review.northfold_day import END_MS, courses, day_store, reader
 
 TRUCK = "NF-03"
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
@@ -216,10 +217,10 @@ def test_the_circuit_is_judged_as_the_alarm_says(store: Database) -> None:
     times = np.array(found.circuit.time_ms)
     before = int(np.searchsorted(times, alarm.onset_ms - 20 * 60_000))
     after = int(np.searchsorted(times, alarm.onset_ms + 10 * 60_000))
-    assert found.circuit.p_fault[before] is not None
-    assert found.circuit.p_fault[after] is not None
-    assert found.circuit.p_fault[before] < 0.1 < 0.9 < found.circuit.p_fault[after]
-    assert found.circuit.share[after] < 0.1 < 0.8 < found.circuit.share[before]  # type: ignore[operator] # known there
+    p_fault = np.array(found.circuit.p_fault, dtype=float)
+    share = np.array(found.circuit.share, dtype=float)
+    assert p_fault[before] < 0.1 < 0.9 < p_fault[after]
+    assert share[after] < 0.1 < 0.8 < share[before]
 
 
 def spans_of(
