@@ -13,6 +13,7 @@ from alerts import hold, holds
 from alerts.alarm import HELD, State
 from alerts.hold import Hold
 from alerts.holds import BadHold, Placed, duration
+from alerts.watch import EVERYBODY
 from review.access.audit import Deed
 from review.access.visitor import Role
 from review.console.alarm_card import LEAST, may_release
@@ -98,7 +99,7 @@ def _place(visit: Visit) -> Response:
         )
     until_ms, slips = _until(form, visit)
     with house.store.read() as conn:
-        if form.truck not in known_trucks(conn, house.reader.fleet):
+        if form.truck not in {EVERYBODY, *known_trucks(conn, house.reader.fleet)}:
             slips["truck"] = (
                 f"No truck is named {form.truck!r}." if form.truck else "Say which."
             )

@@ -95,7 +95,7 @@ def test_the_daemons_page_leads_to_a_calendar_that_can_be_followed(tmp_path: Pat
         now_ms=lambda: END_MS,
         uptime_ms=monotonic_ms,
         lifetime_ms=1,
-        teller=lambda units: None,  # type: ignore[arg-type,return-value]
+        teller=lambda units: None,  # type: ignore[arg-type]
         caller=lambda key: None,
         origins=frozenset(),
     )

@@ -34,7 +34,7 @@ def still(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
 @pytest.fixture(scope="module")
 def page(still: Stage) -> Iterator[Page]:
     with browser() as started:
-        made = started.new_page(viewport=DESK)
+        made = started.new_page(viewport=DESK)  # type: ignore[arg-type]
         page_signed_in(made, still)
         yield made
 
