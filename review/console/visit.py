@@ -14,6 +14,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from alerts.teller import Teller
+from ingest.archive import ArchiveError
 from review.access.audit import Deed, audit
 from review.access.visitor import Role, Visitor
 from review.console.forms import LOOKING, filled
@@ -118,7 +119,11 @@ def _answer(
             f"This needs the role {least.name.lower()}, and yours is {visitor.role.name.lower()}.",
             "Ask a manager of this fleet.",
         )
-    return handler(visit)
+    try:
+        return handler(visit)
+    except ArchiveError as error:
+        lines = (f"{each[:1].upper()}{each[1:]}." for each in (error.what, error.mend))
+        return visit.problem(503, "A part of the history cannot be read", *lines)
 
 
 def _to_sign_in(request: Request) -> Response:
