@@ -19,6 +19,7 @@ from review.api import (
     notices,
     quarantine,
     record,
+    review,
     services,
     system,
     trucks,
@@ -34,7 +35,7 @@ from review.api.refusing import Refused, told, told_status
 from review.console.house import House
 from review.web.strangers import MOST
 
-_PARTS = (trucks, fills, history, alarms, holds, figures, services, record, what_if)
+_PARTS = (trucks, fills, history, alarms, holds, figures, services, record, what_if, review)
 _SYSTEM = (notices, quarantine, system)
 
 

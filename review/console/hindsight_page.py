@@ -14,6 +14,7 @@ from review.console.hindsight_rows import parts_of
 from review.console.house import House
 from review.console.visit import Visit, route
 from review.hindsight import words
+from review.hindsight.asked import check_span
 from review.hindsight.form import asked_of
 from review.hindsight.other import check, present_of
 from review.hindsight.runs import Run, Runs
@@ -24,7 +25,10 @@ from review.problems import Mistake
 USUAL_DAYS = 28
 """How far back is looked if nobody says [d]."""
 
-SEEN_ROLE = Role.TECHNICIAN
+MOST_STRIPS = 60
+"""Strips that a page draws; own choice."""
+
+STARTS = Role.TECHNICIAN
 """Who may begin a look back: it keeps the machine busy."""
 
 
@@ -34,10 +38,10 @@ def routes(house: House) -> Sequence[BaseRoute]:
     one = "/hindsight/{number:int}"
     return (
         route(house, "/hindsight", pages.ask),
-        route(house, "/hindsight", pages.start, least=SEEN_ROLE, methods=("POST",)),
+        route(house, "/hindsight", pages.start, least=STARTS, methods=("POST",)),
         route(house, one, pages.show),
         route(house, f"{one}/progress", pages.progress),
-        route(house, f"{one}/stop", pages.stop, least=SEEN_ROLE, methods=("POST",)),
+        route(house, f"{one}/stop", pages.stop, least=STARTS, methods=("POST",)),
     )
 
 
@@ -53,6 +57,7 @@ class _Pages:
         """Begin a look back."""
         try:
             asked = asked_of(visit.form, visit.visitor.units)
+            check_span(asked)
             check(asked.other, present_of(visit.house.reader.courses))
             run = self.runs.start(asked, visit.visitor.name)
         except Mistake as mistake:
@@ -66,18 +71,20 @@ class _Pages:
             return _gone(visit)
         units = visit.visitor.units
         found = run.found
+        drawn = () if found is None else strips(found)
         return visit.page(
             "hindsight_run.html",
             title="Other limits on our past",
             run=run,
-            may_stop=visit.visitor.may(SEEN_ROLE),
+            may_stop=visit.visitor.may(STARTS),
             differs=words.differs(run.asked.other, units),
             found=found,
             headline="" if found is None else words.headline(found),
             truthful="" if found is None else words.truthful(found),
             cannot_know=words.CANNOT_KNOW,
             parts=() if found is None else parts_of(found, visit),
-            strips=() if found is None else strips(found),
+            strips=drawn[:MOST_STRIPS],
+            not_drawn=max(0, len(drawn) - MOST_STRIPS),
             wide=WIDE,
         )
 
@@ -109,7 +116,7 @@ class _Pages:
             status=422 if wrong else 200,
             values=values,
             wrong=wrong,
-            may_start=visit.visitor.may(SEEN_ROLE),
+            may_start=visit.visitor.may(STARTS),
             trucks=[(name, visit.teller.who(name)) for name in visit.house.board.now().known],
             kinds=[(kind, words.kind_words(kind)) for kind in WORDS],
             off=[kind for kind in WORDS if values.get(f"off_{kind}")],

@@ -10,6 +10,9 @@ from review.hindsight import words
 from review.hindsight.found import Compared, Found, Side
 from review.hindsight.hints import Verdict
 
+MOST = 200
+"""Rows of one sort that a page shows; own choice: the command gives all."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
@@ -31,10 +34,11 @@ class Row:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """Rows of one sort, under a heading that says how many."""
+    """Rows of one sort, under a heading that says how many; ``more`` of them are not shown."""
 
     name: str
     heading: str
+    more: int
     rows: tuple[Row, ...]
 
 
@@ -54,7 +58,8 @@ def parts_of(found: Compared, visit: Visit) -> Sequence[Part]:
         Part(
             name=name,
             heading=f"{heading}: {len(rows)}",
-            rows=tuple(_row(each, visit) for each in rows),
+            more=max(0, len(rows) - MOST),
+            rows=tuple(_row(each, visit) for each in rows[:MOST]),
         )
         for name, heading, rows in sorted_out
         if rows

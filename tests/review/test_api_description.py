@@ -21,7 +21,7 @@ from tests.review.northfold_day import day_store
 from tests.review.stage import house_of
 
 UNITS = re.compile(
-    r"_(c|k|km|km_h|l|h|s|ms|days|day|rpm|nm|w|mm2_s|mg_g|bytes|px|pct|count|share|probability|factor|per_h)$"
+    r"_(c|k|km|km_h|l|h|s|ms|days|day|rpm|nm|w|kw|mm2_s|mg_g|bytes|px|pct|count|share|probability|factor|per_h)$"
 )
 BARE = {
     # Names of nothing that is measured.

@@ -42,4 +42,4 @@ def test_no_answer_breaks_the_description(tmp_path: Path) -> None:
             check=False,
         )
     assert done.returncode == 0, done.stdout[-8000:] + done.stderr[-2000:]
-    assert "Tested: 26" in done.stdout, done.stdout[-3000:]
+    assert "Tested: 27" in done.stdout, done.stdout[-3000:]

@@ -150,6 +150,15 @@ def test_what_if_is_that_of_the_command(stage: ApiStage) -> None:
     assert bigger["cooler_factor"] == 1.3
 
 
+def test_a_review_is_that_of_the_console(stage: ApiStage) -> None:
+    told = stage.client.get("/trucks/NF-03/review").json()
+    assert told["departure"]["cause"] == "shut"
+    assert told["causes"][0]["name"] == "shut"
+    assert told["excursions"][0]["peak_temp_c"] == pytest.approx(155.3)
+    assert told["until_at"] > told["departure"]["told_at"] > told["departure"]["trusted_at"]
+    assert told["not_known"]
+
+
 def test_what_has_not_changed_is_not_sent_again(stage: ApiStage) -> None:
     """RFC 9110, sections 8.8.3, 13.1.2 and 15.4.5."""
     first = stage.client.get("/alarms")
