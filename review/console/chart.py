@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from urllib.parse import quote, urlencode
 
 from models.units import KM_PER_MILE, Units
+from review.api.places import ROOT
 from review.console.say import NOT_KNOWN
 from review.console.still import Still, still_of
 from review.console.visit import Visit
@@ -106,7 +107,7 @@ def chart_of(
 def address(truck: str, signals: Sequence[str]) -> str:
     """Give where the numbers of a chart are, without span and width."""
     named = urlencode([("signals", name) for name in signals])
-    return f"/trucks/{quote(truck)}/series.json?{named}"
+    return f"{ROOT}/trucks/{quote(truck)}/series?{named}"
 
 
 def measured(value: float, unit: str, units: Units) -> str:

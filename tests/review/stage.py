@@ -20,6 +20,7 @@ from review.access.accounts import Account
 from review.access.gate import CSRF_HEADER, Gate
 from review.access.passwords import Passwords
 from review.access.visitor import Role
+from review.api.mount import api_routes
 from review.board import Board
 from review.console.house import House
 from review.console.screens import console_routes
@@ -139,7 +140,7 @@ def stage(folder: Path, *, role: Role = Role.MANAGER, units: Units = METRIC) -> 
 @contextmanager
 def served(house: House, database: Database, *, role: Role = Role.MANAGER) -> Iterator[Stage]:
     """Serve the console of a house, to whose store the database is; close it afterwards."""
-    server = WebServer(site(console_routes(house)), bind="127.0.0.1", port=0)
+    server = WebServer(site(console_routes(house), api_routes(house)), bind="127.0.0.1", port=0)
     house.board.start()
     server.start()
     try:
