@@ -156,7 +156,7 @@ def _with_one_time(
     """Do something with a new one-time password, and show it: this page alone ever does."""
     gate = visit.house.gate
     password, now_ms = one_time(), gate.now_ms()
-    kept = gate.passwords.keep(password)
+    kept = gate.entrance.passwords.keep(password)
     until_ms = now_ms + ONE_TIME_MS
     with visit.house.store.write() as tx:
         account = work(tx, kept, until_ms, now_ms)

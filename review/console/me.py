@@ -81,12 +81,12 @@ def _change_password(visit: Visit) -> Response:
     if came is None:
         return visit.go(SIGN_IN)
     try:
-        failed = gate.check(came, visit.form.get("now", ""), visit.address)
+        failed = gate.entrance.check(came, visit.form.get("now", ""), visit.address)
         if failed is not None:
             return _page(visit, status=429 if failed.wait_ms else 403, wrong=not_yours(failed))
         if wrong := wrong_choice(gate, came, visit.form):
             return _page(visit, status=422, wrong=wrong)
-        token = gate.choose_password(came, visit.form["password"], visit.address)
+        token = gate.entrance.choose_password(came, visit.form["password"], visit.address)
     except Busy:
         return _page(visit, status=503, wrong=BUSY)
     return under(visit.request, visit.go(f"{ME}?done=password"), token, gate)

@@ -13,7 +13,8 @@ from starlette.routing import BaseRoute
 
 from review.access import cookies, passwords, secret, sessions
 from review.access.audit import Deed
-from review.access.gate import Came, Failed, Gate, Passed, Try
+from review.access.entrance import Came, Failed, Passed, Try
+from review.access.gate import Gate
 from review.access.own_path import own_path
 from review.access.passwords import Busy
 from review.console.forms import Form, open_route
@@ -71,7 +72,7 @@ class _Door:
             address=_address(request),
         )
         try:
-            found = self.gate.sign_in(wants)
+            found = self.gate.entrance.sign_in(wants)
         except Busy:
             return self._asked(request, to, name=name, status=503, wrong=BUSY)
         if isinstance(found, Failed):
@@ -98,7 +99,9 @@ class _Door:
         try:
             if wrong := wrong_choice(self.gate, came, form):
                 return _password_page(request, came, to, status=422, wrong=wrong)
-            token = self.gate.choose_password(came, form["password"], _address(request))
+            token = self.gate.entrance.choose_password(
+                came, form["password"], _address(request)
+            )
         except Busy:
             return _password_page(request, came, to, status=503, wrong=BUSY)
         return under(request, RedirectResponse(to, 303), token, self.gate)
@@ -169,7 +172,7 @@ def wrong_choice(gate: Gate, came: Came, form: Form) -> str:
         return why
     if chosen != form.get("again", ""):
         return "The two are not the same. Type it again."
-    if gate.passwords.fits(came.account.password, chosen):
+    if gate.entrance.passwords.fits(came.account.password, chosen):
         return "That is the current password. Take another."
     return ""
 
@@ -186,7 +189,7 @@ def _prove(visit: Visit) -> Response:
     if came is None:
         return visit.go(SIGN_IN)
     try:
-        found = gate.prove(came, visit.form.get("password", ""), visit.address)
+        found = gate.entrance.prove(came, visit.form.get("password", ""), visit.address)
     except Busy:
         return visit.page("again.html", title=_AGAIN, status=503, next=to, wrong=BUSY)
     if isinstance(found, str):
