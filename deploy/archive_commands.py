@@ -19,7 +19,7 @@ from deploy.history_move import Moved
 from deploy.options import Config
 from deploy.printing import foreign, say, show, table, warn
 from deploy.waiting import until
-from ingest import orphans, sealed, sealing
+from ingest import examining, orphans, sealed
 from ingest.archive import Archive, ArchiveError
 from ingest.sealed import Sealed, archive_of
 from review import measures
@@ -115,15 +115,15 @@ def _problem(desk: Desk, archive: Archive | None, one: Sealed, *, mend: bool) ->
     """Look at one month; the store is asked only where its sums are made anew."""
     if archive is None:
         return None
-    found = sealing.problem(archive, one)
+    found = examining.problem(archive, one)
     if found is None or not mend:
         return found
     try:
         with read_only(desk.store) as conn:
-            sealing.mend_sums(conn, archive, one)
+            examining.mend_sums(conn, archive, one)
     except ArchiveError as error:
         return str(error)
-    return sealing.problem(archive, one)
+    return examining.problem(archive, one)
 
 
 def _by_daemon(desk: Desk) -> Moved:

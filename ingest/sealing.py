@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest import journal, sealed
-from ingest.archive import Archive, ArchiveError, Contents, Month, canonical, digest
+from ingest.archive import Archive, ArchiveError, Contents, Month, canonical
 from ingest.codec import decode, join
 from ingest.merge import merge
 from ingest.rollup import HOUR_MS, MINUTE_MS, between, rollup
@@ -252,41 +252,6 @@ def sum_up_neighbours(conn: sqlite3.Connection, archive: Archive, made: Sealed) 
         again = draft(conn, vehicle_id=made.vehicle_id, month=near, max_gap_ms=one.max_gap_ms)
         if again is not None and not again.new:  # else it is sealed anew before long
             keep(archive, again.contents)
-
-
-def problem(archive: Archive, one: Sealed) -> str | None:
-    """Compare a sealed month with its row: what is wrong with it and how to mend it, None if nothing is."""
-    try:
-        samples = archive.reread(one.name)
-    except ArchiveError as error:
-        return str(error)
-    if len(samples) != one.samples or digest(samples) != one.digest:
-        return (
-            f"{one.name} holds {len(samples)} samples, hash {digest(samples)[:12]}, where the store says "
-            f"{one.samples}, hash {one.digest[:12]}; put it back from a backup"
-        )
-    for step_ms in STEPS_MS:
-        summed = archive.rollup(one.name, step_ms, ())
-        if summed is None or int(summed.samples.sum()) != one.samples:
-            return (
-                f"the sums of {one.name} are missing or damaged, its samples are whole; charts of it "
-                "are slow until 'heatbook history verify --mend' has made them anew"
-            )
-    return None
-
-
-def mend_sums(conn: sqlite3.Connection, archive: Archive, one: Sealed) -> None:
-    """Make the sums of a sealed month anew from its samples.
-
-    Raises
-    ------
-    ArchiveError
-        The samples cannot be read either.
-    """
-    month = Month.parse(one.month)
-    again = draft(conn, vehicle_id=one.vehicle_id, month=month, max_gap_ms=one.max_gap_ms)
-    if again is not None and not again.new:
-        keep(archive, again.contents)
 
 
 def _contents(

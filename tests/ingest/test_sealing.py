@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from ingest import journal, orphans, sealed, sealing
+from ingest import examining, journal, orphans, sealed, sealing
 from ingest.archive import Archive, ArchiveError, Month
 from ingest.sealed import archive_of, place
 from tests.ingest.archives import MAX_GAP_MS
@@ -297,18 +297,18 @@ def test_an_examination_finds_what_is_not_as_it_was_sealed(tmp_path: Path, kind:
     _append(tx, truck, climb(10, start_ms=JANUARY.first_ms))
     _move(tx, truck)
     (one,) = sealed.months(tx, vehicle_id=truck)
-    assert sealing.problem(archive, one) is None
+    assert examining.problem(archive, one) is None
     (file,) = (tmp_path / "archive" / kind).rglob("*.parquet")
     file.write_bytes(file.read_bytes()[:-9])
-    found = sealing.problem(archive, one)
+    found = examining.problem(archive, one)
     assert found is not None
     assert one.name in found
     if kind == "samples":
         with pytest.raises(ArchiveError):
-            sealing.mend_sums(tx, archive, one)
+            examining.mend_sums(tx, archive, one)
     else:
-        sealing.mend_sums(tx, archive, one)
-        assert sealing.problem(archive, one) is None
+        examining.mend_sums(tx, archive, one)
+        assert examining.problem(archive, one) is None
 
 
 def test_an_examination_finds_another_months_file_in_its_place(tmp_path: Path) -> None:
@@ -318,6 +318,6 @@ def test_an_examination_finds_another_months_file_in_its_place(tmp_path: Path) -
     _move(tx, truck)
     january, february = (tmp_path / "archive" / "samples").rglob("*.parquet")
     january.write_bytes(february.read_bytes())
-    found = [sealing.problem(archive, one) for one in sealed.months(tx, vehicle_id=truck)]
+    found = [examining.problem(archive, one) for one in sealed.months(tx, vehicle_id=truck)]
     assert sum(each is not None for each in found) == 1
     assert any("where the store says" in each for each in found if each is not None)
