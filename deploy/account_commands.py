@@ -60,7 +60,7 @@ def add_command(
     """Add an account, and print its one-time password."""
     settings = _settings(config)
     password, kept, now_ms = _one_time()
-    with _writing(settings) as tx:
+    with _writing(settings, first=True) as tx:
         until_ms = now_ms + ONE_TIME_MS
         account = accounts.add(
             tx, name, ROLES[role], kept, now_ms=now_ms, one_time_until_ms=until_ms
@@ -125,8 +125,14 @@ def _settings(config: Path | None) -> Settings:
 
 
 @contextmanager
-def _writing(settings: Settings) -> Iterator[sqlite3.Connection]:
-    """Write in one transaction, beside a running daemon or without one; all of it counts, or nothing."""
+def _writing(settings: Settings, *, first: bool = False) -> Iterator[sqlite3.Connection]:
+    """Write in one transaction, beside a running daemon or without one; all of it counts, or nothing.
+
+    ``first``: may be the first thing that is ever written, where there is no store yet.
+    """
+    if not first:
+        with read_only(settings.store.path):
+            pass  # says so when there is none
     try:
         database = Database(settings.store.path, synchronous=settings.store.synchronous)
     except StoreBusy:

@@ -135,6 +135,8 @@ def named(conn: sqlite3.Connection, name: str) -> Account:
     account = found(conn, name)
     if account is None:
         names = [each.name for each in listed(conn)]
+        if not names:
+            raise Mistake("nobody has an account yet; 'heatbook accounts add' adds somebody")
         raise Mistake(f"no account is named {name!r}; {nearest(name, names, 'name')}")
     return account
 

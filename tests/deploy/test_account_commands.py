@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from deploy.cli import app
-from deploy.database import Database, read_only
+from deploy.database import Database, StoreError, read_only
 from review.access import accounts, audit, sessions
 from review.access.passwords import Passwords
 from review.access.sessions import Rules
@@ -99,6 +99,12 @@ def test_whoever_is_disabled_or_given_a_password_is_signed_out(folder: Path) -> 
 
 
 def test_what_cannot_be_done_is_said(folder: Path) -> None:
+    with pytest.raises(StoreError, match="there is no store"):
+        run(folder, "new-password", "manager")
+    assert not (folder / "heatbook.db").exists()
+    Database(folder / "heatbook.db").close()
+    with pytest.raises(Mistake, match="nobody has an account yet"):
+        run(folder, "new-password", "manager")
     run(folder, "add", "Ines", "--role", "manager")
     with pytest.raises(Mistake, match="nearest known name is 'Ines'"):
         run(folder, "disable", "Inez")
