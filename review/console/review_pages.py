@@ -33,7 +33,7 @@ from review.entry_rules import UnknownTruck
 from review.problems import Mistake
 
 SIGNALS = ("fluid_temp_c", "ambient_temp_c", "speed_km_h")
-DRAWN = frozenset({"hours", "days", "life", "bins"})
+DRAWN = frozenset({"hours", "heat", "days", "life", "bins"})
 
 Answer = Callable[[Visit, sqlite3.Connection, Dossier], Response]
 

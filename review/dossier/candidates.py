@@ -36,7 +36,7 @@ def candidates(conn: sqlite3.Connection) -> list[Candidate]:
         for each in record.effective(conn, vehicle)
         if each.kind == GEARBOX
     ]
-    seen: set[str] = set()
+    seen: dict[str, int] = {each.vehicle: each.at_ms for each in replaced}
     critical = []
     for alarm in ledger.find(
         conn,
@@ -44,9 +44,11 @@ def candidates(conn: sqlite3.Connection) -> list[Candidate]:
         (int(Priority.CRITICAL),),
         order=f"onset_ms DESC, id LIMIT {LOOKED_AT}",
     ):
-        if alarm.vehicle in seen:
+        if alarm.onset_ms <= seen.get(
+            alarm.vehicle, 0
+        ):  # told of already, or gone with its gearbox
             continue
-        seen.add(alarm.vehicle)
+        seen[alarm.vehicle] = alarm.onset_ms
         critical.append(
             Candidate(vehicle=alarm.vehicle, until_ms=None, at_ms=alarm.onset_ms, alarm=alarm)
         )

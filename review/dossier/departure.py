@@ -28,6 +28,9 @@ SURE_FROM = 0.9
 OVER_BELOW = 0.1
 """Probability of a fault below which a departure is over [-]; own choice."""
 
+HOLE_MS = 4 * 86_400_000
+"""Between notes further apart than this nothing is said of the time between [ms]: a long week-end."""
+
 BEYOND_SD = 2.0
 """Deviations of what is expected beyond which the fluid has left it [-]; own choice; one in 20 by chance."""
 
@@ -60,24 +63,34 @@ def fault(notes: NDArray[Any]) -> NDArray[np.float64]:
 
 
 def episodes(
-    alarms: Sequence[Raised], cleared: Sequence[Cleared], notes: NDArray[Any]
+    alarms: Sequence[Raised],
+    cleared: Sequence[Cleared],
+    notes: NDArray[Any],
+    worked_on_ms: Sequence[int] = (),
 ) -> Iterator[Episode]:
     """Put the alarms of faults together that belong to one departure, the first first.
 
-    ``alarms`` and ``cleared`` in order of time; ``notes`` of the truck as it is kept, day by day.
+    ``alarms`` and ``cleared`` in order of time; ``notes`` of the truck as it is kept; ``worked_on_ms``: when
+    the circuit was worked on, by the record.
     """
     doubt = fault(notes)
     over_ms = -math.inf
     for each in alarms:
         if each.time_ms <= over_ms:
             continue
+        ended_ms, worked_on = _cleared(each, cleared), False
         if each.kind in BY_BALANCE:
             back = notes["time_ms"][(notes["time_ms"] > each.time_ms) & (doubt < OVER_BELOW)]
             ended_ms = int(back[0]) if len(back) else None
-        else:
-            ended_ms = _cleared(each, cleared)
+            work_ms = min((at for at in worked_on_ms if at > each.time_ms), default=None)
+            if work_ms is not None and (ended_ms is None or work_ms < ended_ms):
+                ended_ms, worked_on = work_ms, True
         yield Episode(
-            alarm=each.kind, onset_ms=each.onset_ms, told_ms=each.time_ms, ended_ms=ended_ms
+            alarm=each.kind,
+            onset_ms=each.onset_ms,
+            told_ms=each.time_ms,
+            ended_ms=ended_ms,
+            worked_on=worked_on,
         )
         over_ms = math.inf if ended_ms is None else ended_ms
 
@@ -86,7 +99,7 @@ def the_one(found: Sequence[Episode], worst_ms: int | None) -> Episode | None:
     """Choose the departure that the review is about.
 
     The first that was not over by the end; else the one in which the worst heat came (``worst_ms`` [Unix
-    ms]); else the last.
+    ms]); else the first of all.
     """
     for each in found:
         if each.ended_ms is None:
@@ -95,7 +108,7 @@ def the_one(found: Sequence[Episode], worst_ms: int | None) -> Episode | None:
         for each in found:
             if each.onset_ms <= worst_ms <= (each.ended_ms or worst_ms):
                 return each
-    return found[-1] if found else None
+    return found[0] if found else None
 
 
 def departure(found: Episode, notes: NDArray[Any], last_ms: int) -> Departure:
@@ -114,13 +127,14 @@ def departure(found: Episode, notes: NDArray[Any], last_ms: int) -> Departure:
         alarm=found.alarm,
         trusted_ms=int(times[fork]) if balance and fork is not None else None,
         left_ms=min(_left_ms(notes, fork, told), found.onset_ms) if balance else found.onset_ms,
-        doubted_ms=int(times[_doubted(doubt, told)]) if balance else found.onset_ms,
+        doubted_ms=int(times[_doubted(times, doubt, told)]) if balance else found.onset_ms,
         told_ms=found.told_ms,
         last_sure_ms=int(times[last]),
         proven_ms=int(notes["proven_ms"][told if fork is None else fork]) or None
         if balance
         else None,
         ended_ms=found.ended_ms,
+        worked_on=found.worked_on,
         peak=float(doubt[inside].max()) if len(inside) else 0.0,
         cause=_likeliest(notes["p"][told]) if balance else -1,
         last_cause=_likeliest(notes["p"][last]) if balance else -1,
@@ -149,10 +163,12 @@ def _left_ms(notes: NDArray[Any], fork: int | None, told: int) -> int:
     return int(notes["time_ms"][min(first, told)])
 
 
-def _doubted(doubt: NDArray[np.float64], told: int) -> int:
-    """Give the note since which a fault had been likelier than not, up to the alarm."""
+def _doubted(times: NDArray[np.int64], doubt: NDArray[np.float64], told: int) -> int:
+    """Give the note since which a fault had been likelier than not, up to the alarm and without a hole."""
     calm = np.flatnonzero(doubt[: told + 1] < SUSPECT)
-    return min(int(calm[-1]) + 1 if len(calm) else 0, told)
+    holes = np.flatnonzero(np.diff(times[: told + 1]) > HOLE_MS)
+    start = max(int(each[-1]) + 1 if len(each) else 0 for each in (calm, holes))
+    return min(start, told)
 
 
 def _likeliest(p: NDArray[np.float64]) -> int:

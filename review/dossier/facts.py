@@ -102,13 +102,15 @@ class Level:
 class Episode:
     """One departure from healthy behaviour: the kind of its first alarm, and its times [Unix ms].
 
-    ``ended_ms``: back in its healthy behaviour; None: not before the end.
+    ``ended_ms``: back in its healthy behaviour; None: not before the end. ``worked_on``: it ended because the
+    record says that the circuit was worked on, which begins its judgement anew.
     """
 
     alarm: str
     onset_ms: int
     told_ms: int
     ended_ms: int | None
+    worked_on: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,10 +121,10 @@ class Departure:
     ``left_ms``: the first moment: from here on the fluid lay further from what a healthy circuit would show
     than twice what that is unsure of, or the alarm's condition held. ``doubted_ms``: since when a fault had
     been likelier than not. ``told_ms``: its evidence had passed what the rate of false alarms allows.
-    ``proven_ms``: when flow through the cooler had last been proven by then. ``ended_ms``: trusted again;
-    None: not before the end. ``cause``: a place in ``models.hypotheses.NAMES``, the likeliest then, -1: not
-    by the balance of heat; ``last_cause``: the likeliest the last time that a fault was sure
-    (``last_sure_ms``). ``at_first``, ``at_last``: all probabilities then; ``peak``: the highest of any [-].
+    ``proven_ms``: when flow through the cooler had last been proven by then. ``ended_ms`` and ``worked_on``
+    as for ``Episode``. ``cause``: a place in ``models.hypotheses.NAMES``, the likeliest then, -1: not by the
+    balance of heat; ``last_cause``: the likeliest the last time that a fault was sure (``last_sure_ms``).
+    ``at_first``, ``at_last``: all probabilities then; ``peak``: the highest of any [-].
     """
 
     alarm: str
@@ -133,6 +135,7 @@ class Departure:
     last_sure_ms: int
     proven_ms: int | None
     ended_ms: int | None
+    worked_on: bool
     peak: float
     cause: int
     last_cause: int

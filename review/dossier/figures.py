@@ -96,6 +96,9 @@ def pictures(found: Dossier, pen: Pen) -> Iterator[Picture]:
         return
     first_ms, last_ms = closest(found)
     yield _stretch(found, pen, "hours", "The hours in question", first_ms, last_ms)
+    worst = _hottest(found, first_ms, last_ms)
+    if worst is not None:
+        yield _stretch(found, pen, "heat", "The worst heat", *worst)
     days = (found.span.close_ms, found.span.last_ms)
     if days[1] - days[0] > 2 * (last_ms - first_ms):
         yield _stretch(found, pen, "days", "The days before the end", *days)
@@ -116,6 +119,19 @@ def closest(found: Dossier) -> tuple[int, int]:
     return (
         max(span.first_ms, middle_ms - BEFORE_MS),
         min(span.last_ms, middle_ms + AFTER_MS),
+    )
+
+
+def _hottest(found: Dossier, first_ms: int, last_ms: int) -> tuple[int, int] | None:
+    """Give the hours of the worst time above the limit, where they are not shown already."""
+    if not found.excursions:
+        return None
+    worst = found.excursions[0]
+    if first_ms <= worst.start_ms <= last_ms:
+        return None
+    return (
+        max(found.span.first_ms, worst.start_ms - BEFORE_MS),
+        min(found.span.last_ms, worst.end_ms + BEFORE_MS),
     )
 
 

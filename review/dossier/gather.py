@@ -118,8 +118,9 @@ def _gathered(
         runs_above(readings, limits.limit_c), key=lambda run: (-run.cost_s, run.start)
     )
     worst_ms = int(readings.time_ms[runs[0].start]) if runs else None
-    search = find(conn, held, past, span.first_ms, span.until_ms, worst_ms)
-    seen = [search.notes, *_about(conn, held, past, readings, runs)]
+    worked_on = [each.time_ms for each in was.entries if each.kind == "circuit"]
+    search = find(conn, held, past, span.first_ms, span.until_ms, worst_ms, worked_on)
+    seen = [search.notes, *_about(conn, held, past, readings, runs, span.last_ms)]
     close = _closely(conn, held, past, span, seen)
     notes = _merged([past.notes, close])
     found = departure(search.one, notes, span.last_ms) if search.one else None
@@ -179,13 +180,19 @@ def _held(was: Stored) -> Held:
 
 
 def _about(
-    conn: sqlite3.Connection, held: Held, past: Kept, readings: Readings, runs: Sequence[Run]
+    conn: sqlite3.Connection,
+    held: Held,
+    past: Kept,
+    readings: Readings,
+    runs: Sequence[Run],
+    until_ms: int,
 ) -> list[NDArray[Any]]:
-    """Follow the truck through its worst excursions."""
+    """Follow the truck through its worst excursions, and to ``until_ms`` at most."""
     found = []
     for run in runs[:CLOSELY]:
         first_ms, last_ms = int(readings.time_ms[run.start]), int(readings.time_ms[run.end])
-        found.append(walked(conn, held, past, first_ms - _HOUR_MS // 2, last_ms)[0])
+        end_ms = min(last_ms + _HOUR_MS, until_ms)
+        found.append(walked(conn, held, past, first_ms - _HOUR_MS, end_ms)[0])
     return found
 
 

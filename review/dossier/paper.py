@@ -50,7 +50,7 @@ NUMBER = _style("number", 7.8, alignment=2)
 HEAD_CELL = _style("head cell", 7.4, fontName=_BOLD, textColor=HexColor(SOFT))
 HEAD_NUMBER = _style("head number", 7.4, fontName=_BOLD, textColor=HexColor(SOFT), alignment=2)
 TITLE = _style("title", 17.0, fontName=_BOLD, spaceAfter=2)
-HEADING = _style("heading", 12.0, fontName=_BOLD, spaceBefore=12, spaceAfter=4, keepWithNext=1)
+HEADING = _style("heading", 12.0, fontName=_BOLD, spaceBefore=12, spaceAfter=4)
 HEADLINE = _style("headline", 12.5, fontName=_BOLD, spaceAfter=4)
 ANSWER = _style("answer", 9.8, spaceAfter=4)
 BULLET = _style(

@@ -42,6 +42,9 @@ from review.dossier.verdict import verdict
 PRINT_DPI = 220
 """Dots per inch of a picture that is 10 inches wide and printed at seven: over 300 on paper."""
 
+BEGINNING = 110
+"""Points of height that must be left for a section to begin on a page."""
+
 HIGHEST = 0.8
 """Share of a page's height that one picture takes at most [-]."""
 
@@ -90,21 +93,21 @@ def report(found: Dossier, pen: Pen, teller: Teller, sha256: str) -> bytes:
 def _story(found: Dossier, pen: Pen, teller: Teller, sha256: str, number: str) -> Iterator[Any]:
     drawn = {each.name: each for each in pictures(found, pen)}
     yield from _front(found, pen, sha256, number)
-    yield words("1  What came first", HEADING)
+    yield from _heading("1  What came first")
     yield table(*tables.timeline_table(found, pen, teller))
     yield from _picture(drawn.get("hours"))
     yield from _causes(found, pen)
     yield from _heat(found, pen, drawn)
-    yield words("4  Alarms, and who knew", HEADING)
+    yield from _heading("4  Alarms, and who knew")
     yield from _or_none(tables.alarm_table(found, pen, teller), "No alarm was raised.")
-    yield words("5  Service record", HEADING)
+    yield from _heading("5  Service record")
     yield from _or_none(tables.record_table(found, pen), "The record holds no entry.")
     yield from _what_if(found, pen)
-    yield words("7  What is not known", HEADING)
+    yield from _heading("7  What is not known")
     yield from points(list(not_known(found, pen)) or ["Nothing that is known to be missing."])
-    yield words("8  Measured, computed, estimated", HEADING)
+    yield from _heading("8  Measured, computed, estimated")
     yield from points(list(method(found, pen)))
-    yield words("9  What the figures rest on", HEADING)
+    yield from _heading("9  What the figures rest on")
     yield facts(tables.basis_rows(found, pen))
     yield from _end(found)
 
@@ -126,7 +129,7 @@ def _front(found: Dossier, pen: Pen, sha256: str, number: str) -> Iterator[Any]:
 
 
 def _causes(found: Dossier, pen: Pen) -> Iterator[Any]:
-    yield words("2  Causes, with what speaks for and against each", HEADING)
+    yield from _heading("2  Causes, with what speaks for and against each")
     if not found.causes:
         yield words(tables.no_causes(found))
     else:
@@ -145,7 +148,7 @@ def _causes(found: Dossier, pen: Pen) -> Iterator[Any]:
 
 
 def _heat(found: Dossier, pen: Pen, drawn: dict[str, Picture]) -> Iterator[Any]:
-    yield words("3  Heat, and what it did to the fluid", HEADING)
+    yield from _heading("3  Heat, and what it did to the fluid")
     yield facts(tables.account_rows(found, pen))
     yield words(
         f"Times above the limit of {pen.degrees(found.limits.limit_c)}, the worst first:"
@@ -155,13 +158,14 @@ def _heat(found: Dossier, pen: Pen, drawn: dict[str, Picture]) -> Iterator[Any]:
     )
     yield words("Time above each temperature, in this fill:")
     yield table(*tables.level_table(found, pen))
-    yield from _picture(drawn.get("bins"), 0.8)
+    yield from _picture(drawn.get("heat"))
+    yield from _picture(drawn.get("bins"), 0.7)
     yield from _picture(drawn.get("days"))
     yield from _picture(drawn.get("life"), 0.9)
 
 
 def _what_if(found: Dossier, pen: Pen) -> Iterator[Any]:
-    yield words("6  What a change would have meant", HEADING)
+    yield from _heading("6  What a change would have meant")
     made = tables.what_if_table(found, pen)
     if made is None:
         yield words(f"Not answered: {found.what_if_why}.")
@@ -174,6 +178,12 @@ def _what_if(found: Dossier, pen: Pen) -> Iterator[Any]:
     )
     yield table(*made)
     yield from points(tables.what_if_lines(found, pen))
+
+
+def _heading(text: str) -> Iterator[Any]:
+    """Head a section, with room for its beginning on the same page."""
+    yield CondPageBreak(BEGINNING)
+    yield words(text, HEADING)
 
 
 def _picture(drawn: Picture | None, share: float = 1.0) -> Iterator[Any]:
@@ -193,10 +203,10 @@ def _or_none(made: tuple[Any, ...] | None, otherwise: str) -> Iterator[Any]:
 
 def _end(found: Dossier) -> Iterator[Any]:
     del found
-    yield words("10  Before anybody opens it", HEADING)
+    yield from _heading("10  Before anybody opens it")
     cautions = (HOT_FLUID, SHOP_ONLY, BY_THE_MANUAL, USED_OIL, MANUAL_FIRST)
     yield box(points(cautions, CAUTION), warn=True)
     yield CondPageBreak(120)
-    yield words("11  Found when it was opened (for the shop to fill in)", HEADING)
+    yield from _heading("11  Found when it was opened (for the shop to fill in)")
     asked = ("What was found", "By whom", "When, at what odometer", "Part numbers, photographs")
     yield facts([(about, " ") for about in asked])

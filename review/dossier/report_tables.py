@@ -216,7 +216,7 @@ def alarm_table(found: Dossier, pen: Pen, teller: Teller) -> Made | None:
         for each in shown
     ]
     heads = ("Raised", "Priority", "Alarm", "Told", "Answered by")
-    return (heads, rows, (1.25, 0.7, 2.2, 1.7, 1.9), ())
+    return (heads, rows, (1.25, 0.7, 2.0, 1.2, 2.8), ())
 
 
 def told(story: AlarmStory, pen: Pen) -> str:

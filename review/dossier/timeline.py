@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from alerts.alarm import Event
@@ -78,7 +78,7 @@ def _departure(found: Dossier) -> Iterator[Happened]:
             kind="left",
             text="The evidence passed what the rate of false alarms allows.",
         )
-    if left.ended_ms:
+    if left.ended_ms and not left.worked_on:
         yield Happened(
             time_ms=left.ended_ms,
             kind="left",
@@ -107,41 +107,55 @@ def _excursions(found: Dossier, pen: Pen) -> Iterator[Happened]:
 
 def _alarms(found: Dossier, title: Title) -> Iterator[Happened]:
     worst = sorted(found.alarms, key=lambda each: (-each.alarm.priority, -each.alarm.onset_ms))
-    for story in worst[:MOST_ALARMS]:
-        yield from _story(story, title)
+    shown = sorted(worst[:MOST_ALARMS], key=lambda each: each.alarm.onset_ms)
+    for story in shown:
+        yield from _course(story, title)
+        yield from _told(story, title)
+    yield from _people(shown, title)
 
 
-def _story(story: AlarmStory, title: Title) -> Iterator[Happened]:
+def _course(story: AlarmStory, title: Title) -> Iterator[Happened]:
+    """Give what became of an alarm by itself; what samples bring took place by the truck's clock."""
     name = title(story.alarm)
     tone = Priority(story.alarm.priority).name.lower()
     for each in story.happenings:
-        if each.event not in _SHOWN:
+        if each.by or each.event not in _SHOWN:
             continue
         raised = each.event in (Event.RAISE, Event.RECUR, Event.RISE)
-        what = EVENTS.get(each.event, each.event.value)
         late = " (found in data that came late)" if raised and story.alarm.late else ""
-        if each.by:
-            said = f": “{each.comment}”" if each.comment else ""
-            yield Happened(
-                time_ms=each.time_ms, kind="person", text=f"{each.by}: {what}, {name}{said}."
-            )
-        else:
-            yield Happened(
-                # What samples bring took place by the truck's clock.
-                time_ms=story.alarm.raised_ms if each.event is Event.RAISE else each.time_ms,
-                kind="alarm",
-                tone=tone if raised else "",
-                text=f"Alarm {what}: {name}{late}.",
-            )
+        yield Happened(
+            time_ms=story.alarm.raised_ms if each.event is Event.RAISE else each.time_ms,
+            kind="alarm",
+            tone=tone if raised else "",
+            text=f"Alarm {EVENTS.get(each.event, each.event.value)}: {name}{late}.",
+        )
+
+
+def _people(shown: Sequence[AlarmStory], title: Title) -> Iterator[Happened]:
+    """Give what people did, of several alarms at once in one line."""
+    deeds: dict[tuple[int, str, Event, str], list[str]] = {}
+    for story in shown:
+        for each in story.happenings:
+            if each.by:
+                deed = (each.time_ms, each.by, each.event, each.comment)
+                deeds.setdefault(deed, []).append(title(story.alarm))
+    for (time_ms, by, event, comment), names in deeds.items():
+        said = f": “{comment}”" if comment else ""
+        what = EVENTS.get(event, event.value)
+        text = ended(f"{by}: {what}, {'; '.join(names)}{said}")
+        yield Happened(time_ms=time_ms, kind="person", text=text)
+
+
+def _told(story: AlarmStory, title: Title) -> Iterator[Happened]:
     for attempt in story.tries:
-        if attempt.outcome in _TOLD:
-            who = person_of(attempt.destination)
-            by = channel_of(attempt.destination)
-            yield Happened(
-                time_ms=attempt.time_ms,
-                kind="told",
-                text=f"{f'{who}, by {by},' if who else by} {_TOLD[attempt.outcome]}: {name}.",
-            )
+        if attempt.outcome not in _TOLD:
+            continue
+        who, by = person_of(attempt.destination), channel_of(attempt.destination)
+        yield Happened(
+            time_ms=attempt.time_ms,
+            kind="told",
+            text=f"{f'{who}, by {by},' if who else by} {_TOLD[attempt.outcome]}: {title(story.alarm)}.",
+        )
 
 
 def _services(found: Dossier, pen: Pen) -> Iterator[Happened]:
@@ -152,12 +166,21 @@ def _services(found: Dossier, pen: Pen) -> Iterator[Happened]:
         yield Happened(
             time_ms=each.time_ms,
             kind="service",
-            text=f"{KIND_WORDS[each.kind].capitalize()} ({each.who}){f': {said}' if said else ''}.",
+            text=ended(f"{KIND_WORDS[each.kind].capitalize()} ({each.who}){_colon(said)}"),
         )
     if not any(each.time_ms == found.span.fill_ms for each in found.record):
         yield Happened(
             time_ms=found.span.fill_ms, kind="service", text=_fill(found.truck, found)
         )
+
+
+def _colon(said: str) -> str:
+    return f": {said}" if said else ""
+
+
+def ended(text: str) -> str:
+    """End a sentence, unless somebody's own words do already."""
+    return text if text.endswith((".", "!", "?", ".”", "!”", "?”")) else f"{text}."
 
 
 def _fill(truck: Vehicle, found: Dossier) -> str:

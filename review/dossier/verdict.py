@@ -17,7 +17,7 @@ from review.dossier.cause_words import (
     first_cause,
     grew,
 )
-from review.dossier.facts import AlarmStory, Departure, Dossier, Excursion
+from review.dossier.facts import AlarmStory, Departure, Dossier, Episode, Excursion
 from review.dossier.pen import Pen, likely
 
 WITHOUT = frozenset({"service_due", "gateway_silent"})
@@ -98,10 +98,9 @@ def _bracket(left: Departure, pen: Pen) -> str:
         parts.append(
             f"a fault had been likelier than not since {pen.moment(left.doubted_ms)}, too little to be told"
         )
-    parts.append(
-        f"and the evidence passed what the rate of false alarms allows at {pen.moment(left.told_ms)}"
-    )
-    return f"How sure the moment is: {', '.join(parts)}."
+    passed = f"the evidence passed what the rate of false alarms allows at {pen.moment(left.told_ms)}"
+    before = f"{', '.join(parts)}, and " if parts else ""
+    return f"How sure the moment is: {before}{passed}."
 
 
 def _surest(found: Dossier, left: Departure) -> float:
@@ -113,19 +112,29 @@ def _surest(found: Dossier, left: Departure) -> float:
 
 
 def _before(found: Dossier, left: Departure, pen: Pen) -> str:
-    """Say that it had left its healthy behaviour before, and come back."""
-    earlier = [
-        f"{KINDS.get(each.alarm, each.alarm.replace('_', ' '))}, from {pen.day(each.onset_ms)} to "
-        f"{pen.day(each.ended_ms)}"
+    """Say that it had left its healthy behaviour before, or did again, and came back."""
+    others = [
+        f"{KINDS.get(each.alarm, each.alarm.replace('_', ' '))}, {_span(each, pen)}"
         for each in found.episodes
-        if each.ended_ms is not None and each.ended_ms <= left.told_ms
+        if each.told_ms != left.told_ms
     ]
-    return f"It had left it before, and come back: {'; '.join(earlier)}." if earlier else ""
+    return f"It left it at other times too: {'; '.join(others)}." if others else ""
+
+
+def _span(each: Episode, pen: Pen) -> str:
+    if each.ended_ms is None:
+        return f"from {pen.day(each.onset_ms)} on"
+    return f"from {pen.day(each.onset_ms)} to {pen.day(each.ended_ms)}"
 
 
 def _again(left: Departure, pen: Pen) -> str:
     if left.ended_ms is None:
         return "It had not come back to its healthy behaviour by the end."
+    if left.worked_on:
+        return (
+            f"By the record the circuit was worked on at {pen.moment(left.ended_ms)}; it is judged anew "
+            "since."
+        )
     return f"It was back in its healthy behaviour by {pen.moment(left.ended_ms)}."
 
 
