@@ -67,18 +67,7 @@ def enter(book: Book, draft: Draft, *, key: str) -> Entry:
         It does not fit truck, record or fleet.
     """
     if draft.instead is not None:
-        offered = FIELDS[draft.kind]
-        gone = {each.name: None for each in offered if each.is_number}
-        unsaid = {each.name: None for each in offered if not each.is_number}
-        return correct(
-            book,
-            draft.instead,
-            at_ms=draft.at_ms,
-            numbers={**gone, **draft.numbers},
-            words={**unsaid, **draft.words},
-            note=draft.note,
-            key=key,
-        )
+        return _correct(book, draft, draft.instead, key)
     return add_entry(
         book,
         draft.truck,
@@ -86,6 +75,22 @@ def enter(book: Book, draft: Draft, *, key: str) -> Entry:
         draft.at_ms,
         numbers=draft.numbers,
         words=draft.words,
+        note=draft.note,
+        key=key,
+    )
+
+
+def _correct(book: Book, draft: Draft, old: int, key: str) -> Entry:
+    """Enter a correction: what its form offered and leaves out is taken out."""
+    offered = FIELDS[draft.kind]
+    gone = {each.name: None for each in offered if each.is_number}
+    unsaid = {each.name: None for each in offered if not each.is_number}
+    return correct(
+        book,
+        old,
+        at_ms=draft.at_ms,
+        numbers={**gone, **draft.numbers},
+        words={**unsaid, **draft.words},
         note=draft.note,
         key=key,
     )

@@ -76,23 +76,15 @@ def read_sheet(
     """
     names = (TIME, NOTE, *(each.name for each in FIELDS[kind]))
     texts = {name: form[name].strip() for name in names if form.get(name, "").strip()}
-    reading = _Reading(texts, units, sheet_of(corrected, units) if corrected else {})
+    stood = sheet_of(corrected, units) if corrected else {}
+    reading = _Reading(texts=texts, units=units, stood=stood)
     at_ms = reading.time_ms(corrected, now_ms)
     for each in FIELDS[kind]:
         if each.name in texts:
             reading.take(each, corrected, fluids)
     if reading.slips or at_ms is None:
         return Sheet(texts=texts, slips=reading.slips)
-    draft = Draft(
-        truck=truck,
-        kind=kind,
-        at_ms=at_ms,
-        numbers=reading.numbers,
-        words=reading.words,
-        note=texts.get(NOTE, ""),
-        instead=corrected.id if corrected else None,
-    )
-    return Sheet(texts=texts, draft=draft)
+    return Sheet(texts=texts, draft=reading.draft(truck, kind, at_ms, corrected))
 
 
 @dataclass
@@ -105,6 +97,18 @@ class _Reading:
     numbers: dict[str, float] = field(default_factory=dict)
     words: dict[str, str] = field(default_factory=dict)
     slips: dict[str, str] = field(default_factory=dict)
+
+    def draft(self, truck: str, kind: str, at_ms: int, corrected: Entry | None) -> Draft:
+        """Give what was read."""
+        return Draft(
+            truck=truck,
+            kind=kind,
+            at_ms=at_ms,
+            numbers=self.numbers,
+            words=self.words,
+            note=self.texts.get(NOTE, ""),
+            instead=corrected.id if corrected else None,
+        )
 
     def time_ms(self, corrected: Entry | None, now_ms: int) -> int | None:
         """Read when it was; None: it cannot be read, or is missing."""

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from starlette.responses import Response
 from starlette.routing import BaseRoute
 
-from alerts.alarm import HELD, Event
+from alerts.alarm import Event
 from alerts.destination import channel_of, person_of
 from alerts.history import Happening
 from alerts.ledger import Alarm
@@ -84,34 +85,37 @@ def _alarm(visit: Visit) -> Response:
         )
     if story is None:
         return visit.problem(404, *NO_SUCH)
-    alarm, teller = story.alarm, visit.teller
-    said = teller.say(alarm)
-    card = card_of(Row(alarm=alarm, cover=story.cover), teller, visit.say)
     return visit.page(
         "alarm.html",
-        title=f"{said.title}, {alarm.vehicle}",
-        card=card,
+        title=f"{visit.teller.say(story.alarm).title}, {story.alarm.vehicle}",
         story=story,
-        cover=story.cover,
-        may_release=story.cover is not None and may_release(visit.visitor, story.cover),
-        held=alarm.state in HELD,
-        driver=said.driver,
-        shop=(*said.technician, MANUAL_FIRST),
-        seen=seen(said, alarm, visit.say),
-        causes=causes(said),
-        steps=[step_of(each) for each in story.happened],
-        tellings=tellings(story, house.policy),
-        numbers=numbers(alarm.evidence, visit.say),
-        beside=[
-            card_of(Row(alarm=each, cover=None), teller, visit.say) for each in story.beside
-        ],
-        kind=kind_words(alarm.kind),
-        chart=_chart(visit, alarm),
+        chart=_chart(visit, story.alarm),
         labels=LABELS,
         measured=measured,
         done=done_words(visit),
-        **hold_facts(visit, HoldForm(truck=alarm.vehicle, kind=alarm.kind)),
+        **_facts(story, visit),
+        **hold_facts(visit, HoldForm(truck=story.alarm.vehicle, kind=story.alarm.kind)),
     )
+
+
+def _facts(story: Story, visit: Visit) -> dict[str, Any]:
+    """Give the words of the page."""
+    alarm, cover, teller, say = story.alarm, story.cover, visit.teller, visit.say
+    said = teller.say(alarm)
+    return {
+        "card": card_of(Row(alarm=alarm, cover=cover), teller, say),
+        "cover": cover,
+        "may_release": cover is not None and may_release(visit.visitor, cover),
+        "driver": said.driver,
+        "shop": (*said.technician, MANUAL_FIRST),
+        "seen": seen(said, alarm, say),
+        "causes": causes(said),
+        "steps": [step_of(each) for each in story.happened],
+        "tellings": tellings(story, visit.house.policy),
+        "numbers": numbers(alarm.evidence, say),
+        "beside": [card_of(Row(alarm=each, cover=None), teller, say) for each in story.beside],
+        "kind": kind_words(alarm.kind),
+    }
 
 
 def _chart(visit: Visit, alarm: Alarm) -> Chart | None:

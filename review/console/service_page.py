@@ -81,11 +81,8 @@ def _entered(visit: Visit) -> Response:
     except UnknownTruck:
         return no_such_truck(visit, truck)
     if entry is None or entry.kind == STRUCK or found is None:
-        return visit.problem(
-            404,
-            "No such entry counts",
-            f"The record of {truck} has no entry {number} that counts. See the list of what was done.",
-        )
+        said = f"The record of {truck} has no entry {number} that counts."
+        return visit.problem(404, "No such entry counts", said)
     # What it is without the entry is what it was before.
     turned = replace(found, before=found.after, after=found.before)
     return visit.page(

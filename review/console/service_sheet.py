@@ -72,14 +72,6 @@ def shown(
     with house.store.read() as conn:
         found = _outlook(conn, visit, draft)
         near = [] if draft is None else _near(conn, draft)
-    fields = boxes(
-        asked.kind,
-        sheet.texts,
-        sheet.slips,
-        vehicle=asked.vehicle,
-        fluids=house.reader.fleet.fluids,
-        units=units,
-    )
     named = {TIME, NOTE, *(each.name for each in FIELDS[asked.kind])}
     label = KINDS[asked.kind][0]
     return visit.page(
@@ -89,7 +81,7 @@ def shown(
         asked=asked,
         label=label,
         sheet=sheet,
-        fields=fields,
+        fields=boxes(asked.kind, sheet, asked.vehicle, house.reader.fleet.fluids, units),
         general=[text for name, text in sheet.slips.items() if name not in named],
         draft=draft,
         said="" if entry is None else summary(entry, asked.vehicle, units),

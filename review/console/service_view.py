@@ -12,6 +12,7 @@ from models.units import Units
 from review.console.services import when_words
 from review.entry_words import KIND_WORDS, details
 from review.service_fields import DISTANCE, FIELDS, TEMPERATURE, VOLUME, Field
+from review.service_form import Sheet
 from review.service_outlook import Account, Outlook
 
 KINDS: Mapping[str, tuple[str, str]] = {
@@ -71,21 +72,15 @@ class Line:
 
 
 def boxes(
-    kind: str,
-    texts: Mapping[str, str],
-    slips: Mapping[str, str],
-    *,
-    vehicle: Vehicle,
-    fluids: Collection[str],
-    units: Units,
+    kind: str, sheet: Sheet, vehicle: Vehicle, fluids: Collection[str], units: Units
 ) -> list[Box]:
     """Write the fields of a form."""
     return [
         Box(
             field=each,
-            value=texts.get(each.name, ""),
+            value=sheet.texts.get(each.name, ""),
             hint=hint(kind, each, vehicle, units),
-            slip=slips.get(each.name, ""),
+            slip=sheet.slips.get(each.name, ""),
             choices=tuple((name, name) for name in sorted(fluids))
             if each.name == "fluid"
             else each.choices,

@@ -13,6 +13,8 @@ from alerts.alarm import Event
 from alerts.ledger import Alarm
 from deploy.database import Database
 from deploy.pipeline import Pipeline
+from ingest import record
+from ingest.record import Entry
 from review.model_version import model_version
 from tests.deploy.store import rules
 from tests.review.northfold_day import END_MS, POLICY, courses, fleet
@@ -56,6 +58,17 @@ def count(database: Database) -> None:
         rules=rules(policy=POLICY, model_version=model_version()),
         now_ms=lambda: END_MS,
     ).load()
+
+
+TRUCK = "NF-07"
+HERE = f"/trucks/{TRUCK}/service"
+"""The truck whose services are recorded, and where."""
+
+
+def entries(database: Database, truck: str = TRUCK) -> list[Entry]:
+    """Give all that was ever entered of a truck."""
+    with database.read() as conn:
+        return record.history(conn, truck)
 
 
 @dataclass
@@ -109,3 +122,9 @@ def send(client: httpx.Client, form: Form, **changes: str) -> httpx.Response:
     """Send a form as a browser would, with some fields filled in otherwise."""
     told: Mapping[str, str] = {**form.fields, **changes}
     return client.post(form.action, data=dict(told))
+
+
+def form_of(client: httpx.Client, kind: str) -> Form:
+    """Give the form of a kind of entry, as it stands when it is opened."""
+    (form,) = forms(client.get(f"{HERE}/{kind}"), f"{HERE}/{kind}")
+    return form

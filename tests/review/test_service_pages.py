@@ -12,22 +12,16 @@ from pathlib import Path
 
 import pytest
 
-from deploy.database import Database
-from ingest import record
-from ingest.record import STRUCK, Entry
+from ingest.record import Entry
 from models.units import US
-from review.access.visitor import Role
 from review.record_book import Book, add_entry
-from review.service_draft import OWN_MS
 from review.service_outlook import outlook
 from review.standing import due_now
-from tests.review.desk import Form, audited, count, forms, send
+from tests.review.desk import HERE, TRUCK, audited, count, entries, form_of, forms, send
 from tests.review.northfold_day import END_MS, fleet, reader
-from tests.review.stage import Stage, signed_in, stage
+from tests.review.stage import Stage, stage
 
 HOUR_MS = 3_600_000
-TRUCK = "NF-07"
-HERE = f"/trucks/{TRUCK}/service"
 
 
 @pytest.fixture(scope="module")
@@ -41,17 +35,6 @@ def still(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
 def at(tmp_path: Path) -> Iterator[Stage]:
     with stage(tmp_path) as opened:
         yield opened
-
-
-def entries(database: Database, truck: str = TRUCK) -> list[Entry]:
-    with database.read() as conn:
-        return record.history(conn, truck)
-
-
-def form_of(at: Stage, kind: str) -> Form:
-    path = f"{HERE}/{kind}"
-    (form,) = forms(at.client.get(path), path)
-    return form
 
 
 def test_a_pan_drop_of_today_takes_two_taps_on_the_page_and_says_before_what_it_does(
@@ -81,7 +64,7 @@ def test_a_pan_drop_of_today_takes_two_taps_on_the_page_and_says_before_what_it_
 
 
 def test_a_second_tap_enters_nothing_twice(at: Stage) -> None:
-    form = form_of(at, "pan_drop")
+    form = form_of(at.client, "pan_drop")
     answers = [send(at.client, form, act="enter") for _ in range(3)]
     assert {answer.status_code for answer in answers} == {303}
     assert len({answer.headers["location"] for answer in answers}) == 1
@@ -90,7 +73,7 @@ def test_a_second_tap_enters_nothing_twice(at: Stage) -> None:
 
 
 def test_what_was_changed_after_it_was_shown_is_shown_again_first(at: Stage) -> None:
-    form = form_of(at, "pan_drop")
+    form = form_of(at.client, "pan_drop")
     answer = send(at.client, form, act="enter", volume_l="4.5L", filter="1")
     assert answer.status_code == 200
     assert "You changed something" in answer.text
@@ -102,7 +85,7 @@ def test_what_was_changed_after_it_was_shown_is_shown_again_first(at: Stage) -> 
 
 
 def test_the_same_work_entered_before_is_pointed_out(at: Stage) -> None:
-    send(at.client, form_of(at, "pan_drop"), act="enter")
+    send(at.client, form_of(at.client, "pan_drop"), act="enter")
     page = at.client.get(f"{HERE}/pan_drop")
     assert "There is one already" in page.text
     assert f"{HERE}/entry/1" in page.text
@@ -149,7 +132,7 @@ def test_the_same_work_entered_before_is_pointed_out(at: Stage) -> None:
 def test_what_cannot_be_is_said_beside_its_field(
     still: Stage, kind: str, field: str, written: str, said: str
 ) -> None:
-    answer = send(still.client, form_of(still, kind), act="enter", **{field: written})
+    answer = send(still.client, form_of(still.client, kind), act="enter", **{field: written})
     assert answer.status_code == 422, answer.text
     text = answer.text.replace("&#39;", "'")
     assert said.lower() in text.lower()
@@ -161,14 +144,14 @@ def test_what_cannot_be_is_said_beside_its_field(
 
 
 def test_an_empty_sample_says_nothing_and_is_told_so(still: Stage) -> None:
-    answer = send(still.client, form_of(still, "sample"), act="enter")
+    answer = send(still.client, form_of(still.client, "sample"), act="enter")
     assert answer.status_code == 422
     assert "give at least one of" in answer.text
 
 
 def test_numbers_are_read_in_the_units_of_whoever_writes(tmp_path: Path) -> None:
     with stage(tmp_path, units=US) as at:
-        form = form_of(at, "exchange")
+        form = form_of(at.client, "exchange")
         shown = send(at.client, form, act="look", volume_l="14", odometer_km="120,000")
         assert "8,700" not in shown.text
         (again,) = forms(shown, f"{HERE}/exchange")
@@ -187,7 +170,7 @@ def test_a_laboratory_sample_is_entered_as_its_sheet_has_it(at: Stage) -> None:
         "water_share": "0.1%",
     }
     told |= {"laboratory": "Fjord Oils", "sample": "K-17", "glycol": "1", "note": "dark"}
-    shown = send(at.client, form_of(at, "sample"), act="look", **told)
+    shown = send(at.client, form_of(at.client, "sample"), act="look", **told)
     assert shown.status_code == 200
     (again,) = forms(shown, f"{HERE}/sample")
     assert send(at.client, again, act="enter").status_code == 303
@@ -241,108 +224,6 @@ def test_what_an_entry_will_do_is_what_the_daemon_makes_of_it(
         assert outlook(conn, reader(), TRUCK, without=entry.id).after == before
 
 
-def test_a_slip_is_corrected_and_keeps_its_place(at: Stage) -> None:
-    send(at.client, form_of(at, "pan_drop"), act="enter")
-    path = f"{HERE}/entry/1"
-    (form,) = forms(at.client.get(path), path)
-    shown = send(at.client, form, act="look", volume_l="6L")
-    (again,) = forms(shown, path)
-    first = send(at.client, again, act="enter")
-    second = send(at.client, again, act="enter")
-    assert (first.status_code, second.status_code) == (303, 303)
-    assert first.headers["location"] == second.headers["location"]
-    old, new = entries(at.database)
-    assert (new.supersedes, new.numbers["volume_l"], new.time_ms) == (old.id, 6.0, old.time_ms)
-    assert "Corrected by Ines" in at.client.get(HERE).text
-    assert [what for what, _ in audited(at.database)] == [
-        "service.recorded",
-        "service.corrected",
-    ]
-    third = send(at.client, form, act="look", volume_l="7L")
-    assert third.status_code == 422
-    assert "counts no longer" in third.text
-
-
-def test_what_a_correction_leaves_out_is_taken_out(at: Stage) -> None:
-    with at.database.write() as tx:
-        book = Book(tx=tx, fleet=fleet(), who="Ines", now_ms=END_MS)
-        numbers = {"volume_l": 4.5123456789, "filter": 1.0, "odometer_km": 124_000.4}
-        add_entry(book, TRUCK, "pan_drop", END_MS - 1234, numbers=numbers, note="n")
-    path = f"{HERE}/entry/1"
-    (form,) = forms(at.client.get(path), path)
-    changed = {name: value for name, value in form.fields.items() if name != "filter"}
-    shown = send(at.client, Form(path, "post", changed), act="look", odometer_km="")
-    (again,) = forms(shown, path)
-    assert send(at.client, again, act="enter").status_code == 303
-    new = entries(at.database)[-1]
-    assert new.numbers == {"volume_l": 4.5123456789}  # as it stood, to the last digit
-    assert (new.time_ms, new.note) == (END_MS - 1234, "n")
-
-
-def test_an_entry_is_taken_back_and_stays_to_be_read(at: Stage) -> None:
-    done = send(at.client, form_of(at, "pan_drop"), act="enter").headers["location"]
-    strike = f"{HERE}/entry/1/strike"
-    (form,) = forms(at.client.get(done), strike)
-    assert send(at.client, form, note=" ").status_code == 422
-    assert len(entries(at.database)) == 1
-    answers = [send(at.client, form) for _ in range(2)]
-    assert [answer.headers.get("location") for answer in answers] == [f"{HERE}?done=struck"] * 2
-    kinds = [(each.kind, each.note) for each in entries(at.database)]
-    assert kinds == [("pan_drop", ""), (STRUCK, "entered by mistake")]
-    assert "Struck out by Ines: “entered by mistake”" in at.client.get(HERE).text
-    assert at.client.get(done).status_code == 404
-
-
-def test_who_strikes_second_is_told_that_it_counts_no_longer(at: Stage) -> None:
-    with at.database.write() as tx:
-        book = Book(tx=tx, fleet=fleet(), who="Omar", now_ms=END_MS)
-        add_entry(book, TRUCK, "filter", END_MS, numbers={}, note="")
-    strike = f"{HERE}/entry/1/strike"
-    with signed_in(at, Role.TECHNICIAN) as omar:
-        assert omar.post(strike, data={"note": "wrong truck"}).status_code == 303
-    answer = at.client.post(strike, data={"note": "wrong truck"})
-    assert answer.status_code == 409
-    assert "counts no longer" in answer.text
-
-
-def test_what_a_technician_may_enter_and_mend(at: Stage) -> None:
-    with at.database.write() as tx:
-        book = Book(tx=tx, fleet=fleet(), who="Kim", now_ms=END_MS)
-        add_entry(book, TRUCK, "filter", END_MS, numbers={}, note="")
-        old = Book(tx=tx, fleet=fleet(), who="Omar", now_ms=END_MS - OWN_MS - 1)
-        add_entry(old, TRUCK, "filter", END_MS - OWN_MS - 1, numbers={}, note="")
-        own = Book(tx=tx, fleet=fleet(), who="Omar", now_ms=END_MS - OWN_MS)
-        add_entry(own, TRUCK, "filter", END_MS - OWN_MS, numbers={}, note="")
-    with signed_in(at, Role.TECHNICIAN) as omar:
-        page = omar.get(HERE)
-        assert "Pan drop" in page.text
-        assert "Gearbox replaced" not in page.text
-        assert omar.get(f"{HERE}/gearbox").status_code == 403
-        assert omar.post(f"{HERE}/gearbox", data={}).status_code == 403
-        assert [omar.get(f"{HERE}/entry/{nth}").status_code for nth in (1, 2, 3)] == [
-            403,
-            403,
-            200,
-        ]
-        assert omar.post(f"{HERE}/entry/1/strike", data={"note": "x"}).status_code == 403
-        assert omar.post(f"{HERE}/entry/1", data={"act": "enter"}).status_code == 403
-
-
-def test_a_viewer_reads_the_record_and_enters_nothing(at: Stage) -> None:
-    with at.database.write() as tx:
-        book = Book(tx=tx, fleet=fleet(), who="Kim", now_ms=END_MS)
-        add_entry(book, TRUCK, "filter", END_MS, numbers={}, note="squeaky clean")
-    with signed_in(at, Role.VIEWER) as kim:
-        page = kim.get(HERE)
-        assert "squeaky clean" in page.text
-        assert "What was done?" not in page.text
-        assert "Correct" not in page.text
-        assert kim.get(f"{HERE}/pan_drop").status_code == 403
-        assert kim.post(f"{HERE}/pan_drop", data={"act": "enter"}).status_code == 403
-        assert kim.post(f"{HERE}/entry/1/strike", data={"note": "x"}).status_code == 403
-    assert len(entries(at.database)) == 1
-
-
 @pytest.mark.parametrize(
     "path",
     [
@@ -361,7 +242,7 @@ def test_what_is_not_there_is_said_so(still: Stage, path: str) -> None:
 
 def test_another_gearbox_is_a_managers_to_enter(at: Stage) -> None:
     told = {"fluid_total_l": "11L", "life_used": "10%", "odometer_km": "124000km"}
-    shown = send(at.client, form_of(at, "gearbox"), act="look", **told)
+    shown = send(at.client, form_of(at.client, "gearbox"), act="look", **told)
     (again,) = forms(shown, f"{HERE}/gearbox")
     assert send(at.client, again, act="enter").status_code == 303
     (entry,) = entries(at.database)
@@ -372,4 +253,4 @@ def test_another_gearbox_is_a_managers_to_enter(at: Stage) -> None:
 
 def test_the_day_is_preset_in_the_zone_of_whoever_looks(still: Stage) -> None:
     now = datetime.fromtimestamp(END_MS / 1000, UTC)
-    assert form_of(still, "pan_drop").fields["time"] == f"{now:%Y-%m-%dT%H:%M}"
+    assert form_of(still.client, "pan_drop").fields["time"] == f"{now:%Y-%m-%dT%H:%M}"

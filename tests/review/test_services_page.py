@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
@@ -83,43 +84,44 @@ def test_a_viewer_is_offered_no_entry(still: Stage) -> None:
         assert "/service" + '"' not in kim.get("/services").text
 
 
-def test_the_daemons_page_leads_to_a_calendar_that_can_be_followed(tmp_path: Path) -> None:
-    database = day_store(tmp_path)
+@contextmanager
+def followed(folder: Path) -> Iterator[httpx.Client]:
+    """Serve the console as the daemon puts it together, with the calendars beside it; signed in."""
+    database = day_store(folder)
     with database.write() as tx:
         ensure_key(tx, b"k" * KEY_BYTES, END_MS)
-    calendar = ServiceCalendar(
-        database=database, reader=reader(), units=METRIC, names=Titles(fleet(), database)
-    )
+    names = Titles(fleet(), database)
+    calendar = ServiceCalendar(database=database, reader=reader(), units=METRIC, names=names)
+    house = daemons_house(Web(), database, Policy(), calendar, Around())
+    house.board.refresh()
     office = Office(
         database=database,
         now_ms=lambda: END_MS,
         uptime_ms=monotonic_ms,
         lifetime_ms=1,
-        teller=lambda units: None,  # type: ignore[arg-type]
+        teller=house.teller(METRIC),
         caller=lambda key: None,
         origins=frozenset(),
     )
-    house = daemons_house(Web(), database, Policy(), calendar, Around())
-    house.board.refresh()
-    sources = Sources(calendar=calendar.feed, figures=lambda *_: None)
-    server = WebServer(
-        site(console_routes(house), feed_routes(office, sources)), bind="127.0.0.1", port=0
-    )
+    feeds = feed_routes(office, Sources(calendar=calendar.feed, figures=lambda *_: None))
+    server = WebServer(site(console_routes(house), feeds), bind="127.0.0.1", port=0)
     server.start()
     try:
         assert server.wait(10.0)
         assert server.address is not None
         with httpx.Client(base_url=f"http://127.0.0.1:{server.address[1]}") as client:
             sign_in(client, house, account(database, Role.VIEWER))
-            page = client.get("/services").text
-            link = (
-                page.split("These dates as a calendar")[0].rsplit('href="', 1)[1].split('"')[0]
-            )
-            path = "/calendar/" + link.split("/calendar/")[1]
-            followed = client.get(path)
+            yield client
     finally:
         assert server.stop()
         database.close()
-    assert followed.status_code == 200
-    assert followed.headers["content-type"].startswith("text/calendar")
-    assert "NF-07" in followed.text
+
+
+def test_the_daemons_page_leads_to_a_calendar_that_can_be_followed(tmp_path: Path) -> None:
+    with followed(tmp_path) as client:
+        before = client.get("/services").text.split("These dates as a calendar")[0]
+        address = before.rsplit('href="', 1)[1].split('"')[0]
+        feed = client.get("/calendar/" + address.split("/calendar/")[1])
+    assert feed.status_code == 200
+    assert feed.headers["content-type"].startswith("text/calendar")
+    assert "NF-07" in feed.text
