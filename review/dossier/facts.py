@@ -211,7 +211,7 @@ class Unknown:
     the share of the samples of the days before that lacked it. ``blind_h``: driving in the days before in
     which a fault would not have shown; ``driven_h`` all; ``doubted_h`` with the fluid's sensor in doubt.
     ``missing``: of the gateway's counter, values that never came, None without one. ``refused``: entries of
-    this truck in quarantine. ``later_ms``: newest sample after the end, which is not counted; None: none.
+    this truck in quarantine. ``later``: samples came after the end, and are not counted.
     """
 
     unseen_h: float
@@ -223,7 +223,7 @@ class Unknown:
     doubted_h: float
     missing: int | None
     refused: int
-    later_ms: int | None
+    later: bool
     learned: float
     load_told: bool
 

@@ -39,7 +39,7 @@ _SILENCES = (
     "SELECT onset_ms, time_ms FROM transition WHERE vehicle = ? AND kind = ? AND active = 0 "
     "AND onset_ms >= ? AND onset_ms < ? ORDER BY time_ms - onset_ms DESC LIMIT ?"
 )
-_REFUSED = "SELECT count(*) FROM quarantine WHERE vehicle = ?"
+_REFUSED = "SELECT count(*) FROM quarantine WHERE vehicle = ? AND first_received_ms < ?"
 
 
 def unknown_of(
@@ -53,6 +53,7 @@ def unknown_of(
 ) -> Unknown:
     """Gather it; ``held`` is the truck at the end, ``samples`` and ``notes`` those of the days before."""
     params = held.course.now(held.state)
+    later = later_ms >= span.until_ms
     quiet_ms = round(float(params.silence.silent_after_s) * 1000.0)
     silences = conn.execute(
         _SILENCES, (held.name, SILENT, span.first_ms, span.until_ms, MOST_SILENCES)
@@ -71,9 +72,10 @@ def unknown_of(
         blind_h=float(hours[blind].sum()),
         driven_h=float(hours[driven].sum()),
         doubted_h=float(hours[doubted].sum()),
-        missing=held.sequence.missing if held.sequence.spans else None,
-        refused=int(conn.execute(_REFUSED, (held.name,)).fetchone()[0]),
-        later_ms=later_ms if later_ms >= span.until_ms else None,
+        # The counter is known as it stands now alone.
+        missing=held.sequence.missing if held.sequence.spans and not later else None,
+        refused=int(conn.execute(_REFUSED, (held.name, span.until_ms)).fetchone()[0]),
+        later=later,
         learned=float(record(held.state).truck.thermal.learned),
         load_told=_there(samples, SIGNALS["torque_ms"]) > 0.0,
     )

@@ -15,14 +15,21 @@ from review.reading import Reader
 KEPT = 4
 """Reviews that are kept at once [-]."""
 
+NEVER = 2**62
+"""After all samples [Unix ms]."""
+
 _Key = tuple[object, ...]
 
 _AS_OF = """
-SELECT vehicle.id, last_heard_ms, (SELECT basis FROM vehicle_state WHERE vehicle_id = vehicle.id),
-    (SELECT max(id) FROM journal WHERE vehicle_id = vehicle.id),
-    (SELECT coalesce(max(seq), 0) FROM alarm_event), (SELECT coalesce(max(seq), 0) FROM attempt)
-FROM vehicle WHERE name = ?
+SELECT vehicle.id, (SELECT basis FROM vehicle_state WHERE vehicle_id = vehicle.id),
+    (SELECT max(id) FROM journal WHERE vehicle_id = vehicle.id AND first_ms < ?2),
+    (SELECT max(last_ms) >= ?2 FROM journal WHERE vehicle_id = vehicle.id),
+    (SELECT max(seq) FROM alarm_event WHERE alarm_id IN (SELECT id FROM alarm WHERE vehicle = ?1)),
+    (SELECT max(seq) FROM attempt WHERE time_ms < ?2),
+    (SELECT max(id) FROM quarantine WHERE vehicle = ?1)
+FROM vehicle WHERE name = ?1
 """
+#: All that a review up to ?2 rests on beside the record: what came later changes nothing of it.
 
 
 class Shelf:
@@ -42,7 +49,7 @@ class Shelf:
         days: int = USUAL_DAYS,
     ) -> Dossier:
         """Give a review, as ``gather.dossier_of`` does."""
-        key = (truck, until_ms, days, reader.version, *_as_of(conn, truck))
+        key = (truck, until_ms, days, reader.version, *_as_of(conn, truck, until_ms))
         with self._lock:
             if key in self._kept:
                 self._kept.move_to_end(key)
@@ -55,7 +62,7 @@ class Shelf:
         return found
 
 
-def _as_of(conn: sqlite3.Connection, truck: str) -> _Key:
+def _as_of(conn: sqlite3.Connection, truck: str, until_ms: int | None) -> _Key:
     """Name all that a review of a truck rests on, as it stands."""
-    row = conn.execute(_AS_OF, (truck,)).fetchone()
+    row = conn.execute(_AS_OF, (truck, NEVER if until_ms is None else until_ms)).fetchone()
     return (*(row or ()), record.newest(conn, truck), *record.pending(conn))

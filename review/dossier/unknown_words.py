@@ -77,10 +77,10 @@ def _left_out(found: Dossier, pen: Pen) -> Iterator[str]:
             f"{unknown.refused:,} messages or values of this truck stand in quarantine and count "
             "nowhere."
         )
-    if unknown.later_ms is not None:
+    if unknown.later:
         yield (
-            f"Samples after the end, the newest of {pen.moment(unknown.later_ms)}, are not counted, "
-            "nor is what a laboratory or a person found later."
+            "Samples that came after the end are not counted, nor is what a laboratory or a person "
+            "found later."
         )
 
 

@@ -94,7 +94,7 @@ def test_up_to_a_time_before_it_stuck_nothing_had_left(conn: sqlite3.Connection)
     assert found.departure is None
     assert found.alarms == ()
     assert found.span.last_ms < at(BYPASS_STICKS_S)
-    assert found.unknown.later_ms is not None
+    assert found.unknown.later
     assert all(each.time_ms < at(BYPASS_STICKS_S) for each in _lines(found))
 
 

@@ -1,0 +1,68 @@
+"""Reviews that were made a moment ago are given again, until anything that they rest on has changed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from alerts import lifecycle
+from deploy.database import Database
+from review.dossier.facts import Dossier
+from review.dossier.shelf import KEPT, Shelf
+from review.record_book import Book
+from review.service_record import change_filter
+from tests.review.desk import STUCK, alarm
+from tests.review.failures import at, day, pipeline
+from tests.review.northfold_day import END_MS, fleet, reader
+
+UNTIL_MS = at(9_000.0)
+
+
+def look(shelf: Shelf, database: Database, until_ms: int | None = UNTIL_MS) -> Dossier:
+    with database.read() as conn:
+        return shelf.review(conn, reader(), "NF-03", until_ms=until_ms)
+
+
+def test_the_same_is_asked_for_again(tmp_path: Path) -> None:
+    with day(tmp_path) as (database, _):
+        shelf = Shelf()
+        first = look(shelf, database)
+        assert look(shelf, database) is first
+        assert look(shelf, database, None) is not first
+        assert look(shelf, database) is first
+
+
+def test_only_the_last_few_are_kept(tmp_path: Path) -> None:
+    with day(tmp_path) as (database, _):
+        shelf = Shelf()
+        first = look(shelf, database)
+        for step in range(KEPT):
+            look(shelf, database, UNTIL_MS + 1000 * (step + 1))
+        again = look(shelf, database)
+        assert again is not first
+        assert again.account == first.account
+
+
+def test_an_entry_of_the_record_makes_another(tmp_path: Path) -> None:
+    with day(tmp_path) as (database, _):
+        shelf = Shelf()
+        first = look(shelf, database)
+        with database.write() as tx:
+            book = Book(tx=tx, fleet=fleet(), who="Omar", now_ms=END_MS)
+            change_filter(book, "NF-03", at(4_000.0))
+        waiting = look(shelf, database)
+        assert waiting is not first
+        pipeline(database)
+        assert [each.kind for each in look(shelf, database).record] == ["filter"]
+
+
+def test_an_acknowledgement_makes_another(tmp_path: Path) -> None:
+    with day(tmp_path) as (database, _):
+        shelf = Shelf()
+        first = look(shelf, database)
+        with database.write() as tx:
+            lifecycle.acknowledge(
+                tx, alarm(database, STUCK).id, by="Kim", now_ms=at(5_000.0), comment="on my way"
+            )
+        found = look(shelf, database)
+        assert found is not first
+        assert any(each.by == "Kim" for story in found.alarms for each in story.happenings)
