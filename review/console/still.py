@@ -105,18 +105,25 @@ def _box(found: Series, first_ms: int, last_ms: int, kind: str) -> Box:
 def _trace(found: Series, line: Line, low_c: float, high_c: float) -> Trace:
     time_ms = np.asarray(found.time_ms, dtype=np.int64)
     x = _across(found, time_ms)
-    mean = _down(np.asarray(line.mean, dtype=np.float64), low_c, high_c)
+    low, mean, high = (
+        _down(np.asarray(values, dtype=np.float64), low_c, high_c)
+        for values in (line.low or line.mean, line.mean, line.high or line.mean)
+    )
     runs = list(_runs(time_ms, mean, found.gap_ms))
-    drawn = " ".join(_path(x[run], mean[run]) for run in runs)
-    area = ""
-    if line.high:
-        top = _down(np.asarray(line.high, dtype=np.float64), low_c, high_c)
-        foot = _down(np.asarray(line.low, dtype=np.float64), low_c, high_c)
-        area = " ".join(
-            _path(np.r_[x[run], x[run][::-1]], np.r_[top[run], foot[run][::-1]]) + "Z"
-            for run in runs
-        )
-    return Trace(name=line.name, line=drawn, area=area)
+    wide = [run for run in runs if len(run) > 1]
+    drawn = [_path(x[run], mean[run]) for run in wide]
+    # What stands alone is drawn from its least to its greatest.
+    drawn += [
+        f"M{x[run[0]]:.1f},{low[run[0]]:.1f}V{high[run[0]] - 1.0:.1f}"
+        for run in runs
+        if len(run) == 1
+    ]
+    areas = [
+        _path(np.r_[x[run], x[run][::-1]], np.r_[high[run], low[run][::-1]]) + "Z"
+        for run in wide
+        if line.high
+    ]
+    return Trace(name=line.name, line=" ".join(drawn), area=" ".join(areas))
 
 
 def _runs(
@@ -132,7 +139,7 @@ def _runs(
 
 def _path(x: NDArray[np.float64], y: NDArray[np.float64]) -> str:
     points = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x, y, strict=True))
-    return f"M{points}" if len(x) > 1 else f"M{points}h1"
+    return f"M{points}"
 
 
 def _across(found: Series, time_ms: NDArray[np.int64]) -> NDArray[np.float64]:

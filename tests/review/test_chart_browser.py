@@ -233,6 +233,22 @@ def test_a_line_can_be_put_out_and_in(at: Stage, chromium: Browser) -> None:
         assert colours_of(page, "--chart-fluid") > before / 2
 
 
+def test_a_day_that_stands_alone_in_a_year_is_seen(at: Stage, chromium: Browser) -> None:
+    path = f"{PATH}?first={END_MS - 365 * 86_400_000}&last={END_MS}"
+    with opened(chromium, at, path, drawn=False) as page:
+        page.wait_for_selector("[data-chart][data-drawn]")
+        assert page.evaluate(f"{CHART}.found.time_ms.length") == 1
+        assert colours_of(page, "--chart-fluid") > 8
+        with at.database.read() as conn:
+            raw = history.samples(conn, "NF-03", START_MS, END_MS)["fluid_temp_c"]
+        shown = page.locator(".chart-key li[data-name=fluid_temp_c] .number").inner_text()
+        assert shown.startswith(f"{raw.min():.1f} to {raw.max():.1f}, mean ")
+        assert "V" in (
+            page.locator(".chart-still .trace.fluid_temp_c").get_attribute("d") or ""
+        )
+        assert "14 days" in page.locator(".chart-said").inner_text()
+
+
 def test_an_alarm_is_shown_in_the_chart(at: Stage, chromium: Browser) -> None:
     with opened(chromium, at) as page:
         whole = view(page)

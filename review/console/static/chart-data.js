@@ -59,6 +59,22 @@ function stretched(column) {
   for (let i = column.length - 2; i >= 0; i--) if (column[i] === undefined && column[i + 1] === null) column[i] = null;
 }
 
+// Where a value stands alone between two gaps: no line would show it.
+export function alone(column) {
+  const found = [];
+  let before = null; // what stands before, absences that are bridged left out
+  for (let i = 0; i < column.length; i++) {
+    if (column[i] === undefined) continue;
+    if (column[i] !== null && before === null) {
+      let next = i + 1;
+      while (next < column.length && column[next] === undefined) next++;
+      if (next >= column.length || column[next] === null) found.push(i);
+    }
+    before = column[i];
+  }
+  return found;
+}
+
 const changed = (values, of) => values.map((value) => (known(value) ? of(value) : null));
 
 function linesPanel(key, title, unit, lines, found, choice) {
@@ -93,11 +109,13 @@ function circuitPanel(found) {
   if (!circuit || !circuit.time_ms.length) return null;
   const percent = (value) => value * 100;
   const columns = [changed(circuit.p_fault, percent), changed(circuit.share, percent)];
-  // Where the states were read once a day or an hour, a line between two of them is no claim of more.
   const steps = circuit.time_ms.slice(1).map((at, i) => at - circuit.time_ms[i]);
   const usual = steps.length ? steps.slice().sort((a, b) => a - b)[Math.floor(steps.length / 2)] : 0;
-  const gapMs = Math.max(found.gap_ms, 3 * usual);
+  // States kept by the day stand until the next: the truck may not have moved in between.
+  const kept = usual > 3 * 3600000;
+  const gapMs = kept ? Infinity : Math.max(found.gap_ms, 3 * usual);
   return {
+    stepped: kept,
     key: "circuit",
     title: "Cooling circuit as estimated, %",
     unit: "%",

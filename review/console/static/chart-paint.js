@@ -66,7 +66,7 @@ export function paintHatches(u, marks, colour) {
   for (const mark of marks) {
     if (outside(u, mark)) continue;
     const [x, width] = span(u, mark.first_ms, mark.last_ms);
-    ctx.globalAlpha = 0.3;
+    ctx.globalAlpha = 0.25;
     const own = colour(`--chart-${mark.priority}`);
     ctx.fillStyle = hatch(ctx, own, ratio, 1);
     ctx.fillRect(x, bbox.top, Math.max(width, 2 * ratio), bbox.height);
@@ -102,6 +102,25 @@ export function paintLanes(u, marks, bands, font) {
     ctx.textAlign = "left";
     ctx.fillText(fitted(ctx, mark.label, width - 10 * ratio), x + 5 * ratio, top + height / 2);
   }
+  ctx.restore();
+}
+
+// The span from least to greatest of a point that stands alone.
+export function paintAlone(u, data, series, places, colour) {
+  const { ctx } = u;
+  ctx.save();
+  ctx.strokeStyle = colour;
+  ctx.globalAlpha = 0.45;
+  ctx.lineWidth = 2.5 * uPlot.pxRatio;
+  ctx.beginPath();
+  for (const place of places) {
+    const at = data[0][place];
+    if (at < u.scales.x.min || at > u.scales.x.max) continue;
+    const x = u.valToPos(at, "x", true);
+    ctx.moveTo(x, u.valToPos(data[series.low][place], "y", true));
+    ctx.lineTo(x, u.valToPos(data[series.high][place], "y", true));
+  }
+  ctx.stroke();
   ctx.restore();
 }
 

@@ -1,7 +1,7 @@
 // One panel on a canvas, drawn by uPlot.
 
-import { look } from "./chart-data.js";
-import { colours, hatch, laneRoom, laned, paintHatches, paintLanes, paintLimits, paintNights, paintServices } from "./chart-paint.js";
+import { alone, look } from "./chart-data.js";
+import { colours, hatch, laneRoom, laned, paintAlone, paintHatches, paintLanes, paintLimits, paintNights, paintServices } from "./chart-paint.js";
 import { tickWords } from "./chart-words.js";
 
 const NEAR = 30; // a limit is drawn when the fluid came so near to it
@@ -21,7 +21,12 @@ export class Plot {
     this.name = Object.assign(document.createElement("p"), { className: "chart-name", textContent: panel.title });
     this.box = document.createElement("div");
     chart.body.append(this.name, this.box);
+    this.find();
     this.u = new uPlot(this.options(), panel.data, this.box);
+  }
+
+  find() {
+    this.lone = Object.fromEntries(this.panel.series.map((each) => [each.name, alone(this.panel.data[each.mean])]));
   }
 
   readBands() {
@@ -50,7 +55,7 @@ export class Plot {
       height: this.height(),
       ms: 1,
       tzDate: (at) => uPlot.tzDate(new Date(at), this.chart.zone),
-      padding: [() => (this.panel.main ? laneRoom(this.marks) : 8), 12, 0, 0],
+      padding: [() => (this.panel.main ? laneRoom(this.marks) : 8), 22, 0, 0],
       legend: { show: false },
       cursor: { y: false, points: { show: false }, drag: { x: false, y: false, setScale: false }, bind: { mousedown: none, mousemove: none, mouseup: none, mouseleave: none, mouseenter: none, click: none, dblclick: none } },
       select: { show: true, left: 0, top: 0, width: 0, height: 0 },
@@ -70,12 +75,13 @@ export class Plot {
 
   series() {
     const out = [];
+    const paths = this.panel.stepped ? uPlot.paths.stepped({ align: 1 }) : undefined;
     for (const each of this.panel.series) {
       const { colour, dash, width } = look(each.name);
       const show = !this.chart.hidden.has(each.name);
       const edge = { show, stroke: () => this.colour(colour), width: each.band ? 0.75 : 0, points: { show: false } };
       if (each.reduced) out.push({ ...edge }, { ...edge });
-      out.push({ show, stroke: () => this.colour(colour), width, dash: dash.length ? dash : undefined, points: { show: (u, s, from, to) => to - from < 2 } });
+      out.push({ show, stroke: () => this.colour(colour), width, dash: dash.length ? dash : undefined, paths, points: { show: true, size: 5, width: 0, fill: () => this.colour(colour), filter: () => this.lone[each.name] ?? [] } });
     }
     return out;
   }
@@ -128,6 +134,9 @@ export class Plot {
   }
 
   over(u) {
+    for (const each of this.panel.series) {
+      if (each.reduced && !each.band && !this.chart.hidden.has(each.name)) paintAlone(u, this.panel.data, each, this.lone[each.name], this.colour(look(each.name).colour));
+    }
     if (!this.panel.main) return;
     const font = `${Math.round(12 * uPlot.pxRatio)}px system-ui, sans-serif`;
     paintLimits(u, this.limits, this.colour, font);
@@ -137,6 +146,7 @@ export class Plot {
 
   take(panel, found, limits, view) {
     this.panel = panel;
+    this.find();
     this.found = found;
     this.marks = laned(found.alarms);
     this.limits = panel.main ? limits : [];

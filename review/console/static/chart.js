@@ -58,7 +58,7 @@ class Chart {
     this.hand = new Hand(this.body, this);
   }
 
-  async load(band = this.span <= AT_ONCE_MS) {
+  async load(band = this.span <= AT_ONCE_MS || this.span > BAND_UP_TO_MS) {
     const turn = ++this.asked;
     const [first, last] = this.view.map(Math.round);
     const width = Math.round(this.stage.clientWidth || this.figure.clientWidth);
@@ -176,7 +176,7 @@ class Chart {
     const when = whenWords(this.clock, wanted, found.bucket_ms);
     const standing = found.alarms.filter((alarm) => alarm.first_ms <= wanted && wanted <= alarm.last_ms).map((alarm) => alarm.label);
     const alarms = standing.length ? ` · ${standing.join(", ")}` : "";
-    this.now.textContent = (at === null ? `Newest: ${when}` : when) + alarms;
+    this.now.textContent = (at === null ? `Last in this span: ${when}` : when) + alarms;
     this.body.setAttribute("aria-valuemin", String(Math.round(this.view[0])));
     this.body.setAttribute("aria-valuemax", String(Math.round(this.view[1])));
     this.body.setAttribute("aria-valuenow", String(Math.round(Math.min(Math.max(wanted, this.view[0]), this.view[1]))));
