@@ -62,7 +62,10 @@ def test_every_number_there_is_comes_back(
     for column, name in enumerate(SIGNAL_NAMES):
         samples[name] = [row[column] for row in values]
     samples["fluid_temp_c"] = np.clip(samples["fluid_temp_c"], -60.0, 300.0)
-    month = contents(samples)
+    with np.errstate(
+        over="ignore", invalid="ignore"
+    ):  # no signal may be so large; their sums overflow
+        month = contents(samples)
     archive.keep(month)
     assert same_bytes(archive.reread(month.name), month.samples)
 
