@@ -15,7 +15,10 @@ from starlette.responses import PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from review.web import patience
+from review.web import server as web_server
+from review.web.patience import Patience
 from review.web.server import WebServer
+from tests.alerts.far_side import until
 
 PATIENCE_S = 0.3
 CHUNK = b"x" * 65_536
@@ -41,9 +44,20 @@ async def _file(request: Request) -> Response:
     return StreamingResponse(body())
 
 
+class Asked(Patience):
+    """The server's own, which also says that its time was up while a request waited for us."""
+
+    time_was_up = asyncio.Event()
+
+    def _is_waited_for(self) -> bool:
+        found = super()._is_waited_for()
+        self.time_was_up.set()
+        return found
+
+
 async def _slow(request: Request) -> Response:
     del request
-    await asyncio.sleep(1.5 * PATIENCE_S)
+    await Asked.time_was_up.wait()
     return PlainTextResponse("done")
 
 
@@ -96,30 +110,39 @@ def test_news_hold_up_no_end_of_the_daemon(caplog: pytest.LogCaptureFixture) -> 
     assert not [each for each in caplog.messages if "graceful shutdown exceeded" in each]
 
 
-def test_a_large_file_reaches_a_slow_reader_whole() -> None:
+def test_a_large_file_reaches_a_slow_reader_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    longest_s = 1.0
+    monkeypatch.setattr(patience, "LONGEST_S", longest_s)
     with served() as (_, address), _asked(address, "/file") as line:
         got, begun = 0, time.monotonic()
-        while chunk := line.recv(262_144):
+        while got <= 400 * len(CHUNK) and (chunk := line.recv(262_144)):
             got += len(chunk)
-            time.sleep(0.01)
-            if got > 400 * len(CHUNK):
-                break
+            time.sleep(0.03)
         assert got > 400 * len(CHUNK)
-        assert time.monotonic() - begun > PATIENCE_S
+        assert time.monotonic() - begun > longest_s
 
 
 def test_who_reads_nothing_is_shown_out() -> None:
-    with served() as (_, address):
-        line = socket.socket()
+    with served() as (server, address), socket.socket() as line:
         line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4_096)
         line.settimeout(30.0)
         line.connect(address)
         line.sendall(b"GET /file HTTP/1.1\r\nhost: a\r\n\r\n")
-        time.sleep(4 * PATIENCE_S)
+        assert server._server is not None
+        held = server._server.server_state.connections
+        until(lambda: bool(held))
+        until(lambda: not held)
         assert _rest(line) < 400 * len(CHUNK)
-        line.close()
 
 
-def test_an_answer_that_takes_its_time_is_waited_for_once() -> None:
+def test_an_answer_that_takes_its_time_is_waited_for_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(web_server, "Patience", Asked)
     with served() as (_, address), _asked(address, "/slow") as line:
-        assert line.recv(4096).endswith(b"done")
+        got = b""
+        while not got.endswith(b"done"):
+            chunk = line.recv(4096)
+            assert chunk
+            got += chunk
+    assert Asked.time_was_up.is_set()
