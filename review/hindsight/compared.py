@@ -7,12 +7,14 @@ from collections.abc import Callable
 from ingest.archive import ArchiveError
 from review.entry_rules import UnknownTruck, known_trucks
 from review.hindsight.asked import Asked, check_span
-from review.hindsight.found import Compared, Count, Found
+from review.hindsight.found import Compared
 from review.hindsight.other import check, courses_with, present_of
-from review.hindsight.truck import look
+from review.hindsight.replaying import Progress as Replaying
+from review.hindsight.truck import TruckFound, look
 from review.problems import BadSettings
 from review.reading import Reader, no_account
 from review.store import Readable
+from review.trucks import CourseOf
 
 Progress = Callable[[str, float], None]
 """Told which truck is looked at, and what share of all is done [0..1]. It raises to stop the work."""
@@ -35,38 +37,46 @@ def compared(
     check(asked.other, present)
     courses = courses_with(reader.fleet, present, asked.other)
     names = _names(store, reader, asked)
-    found: list[Found] = []
-    counts: list[Count] = []
+    seen: list[TruckFound] = []
     left_out: list[tuple[str, str]] = []
-    samples = known_ms = 0
     for place, name in enumerate(names):
 
         def on(done_ms: int, all_ms: int, place: int = place, name: str = name) -> None:
             progress(name, (place + done_ms / all_ms) / len(names))
 
-        progress(name, place / len(names))
-        try:
-            with store.read() as conn:
-                stored = reader.truck(conn, name)
-            if stored.held is None:
-                left_out.append((name, no_account(name, stored.standing)))
-                continue
-            one = look(store, stored, courses(name, stored.entries), asked, on)
-        except (ArchiveError, BadSettings) as error:
-            left_out.append((name, str(error)))
-            continue
-        found += one.found
-        counts.append(one.count)
-        samples += one.samples
-        known_ms = max(known_ms, stored.held.last_ms)
+        on(0, 1)
+        one = _look(store, reader, name, courses, asked, on)
+        if isinstance(one, str):
+            left_out.append((name, one))
+        else:
+            seen.append(one)
+    found = [each for one in seen for each in one.found]
     return Compared(
         asked=asked,
         found=tuple(sorted(found, key=lambda each: (each.matter.first_ms, each.truck))),
-        counts=tuple(counts),
+        counts=tuple(each.count for each in seen),
         left_out=tuple(left_out),
-        samples=samples,
-        known_ms=known_ms,
+        samples=sum(each.samples for each in seen),
     )
+
+
+def _look(
+    store: Readable,
+    reader: Reader,
+    name: str,
+    courses: CourseOf,
+    asked: Asked,
+    progress: Replaying,
+) -> TruckFound | str:
+    """Look back at one truck, or say why that cannot be."""
+    try:
+        with store.read() as conn:
+            stored = reader.truck(conn, name)
+        if stored.held is None:
+            return no_account(name, stored.standing)
+        return look(store, stored, courses(name, stored.entries), asked, progress)
+    except (ArchiveError, BadSettings) as error:
+        return str(error)
 
 
 def _names(store: Readable, reader: Reader, asked: Asked) -> list[str]:

@@ -25,31 +25,10 @@ def asked_of(form: Mapping[str, str], units: Units) -> Asked:
         With all that cannot be read.
     """
     wrong: list[str] = []
-
-    def read(name: str, about: str, how: Callable[[str], float]) -> float | None:
-        text = form.get(name, "").strip()
-        try:
-            return how(text) if text else None
-        except NotUnderstood as error:
-            wrong.append(f"{about}: {error}")
-            return None
-
-    def degrees(text: str) -> float:
-        return temperature_c(text, units)
-
-    other = Other(
-        over_temperature_c=read("too_hot", "Too hot from", degrees),
-        over_temperature_critical_c=read("critical", "Critical from", degrees),
-        service_distance_km=read(
-            "distance", "Service every", lambda text: distance_km(text, units)
-        ),
-        service_days=read("days", "Service every", number),
-        service_life_share=read("life", "Service at", share),
-        false_alarms_per_h=read("false_alarms", "False alarms", number),
-        max_gap_s=read("gap", "Longest gap", number),
-        silent_after_s=read("silent", "Silent after", number),
-        off=frozenset(kind for kind in WORDS if form.get(f"off_{kind}")),
-    )
+    told = {
+        field: _read(form.get(name, "").strip(), about, how, units, wrong)
+        for field, (name, about, how) in _FIELDS.items()
+    }
     first = _day(form.get("from", ""), "From", wrong)
     last = _day(form.get("to", ""), "To", wrong)
     if wrong or first is None or last is None:
@@ -57,9 +36,32 @@ def asked_of(form: Mapping[str, str], units: Units) -> Asked:
     return Asked(
         since_ms=midnight_ms(first, units.zone),
         until_ms=midnight_ms(last + timedelta(days=1), units.zone),
-        other=other,
+        other=Other(**told, off=frozenset(kind for kind in WORDS if form.get(f"off_{kind}"))),
         truck=form.get("truck", ALL) or None,
     )
+
+
+_How = Callable[[str, Units], float]
+
+_FIELDS: Mapping[str, tuple[str, str, _How]] = {
+    "over_temperature_c": ("too_hot", "Too hot from", temperature_c),
+    "over_temperature_critical_c": ("critical", "Critical from", temperature_c),
+    "service_distance_km": ("distance", "Service every, by distance", distance_km),
+    "service_days": ("days", "Service every, in days", lambda text, _: number(text)),
+    "service_life_share": ("life", "Service at", lambda text, _: share(text)),
+    "false_alarms_per_h": ("false_alarms", "False alarms", lambda text, _: number(text)),
+    "max_gap_s": ("gap", "Longest gap", lambda text, _: number(text)),
+    "silent_after_s": ("silent", "Silent after", lambda text, _: number(text)),
+}
+"""By field of ``Other``: the form's own name, what people call it, how it is read."""
+
+
+def _read(text: str, about: str, how: _How, units: Units, wrong: list[str]) -> float | None:
+    try:
+        return how(text, units) if text else None
+    except NotUnderstood as error:
+        wrong.append(f"{about}: {error}")
+        return None
 
 
 def number(text: str) -> float:

@@ -58,7 +58,6 @@ class Compared:
     """What came of a look back.
 
     ``left_out``: trucks that could not be run again, and why. ``samples`` were run through, twice.
-    ``known_ms``: what came after is known up to here [Unix ms].
     """
 
     asked: Asked
@@ -66,7 +65,6 @@ class Compared:
     counts: tuple[Count, ...]
     left_out: tuple[tuple[str, str], ...]
     samples: int
-    known_ms: int
 
     def of(self, *sides: Side) -> tuple[Found, ...]:
         """Give the matters that these find."""

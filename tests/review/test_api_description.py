@@ -27,7 +27,7 @@ BARE = {
     # Names of nothing that is measured.
     *("id", "status", "supersedes_id", "superseded_by_id", "limit", "entry_id", "hold_id"),
     # Shares and probabilities that are called so, and a counter of gears.
-    *("probability", "gear", "share", "share_sd", "p_fault", "count"),
+    *("probability", "gear", "share", "share_sd", "p_fault", "count", "days"),
     # Numbers whose unit the object around them names.
     *("low", "mean", "high", "best", "celsius"),
 }
