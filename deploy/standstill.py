@@ -1,4 +1,4 @@
-"""A truck that cannot be computed stands still; it costs neither the daemon, nor other trucks, nor samples."""
+"""A truck that cannot be computed stands still; it costs neither daemon, other trucks, nor samples."""
 
 from __future__ import annotations
 

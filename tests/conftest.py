@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+import structlog
 
 from review.model_version import keep_compiled
 
@@ -13,6 +14,14 @@ keep_compiled()  # must come before the first import of the models
 
 from tests import brokers  # noqa: E402 -- see above
 from tests.brokers import Broker  # noqa: E402 -- see above
+
+# By default a fault is written with all its local values: a page that fails would take seconds to say so.
+structlog.configure(
+    processors=[
+        structlog.processors.add_log_level,
+        structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback),
+    ]
+)
 
 LaunchBroker = Callable[..., Broker]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from alerts.policy import Policy
 from alerts.teller import Teller
@@ -33,7 +33,7 @@ class House:
     gate: Gate
     board: Board
     uptime_ms: Clock
-    installation: Installation = Installation()
+    installation: Installation = field(default_factory=Installation)
     calendar_url: Callable[[str], str] | None = None
 
     def now_ms(self) -> int:
