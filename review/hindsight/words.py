@@ -75,13 +75,17 @@ def headline(found: Compared) -> str:
         parts.append(f"{number_of(len(later), 'alarm')} later")
     if more:
         noise = sum(each.verdict is Verdict.NOISE for each in more)
-        parts.append(f"{len(more)} more than now, of which {noise} look like noise")
+        parts.append(f"{len(more)} more than now, of which {noise} {_look(noise)} like noise")
     if fewer:
         real = sum(each.verdict is Verdict.REAL for each in fewer)
-        parts.append(f"{len(fewer)} would not have come, of which {real} look real")
+        parts.append(f"{len(fewer)} would not have come, of which {real} {_look(real)} real")
     if not parts:
         return "The same alarms at the same times."
     return f"{'; '.join(parts)}."
+
+
+def _look(count: int) -> str:
+    return "looks" if count == 1 else "look"
 
 
 def truthful(found: Compared) -> str:
@@ -91,10 +95,8 @@ def truthful(found: Compared) -> str:
     if not then:
         return "Nothing was raised in this span, and the run with what holds now finds nothing."
     if same == len(then):
-        return (
-            f"The run with what holds now finds all {number_of(same, 'alarm')} that were raised then, at the "
-            "same times to the millisecond."
-        )
+        which = "the one alarm that was" if same == 1 else f"all {same} alarms that were"
+        return f"The run with what holds now finds {which} raised then, at the same times to the millisecond."
     return (
         f"Of {number_of(len(then), 'matter')} that were raised then or are found now, {same} agree to the "
         "millisecond. The others differ: limits, models, record or samples have changed since."
