@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page
 
+from ingest import journal
 from models.units import METRIC, US
 from review import history
 from simulator.northfold import START_MS
@@ -332,6 +333,30 @@ def test_on_paper_it_is_black_on_white_and_no_wider(at: Stage, chromium: Browser
         page.evaluate("dispatchEvent(new Event('afterprint'))")
         assert page.evaluate(f"{CHART}.plots[0].colour('--chart-fluid')") == "#8cc4f5"
         assert len(page.pdf()) > 10_000
+
+
+def test_a_truck_that_is_heard_goes_on_by_itself(at: Stage, chromium: Browser) -> None:
+    with opened(chromium, at, "/trucks/NF-01/history") as page:
+        before = page.evaluate(f"{CHART}.found.newest_ms")
+        with at.database.write() as tx:
+            (vehicle_id,) = tx.execute(
+                "SELECT id FROM vehicle WHERE name = ?", ("NF-01",)
+            ).fetchone()
+            sample = journal.read(
+                tx, vehicle_id=vehicle_id, first_ms=before, last_ms=before
+            ).copy()
+            sample["time_ms"] += 700
+            journal.append(tx, vehicle_id=vehicle_id, samples=sample, received_ms=END_MS)
+        page.wait_for_selector(f"[data-chart][data-newest='{before + 700}']")
+        later = view(page)
+        assert later[1] >= before + 700
+        page.get_by_role("button", name="Zoom in").click()
+        closer = drawn_again(page, later)
+        page.evaluate(
+            "document.dispatchEvent(new CustomEvent('heatbook:change', "
+            "{detail: {trucks: ['NF-01']}}))"
+        )
+        assert view(page) == closer  # whoever looks closer is left in peace
 
 
 def test_when_the_numbers_do_not_come_it_is_said(at: Stage, chromium: Browser) -> None:

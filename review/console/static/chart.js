@@ -105,6 +105,7 @@ class Chart {
     this.say();
     this.read(this.at);
     this.figure.dataset.drawn = `${found.first_ms}-${found.last_ms}`;
+    this.figure.dataset.newest = String(found.newest_ms);
     this.figure.dataset.band = found.healthy ? "yes" : "no";
   }
 
