@@ -161,7 +161,8 @@ class Entrance:
             account = accounts.found(conn, wants.name)
             if account is None:
                 return None, ""
-            tokens = (each for each in wants.known if sessions.known(conn, each, account.id))
+            told = wants.known[:KNOWN]  # a cookie is foreign text: it may hold thousands
+            tokens = (each for each in told if sessions.known(conn, each, account.id))
             return account, next(tokens, "")
 
     def _admitted(self, keys: list[tuple[str, str]]) -> int:

@@ -33,6 +33,10 @@ AT_ONCE = 2
 """So many are computed at one time, 64 MiB each: whoever sends many at once must not take the memory of the
 daemon. Own choice."""
 
+IN_LINE = 8
+"""So many wait for a turn; who comes then is told to come again. Each holds one of the threads from which all
+pages are answered, and answers to alarms too: whoever tries many passwords must not take them all."""
+
 PATIENCE_S = 10.0
 """So long somebody waits for a turn [s]."""
 
@@ -57,6 +61,7 @@ class Passwords:
     def __init__(self, parameters: Parameters = PARAMETERS) -> None:
         self._hasher = PasswordHasher.from_parameters(parameters)
         self._turns = threading.BoundedSemaphore(AT_ONCE)
+        self._places = threading.BoundedSemaphore(AT_ONCE + IN_LINE)
         self._nobody = _of_nobody(parameters)
 
     def keep(self, password: str) -> str:
@@ -85,12 +90,17 @@ class Passwords:
 
     @contextmanager
     def _turn(self) -> Iterator[None]:
-        if not self._turns.acquire(timeout=PATIENCE_S):
+        if not self._places.acquire(blocking=False):
             raise Busy
         try:
-            yield
+            if not self._turns.acquire(timeout=PATIENCE_S):
+                raise Busy
+            try:
+                yield
+            finally:
+                self._turns.release()
         finally:
-            self._turns.release()
+            self._places.release()
 
 
 def _of_nobody(parameters: Parameters) -> str:

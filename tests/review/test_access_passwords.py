@@ -7,6 +7,7 @@ from memory. RFC 8265, section 4.2: how a password is normalized.
 from __future__ import annotations
 
 import threading
+import time
 import unicodedata
 from typing import Literal
 
@@ -16,6 +17,7 @@ from argon2 import PasswordHasher
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from deploy.waiting import until
 from review.access import passwords
 from review.access.passwords import (
     LONGEST,
@@ -115,6 +117,41 @@ def test_not_more_than_two_are_computed_at_once(monkeypatch: pytest.MonkeyPatch)
     go.set()
     for thread in threads:
         thread.join()
+    assert made.fits(kept, "rain on the north yard")
+
+
+def test_a_crowd_at_the_door_leaves_threads_for_the_pages() -> None:
+    """Each who waits holds a thread of the pages: a few may, the next is told at once to come again."""
+    made = Passwords(QUICK)
+    kept = made.keep("rain on the north yard")
+    go = threading.Event()
+    inside = threading.Barrier(passwords.AT_ONCE + 1)
+
+    def hold() -> None:
+        with made._turn():
+            inside.wait()
+            go.wait()
+
+    holding = [threading.Thread(target=hold) for _ in range(passwords.AT_ONCE)]
+    for thread in holding:
+        thread.start()
+    inside.wait()
+    fitted: list[bool] = []
+    line = [
+        threading.Thread(target=lambda: fitted.append(made.fits(kept, "no")), daemon=True)
+        for _ in range(passwords.IN_LINE)
+    ]
+    for thread in line:
+        thread.start()
+    assert until(lambda: made._places._value == 0, 5.0)
+    began_s = time.monotonic()
+    with pytest.raises(Busy):
+        made.fits(kept, "rain on the north yard")
+    assert time.monotonic() - began_s < passwords.PATIENCE_S / 2
+    go.set()
+    for thread in (*holding, *line):
+        thread.join()
+    assert fitted == [False] * passwords.IN_LINE
     assert made.fits(kept, "rain on the north yard")
 
 
