@@ -11,7 +11,7 @@ from starlette.requests import Request
 
 from review.access.audit import Deed, audit
 from review.access.tokens import Scope
-from review.access.visitor import Visitor
+from review.access.visitor import Role, Visitor
 from review.api.caller import Caller
 from review.console.house import House
 
@@ -38,6 +38,17 @@ class Ask:
         """Write in the audit log what this caller does, in the transaction that does it."""
         address = self.request.client.host if self.request.client else ""
         audit(tx, self.visitor.name, what, about, now_ms=self.now_ms, address=address)
+
+    def must_be(self, least: Role) -> None:
+        """Go on only for a person of this role, or a program: what the console shows nobody else.
+
+        Raises
+        ------
+        Refused
+            It is a person of a lesser role.
+        """
+        if self.caller.scopes is None:
+            self.caller.must(Scope.READ, least)
 
 
 def _ask(request: Request, scope: Scope) -> Ask:

@@ -11,6 +11,7 @@ from starlette.responses import Response
 from alerts import outbox, sending
 from alerts.outbox import Entry
 from alerts.sending import Sending, What
+from review.access.visitor import Role
 from review.api.answering import answered
 from review.api.asking import Reads
 from review.api.operation import reads
@@ -61,7 +62,11 @@ def list_notices(
         Query(description="`waiting`: still to go out; `given_up`: for a person to see."),
     ] = "waiting",
 ) -> Response:
-    """List the notices that wait to go out, or those that were given up."""
+    """List the notices that wait to go out, or those that were given up.
+
+    They tell where people are reached: of people, technicians and managers see them.
+    """
+    ask.must_be(Role.TECHNICIAN)
     with ask.house.store.read() as conn:
         found = _waiting(conn) if state == "waiting" else _given_up(conn)
     return answered(ask.request, Notices(notices=found))

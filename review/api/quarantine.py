@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from ingest import quarantine
 from ingest.decoded import REASONS
+from review.access.visitor import Role
 from review.api.answering import answered, links
 from review.api.asking import Reads
 from review.api.cursor import Cursor, cursor_of
@@ -75,7 +76,11 @@ def list_quarantine(
     limit: Limit = 50,
     cursor: After = None,
 ) -> Response:
-    """List what was refused, the newest first."""
+    """List what was refused, the newest first.
+
+    It is as it came, read by nobody: of people, technicians and managers see it.
+    """
+    ask.must_be(Role.TECHNICIAN)
     below = None if cursor is None else cursor_of(cursor).number
     with ask.house.store.read() as conn:
         totals = quarantine.totals(conn)
@@ -97,6 +102,7 @@ def list_quarantine(
 @reads(router, "/quarantine/{entry_id}", Refusal, problems=(404,))
 def get_quarantined(ask: Reads, entry_id: Number) -> Response:
     """Read one entry of the quarantine with all of its bytes."""
+    ask.must_be(Role.TECHNICIAN)
     with ask.house.store.read() as conn:
         found = quarantine.show(conn, entry_id)
     if found is None:

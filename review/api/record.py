@@ -26,7 +26,7 @@ from review.api.record_shapes import AnyEntry, Correction, Entries, NewEntry, St
 from review.api.refusing import Refused
 from review.entry_rules import UnknownTruck, known_trucks
 from review.record_book import Book, add_entry, correct, find, given, strike
-from review.service_draft import may_mend
+from review.service_draft import may_enter, may_mend
 
 router = APIRouter(tags=["service record"])
 
@@ -73,8 +73,10 @@ def record_service(
     """Enter what was done to a truck.
 
     `kind` says what; what else can be said depends on it. Of a truck that nobody knows yet, enter `register`
-    first. The account counts it within a second.
+    first. What changes what a truck is (a fill of another fluid, a gearbox, a circuit, its registration) a
+    manager enters, or a program. The account counts it within a second.
     """
+    _must_enter(ask, said.kind)
     with ask.house.store.write() as tx:
         if said.kind != "register":
             _must_know(ask, tx, truck)
@@ -165,6 +167,13 @@ def _must_know(ask: Ask, conn: sqlite3.Connection, truck: str) -> None:
     known = known_trucks(conn, ask.house.reader.fleet)
     if truck not in known:
         raise UnknownTruck(truck, known)
+
+
+def _must_enter(ask: Ask, kind: str) -> None:
+    """Let a person do here what the console lets them do; what a program may its scope says."""
+    if ask.caller.scopes is None and not may_enter(ask.visitor, kind):
+        what = f"an entry of the kind {kind} changes what a truck is: a manager enters it"
+        raise Refused("not-allowed", what)
 
 
 def _must_mend(ask: Ask, tx: sqlite3.Connection, entry_id: int) -> None:

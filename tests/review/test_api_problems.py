@@ -12,7 +12,7 @@ from review.access.gate import CSRF_HEADER
 from review.access.tokens import Scope
 from review.access.visitor import Role
 from review.api.pace import Pace
-from tests.review.api_stage import ApiStage, api_stage, pan_drop, problem
+from tests.review.api_stage import NOW, ApiStage, api_stage, pan_drop, problem
 
 
 @pytest.fixture(scope="module")
@@ -138,6 +138,26 @@ def test_a_viewer_records_nothing(own: ApiStage) -> None:
         assert kim.get("/trucks").status_code == 200
         told = problem(kim.post("/trucks/NF-03/record", json=pan_drop()), 403, "not-allowed")
         assert "technician" in told["detail"]
+
+
+def test_a_person_may_here_what_they_may_on_the_console(own: ApiStage) -> None:
+    """What a truck is, a manager says; what came as it came and where people are reached is not for all."""
+    register = {"kind": "register", "done_at": NOW, "title": "Spare"}
+    gearbox = {"kind": "gearbox", "done_at": NOW}
+    with own.person(Role.TECHNICIAN) as omar:
+        for truck, body in (("NF-92", register), ("NF-03", gearbox)):
+            told = problem(omar.post(f"/trucks/{truck}/record", json=body), 403, "not-allowed")
+            assert "manager" in told["detail"]
+        for path in ("/quarantine", "/notices"):
+            assert omar.get(path).status_code == 200
+    with own.person(Role.MANAGER) as ines:
+        assert ines.post("/trucks/NF-92/record", json=register).status_code == 201
+    with own.person(Role.VIEWER) as kim:
+        for path in ("/quarantine", "/quarantine/1", "/notices"):
+            told = problem(kim.get(path), 403, "not-allowed")
+            assert "technician" in told["detail"]
+    with own.program(Scope.READ) as program:
+        assert program.get("/quarantine").status_code == 200
 
 
 def test_who_asks_too_often_is_told_how_long_to_wait(tmp_path: Path) -> None:
