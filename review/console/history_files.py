@@ -56,11 +56,16 @@ def file(visit: Visit) -> Response:
 def _wanted(truck: str, asked: Mapping[str, str]) -> Wanted | None:
     detail = _DETAILS.get(asked.get("detail", ""))
     first, last = asked.get("first", ""), asked.get("last", "")
-    if detail is None or not (first.isdecimal() and last.isdecimal()):
+    if detail is None or not (_is_time(first) and _is_time(last)):
         return None
     if not 0 < int(last) - int(first) <= LONGEST_SPAN_MS:
         return None
     return Wanted(truck=truck, first_ms=int(first), last_ms=int(last), detail=detail)
+
+
+def _is_time(text: str) -> bool:
+    """Say whether it is Unix ms of a year with four digits, or nearly so."""
+    return text.isascii() and text.isdigit() and len(text) <= len("4102444800000")
 
 
 def _name(visit: Visit, wanted: Wanted, kind: str) -> str:

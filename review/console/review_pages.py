@@ -241,6 +241,6 @@ def _address(truck: str, asked: object, name: str = "") -> str:
 def _days(text: str) -> int:
     if not text:
         return USUAL_DAYS
-    if not text.isdigit():
+    if not (text.isascii() and text.isdigit()):
         raise Mistake(f"{text!r} is no number of days; ask for 1 to {MOST_DAYS}")
     return int(text[:4])

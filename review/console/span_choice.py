@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta, tzinfo
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from urllib.parse import urlencode
 
 from review.problems import Mistake
@@ -20,6 +20,14 @@ PRESETS: Mapping[str, tuple[str, int]] = {
 
 LEAST_MS = 600_000
 """A preset is no shorter, however new the truck [ms]."""
+
+FIRST_YEAR, LAST_YEAR = 1970, 2199
+"""Years that can be asked for."""
+
+_EARLIEST_MS, _LATEST_MS = (
+    round(datetime(year, 1, 1, tzinfo=UTC).timestamp() * 1000) + days * DAY_MS
+    for year, days in ((FIRST_YEAR, -1), (LAST_YEAR + 1, 1))  # wherever the clocks stand
+)
 
 FILL = "fill"
 USUAL = "day"
@@ -98,6 +106,8 @@ def chosen(
 def _ordered(first_ms: int, last_ms: int) -> Span:
     if last_ms <= first_ms:
         raise Mistake("the span ends before it begins; choose a later end")
+    if first_ms < _EARLIEST_MS or last_ms > _LATEST_MS:
+        raise Mistake(f"a span lies between {FIRST_YEAR} and {LAST_YEAR}; choose other dates")
     return Span(first_ms=first_ms, last_ms=last_ms)
 
 
@@ -112,9 +122,12 @@ def _number(query: Mapping[str, str], name: str) -> int:
 
 def _day(text: str) -> date:
     try:
-        return date.fromisoformat(text)
+        found = date.fromisoformat(text)
     except ValueError:
         raise Mistake(f"{text!r} is no date; write one like 2026-06-16") from None
+    if not FIRST_YEAR <= found.year <= LAST_YEAR:
+        raise Mistake(f"{text} lies too far away; choose a year of {FIRST_YEAR} to {LAST_YEAR}")
+    return found
 
 
 def _midnight(day: date, zone: tzinfo) -> int:

@@ -8,7 +8,7 @@ from datetime import date, datetime, time, timedelta, tzinfo
 
 from ingest import record
 from review.dossier.span import out_of_the_day
-from review.measures import moment_ms
+from review.measures import NotUnderstood, moment_ms
 
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
 
@@ -29,6 +29,8 @@ def end_ms(
     if not text:
         return None
     if text.isascii() and text.isdigit() and len(text) > len("20260616"):
+        if len(text) > len("4102444800000"):
+            raise NotUnderstood(f"{text[:20]} lies too far ahead; write a day, 2026-06-16")
         return int(text)
     if _DAY.fullmatch(text) is None:
         return moment_ms(text, zone, now_ms)

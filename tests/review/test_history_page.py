@@ -75,6 +75,10 @@ def test_a_new_truck_has_a_short_span_not_an_empty_one() -> None:
         ({"first": "5", "last": "3"}, "ends before it begins"),
         ({"first": "5"}, "needs first and last"),
         ({"from": "16.6.2026"}, "is no date; write one like 2026-06-16"),
+        ({"first": "5", "last": "9" * 30}, "between 1970 and 2199"),
+        ({"first": "-" + "9" * 30, "last": "5"}, "between 1970 and 2199"),
+        ({"from": "9999-12-31"}, "lies too far away"),
+        ({"from": "0001-01-01", "to": "2026-06-16"}, "lies too far away"),
     ],
 )
 def test_what_is_no_span_is_said(query: dict[str, str], told: str) -> None:
@@ -115,6 +119,8 @@ def test_lines_are_chosen(at: Stage) -> None:
         (f"{PATH}?signals=gear", 400, "cannot be drawn"),
         (f"{PATH}/file?first=1&last=2&detail=all", 400, "choose there"),
         (f"{PATH}/file?first=5&last=2&detail=raw", 400, "choose there"),
+        (f"{PATH}/file?first={'9' * 30}&last={'9' * 29}99&detail=raw", 400, "choose there"),
+        (f"{PATH}/file?first=1&last={'9' * 5000}&detail=raw", 400, "choose there"),
         (
             f"/trucks/NF-99/history/file?first={START_MS}&last={END_MS}&detail=raw",
             404,
@@ -126,6 +132,12 @@ def test_what_cannot_be_shown_is_said(at: Stage, path: str, status: int, told: s
     answer = at.client.get(path)
     assert answer.status_code == status
     assert told.lower() in answer.text.lower()
+
+
+def test_a_number_beyond_all_bounds_is_said_too(at: Stage) -> None:
+    answer = at.client.get(PATH, params={"first": "5", "last": "9" * 30})
+    assert answer.status_code == 400
+    assert "between 1970 and 2199" in answer.text
 
 
 def test_a_truck_never_heard_says_so(at: Stage) -> None:

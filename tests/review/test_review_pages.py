@@ -82,6 +82,8 @@ def test_until_and_days_are_kept_for_the_files(at: Stage) -> None:
         ("/review/NF-99", 404, "NF-09"),
         ("/review/NF-03?until=2020-01-01", 422, "before the first sample"),
         ("/review/NF-03?until=sometime", 422, "is no time"),
+        (f"/review/NF-03?until={'9' * 30}", 422, "too far ahead"),
+        ("/review/NF-03?days=²", 422, "is no number of days"),
         ("/review/NF-03?days=0", 422, "1 to 60"),
         ("/review/NF-03?days=many", 422, "no number of days"),
         ("/review/NF-03/life.png", 404, "nothing to draw"),
