@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from dataclasses import replace
 from datetime import date
 from functools import cache
 from typing import Any
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from simulator.northfold import WEATHER, fleet_file, northfold
 from simulator.physics.weather import Weather
+from simulator.sensors import WITH_SLIP
 from simulator.years.moments import DAYS, END_MS, LAST_DAY, START_MS, at
 from simulator.years.stories import STORIES, Story
 from simulator.years.truck_years import TruckYears, drive
@@ -31,8 +33,10 @@ LIFE_USED_AT_START = 0.08
 @cache
 def truck_years(vehicle: str, *, seed: int = SEED, period_s: int = PERIOD_S) -> TruckYears:
     """Give one truck's two years, planned and not yet driven."""
-    plan = next(each for each in northfold().plans if each.vehicle == vehicle)
     story = STORIES[vehicle]
+    plan = next(each for each in northfold().plans if each.vehicle == vehicle)
+    if story.reads_slip:
+        plan = replace(plan, fit=replace(plan.fit, signals=WITH_SLIP))
     rng = np.random.default_rng([seed, int.from_bytes(vehicle.encode(), "big"), 0x701])
     work = _work(vehicle, story, plan.odometer_km)
     return TruckYears(

@@ -30,7 +30,10 @@ def _after(day: date, hour: float = 0.0) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Story:
-    """What sets one truck's years apart: its trips, how far it came, its faults, its silences."""
+    """What sets one truck's years apart: its trips, how far it came, its faults, its silences.
+
+    ``reads_slip``: its gateway read the clutch's slip too, as it does no more on the fleet's day.
+    """
 
     styles: tuple[Style, ...]
     km_a_year: float
@@ -41,6 +44,7 @@ class Story:
     faults: tuple[Fault, ...] = ()
     silent: tuple[tuple[int, int], ...] = ()
     special: tuple[Trip, ...] = ()
+    reads_slip: bool = False
 
 
 def _fault(
@@ -67,6 +71,7 @@ def _special(
 
 STORIES: Mapping[str, Story] = {
     "NF-01": Story(
+        reads_slip=True,
         styles=(tow(3_000.0, 5_200.0), replace(EMPTY, weight=0.5)),
         km_a_year=15_100.0,
         away=(holidays(date(2024, 8, 5), 12), holidays(date(2025, 9, 1), 14)),
@@ -81,6 +86,7 @@ STORIES: Mapping[str, Story] = {
         ),
     ),
     "NF-03": Story(
+        reads_slip=True,
         styles=(
             hills(4_500.0, 7_000.0),
             tow(5_000.0, 7_000.0, 0.5),
@@ -116,6 +122,7 @@ STORIES: Mapping[str, Story] = {
         away=(holidays(date(2025, 2, 10), 21), holidays(date(2025, 8, 11), 14)),
     ),
     "NF-07": Story(
+        reads_slip=True,
         styles=(tow(4_500.0, 7_000.0), replace(EMPTY, weight=0.4)),
         km_a_year=34_300.0,
         weekdays=(0.9, 0.9, 0.9, 0.9, 0.9, 0.2, 0.0),
@@ -126,6 +133,7 @@ STORIES: Mapping[str, Story] = {
         ),
     ),
     "NF-08": Story(
+        reads_slip=True,
         styles=(
             hills(2_400.0, 3_500.0),
             climb(2_200.0, 3_200.0, 0.8),

@@ -51,6 +51,10 @@ def _exchange(vehicle: str, day: date, who: str, litres: float, note: str = "") 
     return _service(vehicle, day, "exchange", who, {"volume_l": litres, "filter": 1.0}, note)
 
 
+def _circuit(vehicle: str, day: date, who: str, note: str) -> Service:
+    return _service(vehicle, day, "circuit", who, note=note)
+
+
 def _seen(vehicle: str, day: date, hour: float, who: str, comment: str, kind: str = "") -> Seen:
     return Seen(vehicle=vehicle, at_ms=at(day, hour), who=who, comment=comment, kind=kind)
 
@@ -105,14 +109,13 @@ SERVICES: tuple[Service, ...] = (
         "Weeping at the pan; gasket with the next service.",
     ),
     _drop("NF-08", date(2025, 5, 20), OMAR, 4.8),
-    _service(
+    _circuit(
         "NF-07",
         date(2025, 7, 11),
-        "circuit",
         OMAR,
-        _NOTHING,
         "Cooler out, fins packed with poplar fluff and chaff; washed from behind, back in.",
     ),
+    _circuit("NF-08", date(2025, 9, 5), KIM, "Cooler lines chafed at the frame: both renewed."),
     _exchange("NF-06", date(2025, 9, 18), OMAR, 8.0, "New pan gasket too."),
     _service(
         "NF-05",
@@ -163,6 +166,14 @@ SERVICES: tuple[Service, ...] = (
         "clutches burnt, fluid black, valve's sleeve seized almost shut.",
     ),
     _exchange("NF-09", date(2026, 4, 14), KIM, 11.5, "First exchange of a new truck."),
+    # What the loss of a gearbox taught: the other trucks' coolers and valves, one after the other.
+    _circuit("NF-05", date(2026, 6, 1), OMAR, "Bypass valve renewed after what befell NF-08."),
+    _circuit(
+        "NF-03", date(2026, 6, 2), KIM, "Quarry dust washed out of the cooler. Valve on order."
+    ),
+    _circuit("NF-01", date(2026, 6, 4), OMAR, "Bypass valve renewed after what befell NF-08."),
+    _circuit("NF-07", date(2026, 6, 5), OMAR, "Bypass valve renewed after what befell NF-08."),
+    _circuit("NF-04", date(2026, 6, 8), KIM, "Coolant valve renewed, exchanger flushed."),
 )
 
 ALARMS: tuple[Seen | Shelved, ...] = (
@@ -184,7 +195,9 @@ ALARMS: tuple[Seen | Shelved, ...] = (
     _seen("NF-07", date(2025, 1, 20), 7.0, INES, "Booked for February."),
     _seen("NF-07", date(2025, 2, 13), 7.0, INES, "Comes in on Tuesday."),
     _seen("NF-10", date(2025, 1, 22), 9.0, KIM, "The same again in the frost; reads right."),
-    _seen("NF-07", date(2025, 7, 8), 6.2, OMAR, "Comes in on Friday: cooler to be looked at."),
+    _seen(
+        "NF-07", date(2025, 7, 4), 6.2, OMAR, "Comes in next Friday: cooler to be looked at."
+    ),
     _seen(
         "NF-05",
         date(2025, 9, 11),
@@ -207,7 +220,7 @@ ALARMS: tuple[Seen | Shelved, ...] = (
     _seen("NF-10", date(2025, 12, 22), 8.0, KIM, "Frost again, as every winter."),
     # The gearbox of NF-08: seen late, explained away, put aside.
     _seen(
-        "NF-08", date(2026, 1, 14), 7.5, KIM, "Cooler looked at: clean, blown out all the same."
+        "NF-08", date(2026, 1, 14), 7.5, KIM, "Valve moves by hand, cooler clean. Watching it."
     ),
     _seen(
         "NF-08",
@@ -216,10 +229,7 @@ ALARMS: tuple[Seen | Shelved, ...] = (
         OMAR,
         "Bypass valve, most likely. Part ordered; fluid sampled.",
     ),
-    _shelved(
-        "NF-08", "heat_rejection_low", date(2026, 2, 3), 7.0, 7.0, KIM, "Waiting for the valve"
-    ),
-    _shelved("NF-08", "bypass_stuck", date(2026, 2, 5), 6.0, 1.0, KIM, "Waiting for the valve"),
+    _shelved("NF-08", "bypass_stuck", date(2026, 2, 5), 6.0, 7.0, KIM, "Waiting for the valve"),
     _seen("NF-08", date(2026, 2, 12), 8.0, KIM, "The valve is on back order."),
     _seen(
         "NF-08",

@@ -45,7 +45,7 @@ def test_time_goes_forward_and_every_signal_is_possible(vehicle: str) -> None:
     readings = late(vehicle)
     assert (np.diff(readings["time_ms"]) > 0).all()
     assert readings["time_ms"][-1] < END_MS
-    plan = next(each for each in northfold().plans if each.vehicle == vehicle)
+    plan = truck_years(vehicle).plan
     for signal in SIGNALS:
         known = readings[signal.name][~np.isnan(readings[signal.name])]
         assert (len(known) > 0) == (signal.name in plan.fit.signals), signal.name
