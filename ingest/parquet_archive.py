@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
@@ -70,24 +70,11 @@ class ParquetArchive:
 
     def read(self, name: str, first_ms: int, last_ms: int) -> NDArray[Any]:
         """Give samples of a month, see ``Archive``."""
-        with self._readable(name) as path:
-            stamp = _stamp(path)
-            firsts, lasts = _bounds(path, stamp)
-            parts = []
-            for index in np.flatnonzero((lasts >= first_ms) & (firsts <= last_ms)).tolist():
-                group = _group(path, stamp, index)
-                times = group["time_ms"]
-                low = int(np.searchsorted(times, first_ms, side="left"))
-                high = int(np.searchsorted(times, last_ms, side="right"))
-                parts.append(group[low:high])
-            return join(parts) if parts else absent(0)
+        return self._taken(name, lambda path: _between(path, first_ms, last_ms))
 
     def reread(self, name: str) -> NDArray[Any]:
         """Give all samples of a month from the disk, see ``Archive``."""
-        with self._readable(name) as path:
-            _forget_pages(path)
-            with _opened(path) as file:
-                return samples_of(file.read())
+        return self._taken(name, _from_disk)
 
     def rollup(self, name: str, step_ms: int, signals: Sequence[str]) -> Rollup | None:
         """Give what was summed up of a month, see ``Archive``."""
@@ -138,7 +125,7 @@ class ParquetArchive:
 
     def _write(self, kind: str, name: str, table: pa.Table) -> None:
         path = self._file(kind, name)
-        path.parent.mkdir(parents=True, exist_ok=True)
+        self._make_folders(path.parent)
         unfinished = path.with_name(path.name + _UNFINISHED)
         with unfinished.open("wb") as file:
             pq.write_table(
@@ -155,25 +142,35 @@ class ParquetArchive:
         for folder in (path.parent, path.parent.parent, self.folder):
             _sync_folder(folder)
 
-    @contextmanager
-    def _readable(self, name: str) -> Iterator[Path]:
-        """Give the file of a month; what befalls it is told with its name."""
-        path = self._file(SAMPLES, name)
-        if not path.exists():
-            aside = self._file(SUPERSEDED, name)
-            if not aside.exists():
+    def _make_folders(self, folder: Path) -> None:
+        """Make a folder of the archive; the archive's own must outlive a power cut as its files do."""
+        first = not self.folder.exists()
+        folder.mkdir(parents=True, exist_ok=True)
+        if first:
+            _sync_folder(self.folder.parent)
+
+    def _taken(self, name: str, take: Callable[[Path], NDArray[Any]]) -> NDArray[Any]:
+        """Take samples from a month's file; what befalls it is told with its name."""
+        # A move may put it aside between two looks: it goes this way round, never back.
+        own, aside = self._file(SAMPLES, name), self._file(SUPERSEDED, name)
+        for path in (own, aside):
+            try:
+                return take(path)
+            except FileNotFoundError:
+                continue
+            except PermissionError as error:
                 raise ArchiveError(
-                    f"the archive file {path} is missing",
-                    "put it back from a backup; 'heatbook history verify' looks at all of them",
-                )
-            path = aside
-        try:
-            yield path
-        except (OSError, pa.ArrowException, KeyError, ValueError) as error:
-            raise ArchiveError(
-                f"the archive file {path} is damaged ({_first_line(error)})",
-                "put it back from a backup; 'heatbook history verify' looks at all of them",
-            ) from error
+                    f"the archive file {path} cannot be read ({error.strerror})",
+                    "give the daemon's user the right to read it",
+                ) from error
+            except (OSError, pa.ArrowException, KeyError, ValueError) as error:
+                raise ArchiveError(
+                    f"the archive file {path} is damaged ({_first_line(error)})", _MEND
+                ) from error
+        raise ArchiveError(f"the archive file {own} is missing", _MEND)
+
+
+_MEND = "put it back from a backup; 'heatbook history verify' looks at all of them"
 
 
 def _metadata(contents: Contents) -> dict[str, str]:
@@ -219,6 +216,27 @@ def _group(path: Path, stamp: Stamp, index: int) -> NDArray[Any]:
     del stamp
     with _opened(path) as file:
         return samples_of(file.read_row_group(index))
+
+
+def _between(path: Path, first_ms: int, last_ms: int) -> NDArray[Any]:
+    """Read a span of a file, both ends included."""
+    stamp = _stamp(path)
+    firsts, lasts = _bounds(path, stamp)
+    parts = []
+    for index in np.flatnonzero((lasts >= first_ms) & (firsts <= last_ms)).tolist():
+        group = _group(path, stamp, index)
+        times = group["time_ms"]
+        low = int(np.searchsorted(times, first_ms, side="left"))
+        high = int(np.searchsorted(times, last_ms, side="right"))
+        parts.append(group[low:high])
+    return join(parts) if parts else absent(0)
+
+
+def _from_disk(path: Path) -> NDArray[Any]:
+    """Read a file whole, past what the system remembers of it."""
+    _forget_pages(path)
+    with _opened(path) as file:
+        return samples_of(file.read())
 
 
 def _forget_pages(path: Path) -> None:
