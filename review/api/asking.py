@@ -13,6 +13,7 @@ from review.access.audit import Deed, audit
 from review.access.tokens import Scope
 from review.access.visitor import Role, Visitor
 from review.api.caller import Caller
+from review.api.turns import Turns
 from review.console.house import House
 
 
@@ -33,6 +34,12 @@ class Ask:
     def now_ms(self) -> int:
         """Now [Unix ms]."""
         return self.house.now_ms()
+
+    @property
+    def turns(self) -> Turns:
+        """What gives a turn to whatever takes long."""
+        found: Turns = self.request.app.state.turns
+        return found
 
     def audit(self, tx: sqlite3.Connection, what: Deed, about: str) -> None:
         """Write in the audit log what this caller does, in the transaction that does it."""

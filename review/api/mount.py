@@ -32,6 +32,7 @@ from review.api.pace import Pace
 from review.api.people import people_route
 from review.api.places import ROOT
 from review.api.refusing import Refused, told, told_status
+from review.api.turns import Turns
 from review.console.house import House
 from review.web.strangers import MOST
 
@@ -50,7 +51,7 @@ def api_routes(
 def application(house: House) -> FastAPI:
     """Put the operations together."""
     app = FastAPI(openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False)
-    app.state.house = house
+    app.state.house, app.state.turns = house, Turns()
     for part in (*_PARTS, *_SYSTEM):
         app.router.routes += part.router.routes
     app.router.routes += [description_route(), people_route()]

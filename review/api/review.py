@@ -48,7 +48,7 @@ def get_review(
     Left out, it ends after the newest sample. The console makes a page, a paper and a data package of the
     same facts.
     """
-    with ask.house.store.read() as conn:
+    with ask.turns.one(), ask.house.store.read() as conn:
         found = dossier_of(
             conn,
             ask.house.reader,

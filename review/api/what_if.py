@@ -123,7 +123,7 @@ def get_what_if(
     change = Change(
         cooler=cooler_factor, load=load_factor, full_flow=full_flow, cleaned=cleaned
     )
-    with ask.house.store.read() as conn:
+    with ask.turns.one(), ask.house.store.read() as conn:
         found = what_if.answer(
             conn,
             ask.house.reader,

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from threading import Barrier, Event
+from typing import Any
 
 import httpx
 import pytest
 
+from review import what_if
 from review.access.gate import CSRF_HEADER
 from review.access.tokens import Scope
 from review.access.visitor import Role
 from review.api.pace import Pace
+from review.api.turns import AT_ONCE
 from tests.review.api_stage import NOW, ApiStage, api_stage, pan_drop, problem
 
 
@@ -169,6 +174,34 @@ def test_who_asks_too_often_is_told_how_long_to_wait(tmp_path: Path) -> None:
         assert int(answers[3].headers["retry-after"]) > 100
         with at.program(Scope.READ) as other:
             assert other.get("/system").status_code == 200
+
+
+def test_what_takes_long_has_few_turns(
+    stage: ApiStage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """RFC 6585, section 4: one caller does not take all threads, and what is quick is answered meanwhile."""
+    inside, go = Barrier(AT_ONCE + 1), Event()
+    really = what_if.answer
+
+    def slow(*told: Any, **asked: Any) -> what_if.Answer:
+        inside.wait(60.0)
+        assert go.wait(60.0)
+        return really(*told, **asked)
+
+    monkeypatch.setattr(what_if, "answer", slow)
+    path = "/trucks/NF-03/what-if"
+    with ThreadPoolExecutor() as pool:
+        under_way = [pool.submit(stage.client.get, path) for _ in range(AT_ONCE)]
+        inside.wait(60.0)
+        for each in (path, "/trucks/NF-03/review"):
+            refused = stage.client.get(each)
+            problem(refused, 429, "too-many")
+            assert refused.headers["retry-after"] == "5"
+        assert stage.client.get("/trucks").status_code == 200
+        go.set()
+        assert [each.result().status_code for each in under_way] == [200] * AT_ONCE
+    monkeypatch.undo()
+    assert stage.client.get(path).status_code == 200
 
 
 def test_who_guesses_is_slowed_down(tmp_path: Path) -> None:
