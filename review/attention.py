@@ -2,7 +2,8 @@
 
 Alarms come first, by priority, and of one priority those that nobody has acknowledged; then what is over
 and waits for a look; then what no alarm says: a service that is overdue, silence, a sensor in doubt, a
-cause that is suspected. What people have held back on purpose needs nobody.
+cause that is suspected. What people have held back on purpose needs nobody, nor does a doubt that is less
+than likely: sound trucks have one for weeks, and the truck's own page says it.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from alerts.ledger import Alarm
 from models.hypotheses import NAMES, SENSOR
 from models.transition import Priority
 from review.board_row import TruckLive
-from review.circuit_standing import SUSPECT_FROM
+from review.circuit_standing import LIKELY_FROM
 
 CIRCUIT_KINDS = frozenset(
     {
@@ -131,10 +132,10 @@ def _of_circuit(truck: TruckLive) -> list[Need]:
         return []
     doubted = found.causes.get(NAMES[SENSOR], 0.0)
     needs: list[Need] = []
-    if doubted >= SUSPECT_FROM and not _told(truck, frozenset({"sensor_fault"})):
+    if doubted > LIKELY_FROM and not _told(truck, frozenset({"sensor_fault"})):
         needs.append(Need(reason=Reason.SENSOR))
     told = _told(truck, CIRCUIT_KINDS)
-    if found.fault_probability - doubted >= SUSPECT_FROM and not told:
+    if found.fault_probability - doubted > LIKELY_FROM and not told:
         needs.append(Need(reason=Reason.SUSPECT, since_ms=found.suspect_ms))
     return needs
 

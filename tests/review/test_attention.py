@@ -180,7 +180,7 @@ def test_the_order_of_the_reasons_is_the_one_that_was_asked_for() -> None:
         due=due(overdue=True),
         signals=signals(moving=True),
         last_ms=NOW_MS - 3_600_000,
-        circuit_standing=circuit({"healthy": 0.3, "sensor": 0.7}),
+        circuit_standing=circuit({"healthy": 0.05, "sensor": 0.95}),
     )
     found = needs_of(everything, NOW_MS)
     assert [each.alarm.id if each.alarm else each.reason.name for each in found] == [
@@ -200,14 +200,19 @@ def test_a_sound_truck_needs_nobody() -> None:
 
 @pytest.mark.parametrize("kind", sorted(CIRCUIT_KINDS))
 def test_a_cause_is_suspected_once_no_alarm_names_it(kind: str) -> None:
-    doubted = truck(circuit_standing=circuit({"healthy": 0.6, "shut": 0.4}))
+    doubted = truck(circuit_standing=circuit({"healthy": 0.04, "shut": 0.96}))
     assert [each.reason for each in needs_of(doubted, NOW_MS)] == [Reason.SUSPECT]
     told = replace(doubted, alarms=(alarm(kind),))
     assert [each.reason for each in needs_of(told, NOW_MS)] == [Reason.ALARM]
 
 
+def test_a_doubt_that_is_less_than_likely_needs_nobody() -> None:
+    doubted = truck(circuit_standing=circuit({"healthy": 0.2, "shut": 0.8}))
+    assert needs_of(doubted, NOW_MS) == ()
+
+
 def test_a_sensor_in_doubt_is_not_called_a_fault_of_the_circuit() -> None:
-    doubted = truck(circuit_standing=circuit({"healthy": 0.7, "sensor": 0.3}))
+    doubted = truck(circuit_standing=circuit({"healthy": 0.05, "sensor": 0.95}))
     assert [each.reason for each in needs_of(doubted, NOW_MS)] == [Reason.SENSOR]
 
 
