@@ -24,7 +24,7 @@ from review.dossier.facts import Dossier
 from review.dossier.figures import closest, pictures
 from review.dossier.pen import Pen, likely
 from review.dossier.report import document_number, report
-from review.dossier.shelf import Shelf
+from review.dossier.shelf import Busy, Shelf
 from review.dossier.span import MOST_DAYS, USUAL_DAYS
 from review.dossier.timeline import timeline
 from review.dossier.unknown_words import LIMITS_OF_IT, method, not_known
@@ -102,6 +102,12 @@ class _Reviews:
                     conn, house.reader, truck, until_ms=until_ms, days=days
                 )
                 return answer(visit, conn, found)
+        except Busy:
+            return visit.problem(
+                503,
+                "Too many reviews at once",
+                "Several are being made. Try again in a minute.",
+            )
         except UnknownTruck as error:
             return visit.problem(404, "No such truck", f"{error}.")
         except Mistake as error:

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
+
+import pytest
 
 from alerts import lifecycle
 from deploy.database import Database
+from deploy.waiting import until
+from review.dossier import shelf as shelf_of
 from review.dossier.facts import Dossier
-from review.dossier.shelf import KEPT, Shelf
+from review.dossier.shelf import AT_ONCE, IN_LINE, KEPT, Busy, Shelf
 from review.record_book import Book
 from review.service_record import change_filter
 from tests.review.desk import STUCK, alarm
@@ -66,3 +73,28 @@ def test_an_acknowledgement_makes_another(tmp_path: Path) -> None:
         found = look(shelf, database)
         assert found is not first
         assert any(each.by == "Kim" for story in found.alarms for each in story.happenings)
+
+
+def test_few_are_made_at_once_and_the_same_one_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each holds a thread of the pages: a few wait, who comes then is told to come again."""
+    made, go = [], threading.Event()
+    really = shelf_of.dossier_of
+
+    def slow(*told: Any, **asked: Any) -> Dossier:
+        assert go.wait(60.0)
+        made.append(told[2])
+        return really(*told, **asked)
+
+    monkeypatch.setattr(shelf_of, "dossier_of", slow)
+    with day(tmp_path) as (database, _), ThreadPoolExecutor(AT_ONCE + IN_LINE) as pool:
+        shelf = Shelf()
+        asked = [pool.submit(look, shelf, database) for _ in range(AT_ONCE + IN_LINE)]
+        assert until(lambda: shelf._places._value == 0, 60.0)
+        with pytest.raises(Busy):
+            look(shelf, database)
+        go.set()
+        found = {id(each.result()) for each in asked}
+    assert len(found) <= AT_ONCE
+    assert len(made) <= AT_ONCE
