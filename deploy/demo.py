@@ -163,7 +163,8 @@ def _parts(
 
 
 def _say_where(demo: _Demo, options: DemoOptions, console: Console) -> None:
-    console.print(f"The console: {demo.door.words}", markup=False, highlight=False)
+    said = f"The console: {demo.door.words}"
+    console.print(said, markup=False, highlight=False, soft_wrap=True)
     if options.open_browser and not show(demo.door.address):
         console.print("There is no desktop here to open it on.")
 

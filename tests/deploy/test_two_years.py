@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -100,9 +101,15 @@ def by_messages(folder: Path) -> Database:
 def test_taken_in_at_once_it_is_to_the_bit_what_the_messages_come_to(tmp_path: Path) -> None:
     for name in ("bulk", "messages"):
         (tmp_path / name).mkdir()
-    bulk = Database(tmp_path / "bulk" / "heatbook.db", synchronous="off")
-    take_in(bulk, past(SINCE_MS, TWO))
-    one_by_one = by_messages(tmp_path / "messages")
+    with (
+        closing(Database(tmp_path / "bulk" / "heatbook.db", synchronous="off")) as bulk,
+        closing(by_messages(tmp_path / "messages")) as one_by_one,
+    ):
+        take_in(bulk, past(SINCE_MS, TWO))
+        alike(bulk, one_by_one)
+
+
+def alike(bulk: Database, one_by_one: Database) -> None:
     of_bulk = kept(bulk, years_courses(), model_version=model_version())
     assert set(of_bulk[0]) == set(TWO)
     assert of_bulk == kept(one_by_one, years_courses(), model_version=model_version())
@@ -110,8 +117,6 @@ def test_taken_in_at_once_it_is_to_the_bit_what_the_messages_come_to(tmp_path: P
         assert samples_in(bulk, vehicle).tobytes() == samples_in(one_by_one, vehicle).tobytes()
     with bulk.read() as conn:
         assert conn.execute("SELECT count(*) FROM sealed").fetchone()[0] == 4  # March and April
-    bulk.close()
-    one_by_one.close()
 
 
 def samples_in(database: Database, vehicle: str) -> NDArray[Any]:

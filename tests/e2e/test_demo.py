@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import signal
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
+import httpx
 import pytest
 
 from deploy.broker import Kind
@@ -20,7 +23,7 @@ pytestmark = [
     pytest.mark.timeout(240),
 ]
 
-FAST = ("--speed", "1200")
+FAST = ("--speed", "1200", "--no-history")
 PATIENCE_S = 90.0
 
 
@@ -93,3 +96,80 @@ def test_killed_it_takes_broker_and_daemon_with_it(running: Marked) -> None:
     running.process.kill()
     running.process.wait()
     assert until(lambda: not running.left, 20.0), f"still there: {running.left}"
+
+
+CONSOLE = re.compile(r"The console: (http://\S+)   name: (\S+)   password: (\S+)")
+
+
+@contextmanager
+def let_in(log: Path) -> Iterator[httpx.Client]:
+    """Sign in at the console of a demo by what it has said."""
+    found = CONSOLE.search(log.read_text())
+    assert found is not None, log.read_text()
+    address, name, password = found.groups()
+    with httpx.Client(base_url=address, headers={"Origin": address.rstrip("/")}) as client:
+        form = client.get("/sign-in")
+        assert form.status_code == 200
+        token = re.search(r'name="csrf" value="([^"]+)"', form.text)
+        assert token is not None
+        given = {"name": name, "password": password, "csrf": token[1]}
+        assert client.post("/sign-in", data=given).status_code == 303
+        yield client
+
+
+def said_where(log: Path) -> bool:
+    return CONSOLE.search(log.read_text()) is not None
+
+
+def test_the_console_is_there_with_the_trucks_on_it_and_goes_with_the_demo(log: Path) -> None:
+    demo = start("demo", "--for", "600", *FAST, "--broker", "embedded", log=log)
+    try:
+        assert until(lambda: said_where(log), PATIENCE_S), log.read_text()
+        with let_in(log) as client:
+            assert until(lambda: "NF-03" in client.get("/").text, PATIENCE_S)
+            people = client.get("/people")
+            assert people.status_code == 200
+            assert "Omar" in people.text
+            demo.process.send_signal(signal.SIGINT)
+            assert demo.process.wait(PATIENCE_S) == 0, log.read_text()
+            with pytest.raises(httpx.TransportError):
+                client.get("/")
+        assert not demo.left
+    finally:
+        demo.process.kill()
+        demo.process.wait()
+
+
+def test_nobody_else_is_let_in(log: Path) -> None:
+    demo = start("demo", "--for", "600", *FAST, "--broker", "embedded", log=log)
+    try:
+        assert until(lambda: said_where(log), PATIENCE_S), log.read_text()
+        found = CONSOLE.search(log.read_text())
+        assert found is not None
+        with httpx.Client(base_url=found[1]) as client:
+            shown = client.get("/trucks/NF-01")
+            assert shown.status_code in (303, 401)
+            assert "NF-01" not in shown.text
+    finally:
+        demo.process.kill()
+        demo.process.wait()
+
+
+@pytest.mark.timeout(600)
+def test_two_years_lie_behind_the_fleet(log: Path) -> None:
+    demo = start("demo", "--for", "600", "--broker", "embedded", log=log)
+    try:
+        assert until(lambda: said_where(log), 500.0), log.read_text()
+        with let_in(log) as client:
+            failed = client.get("/alarms/past", params={"truck": "NF-08"})
+            assert failed.status_code == 200
+            assert "lockup" in failed.text.lower() or "clutch" in failed.text.lower()
+            demo.process.send_signal(signal.SIGINT)
+            assert demo.process.wait(PATIENCE_S) == 0, log.read_text()
+        said = log.read_text()
+        # Of alarms that were over long before nothing is said in the summary of the day.
+        assert "lockup slip" not in said
+        assert not demo.left
+    finally:
+        demo.process.kill()
+        demo.process.wait()
