@@ -83,6 +83,8 @@ def work_sheet(conn: sqlite3.Connection, reader: Reader, truck: str) -> WorkShee
 def shop_reading(evidence: Mapping[str, float]) -> str:
     """Say what a reading of both cooler lines would show by the causes that remain; empty: none is known.
 
+    Where it would show the same by each of them, what else tells them apart.
+
     ``evidence`` as an alarm or ``CircuitStanding.evidence`` has it.
     """
     by_coolant = evidence.get("coolant_cooled", 0.0) > 0.0
@@ -92,6 +94,8 @@ def shop_reading(evidence: Mapping[str, float]) -> str:
     if lines is None or not left:
         return ""
     places = [each for each in dict.fromkeys((*left, HEALTHY)) if each in lines.shows]
+    if len({lines.shows[each] for each in places}) < 2:
+        return circuit_words.tells_apart(evidence)
     return telling(lines, places, by_coolant=by_coolant)
 
 

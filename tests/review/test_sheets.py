@@ -65,6 +65,12 @@ def test_a_reading_of_the_lines_is_named_where_causes_are_known() -> None:
     assert shop_reading({}) == ""
 
 
+def test_where_the_lines_would_show_the_same_something_else_tells_causes_apart() -> None:
+    told = shop_reading({"p_slip": 0.6, "p_healthy": 0.4})
+    assert "with a slipping lockup clutch the engine runs ahead of the road" in told
+    assert "cooler lines" not in told
+
+
 @pytest.mark.parametrize("size", ["A4", "Letter"])
 def test_paper_has_one_page_a_truck(still: Stage, page: Page, size: str) -> None:
     trucks = sorted(fleet().vehicles)
