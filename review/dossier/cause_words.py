@@ -106,8 +106,8 @@ def _share(numbers: _Numbers, pen: Pen) -> str:
     share, sd = numbers["share"], numbers["share_sd"]
     low, high = max(0.0, share - 1.28 * sd), share + 1.28 * sd
     return (
-        f"the cooler carried about {100 * max(0.0, share):.0f} % of what this truck's does when healthy "
-        f"(8 in 10: {100 * low:.0f} to {100 * high:.0f} %)"
+        f"the cooler carried about {100 * max(0.0, share):.0f}% of what this truck's does when healthy "
+        f"(8 in 10: {100 * low:.0f} to {100 * high:.0f}%)"
     )
 
 
@@ -140,7 +140,7 @@ def _work(text: str) -> _Say:
     return lambda numbers, pen: text.format(
         healthy=pen.degrees(numbers["healthy_c"]),
         hottest=pen.degrees(numbers["hottest_c"]),
-        share=f"{100 * numbers['share']:.0f} %",
+        share=f"{100 * numbers['share']:.0f}%",
     )
 
 

@@ -190,7 +190,7 @@ def _temperature(
         level = degrees(celsius, units)
         axes.axhline(level, color=RED, linestyle="--", linewidth=1.1)
         axes.annotate(
-            f"{name} {level:.0f}°",
+            f"{name} {level:.0f} °{units.temperature}",
             (0.995, level),
             xycoords=("axes fraction", "data"),
             ha="right",
@@ -283,9 +283,9 @@ def _probabilities(axes: Axes, found: Dossier, notes: NDArray[Any]) -> None:
         label="what the cooler carries, of its own",
     )
     axes.set_ylim(0.0, 1.05)
-    axes.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0, symbol=" %"))
+    axes.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0, symbol="%"))
     axes.set_ylabel("How likely")
-    axes.legend(loc="upper left", bbox_to_anchor=(-0.01, -0.2), ncols=4, borderaxespad=0.0)
+    axes.legend(loc="upper left", bbox_to_anchor=(-0.01, -0.36), ncols=4, borderaxespad=0.0)
     quiet(axes)
 
 
@@ -308,7 +308,7 @@ def _life(found: Dossier, pen: Pen) -> Picture:
         _marks(heat, found, first_ms, last_ms)
         kept = found.course.kept[found.course.kept["time_ms"] > 0]
         life.plot(_days(kept["time_ms"]), kept["life_used"], color=BLUE, linewidth=1.8)
-        life.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0, symbol=" %"))
+        life.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0, symbol="%"))
         life.set_ylabel("Life used")
         life.set_ylim(bottom=0.0)
         quiet(life)
@@ -376,7 +376,7 @@ def _said(found: Dossier, pen: Pen, first_ms: int, last_ms: int) -> str:
         parts.append(f"a healthy circuit at most {pen.degrees(float(expected.max()))};")
     share = notes["share"][np.isfinite(notes["share"])]
     if len(share):
-        parts.append(f"the cooler at the end {100 * float(share[-1]):.0f} % of its own;")
+        parts.append(f"the cooler at the end {100 * float(share[-1]):.0f}% of its own;")
     left = found.departure
     if left is not None and first_ms <= left.left_ms <= last_ms:
         parts.append(f"left its healthy behaviour at {pen.moment(left.left_ms)}.")

@@ -81,8 +81,8 @@ class Pen:
         if not math.isfinite(share):
             return NOT_KNOWN
         if 0.0 < share < 0.0001:
-            return "under 0.01 %"
-        return f"{100.0 * share:.2f} %" if share < 0.1 else f"{100.0 * share:.0f} %"
+            return "under 0.01%"
+        return f"{100.0 * share:.2f}%" if share < 0.1 else f"{100.0 * share:.0f}%"
 
     def _in(self, measure: _Measure, value: float, *, us_first: bool) -> str:
         if not math.isfinite(value):
@@ -98,5 +98,5 @@ def likely(probability: float) -> str:
     if not math.isfinite(probability):
         return NOT_KNOWN
     if probability > 0.99:
-        return "over 99 %"
-    return "under 1 %" if probability < 0.01 else f"{100.0 * probability:.0f} %"
+        return "over 99%"
+    return "under 1%" if probability < 0.01 else f"{100.0 * probability:.0f}%"

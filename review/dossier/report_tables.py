@@ -11,6 +11,7 @@ from alerts.teller import Teller
 from models.hypotheses import HEALTHY
 from models.units import KM_PER_MILE
 from review import what_if_words
+from review.alarm_words import EVENTS
 from review.dossier.cause_words import cause_name, for_and_against
 from review.dossier.facts import AlarmStory, Dossier
 from review.dossier.pen import Pen, likely
@@ -128,7 +129,7 @@ def account_rows(found: Dossier, pen: Pen) -> list[tuple[str, str]]:
             "Life used at the end",
             (
                 f"{pen.life(account.life_used)} (8 in 10: {pen.life(account.life_low)} to "
-                f"{pen.life(account.life_high)}); 0 % fresh, 100 % due"
+                f"{pen.life(account.life_high)}); 0% fresh, 100% due"
             ),
         ),
         (
@@ -239,7 +240,8 @@ def answered(story: AlarmStory, pen: Pen) -> str:
         if each.by and each.event is not Event.RAISE:
             comment = f" “{each.comment}”" if each.comment else ""
             said.append(
-                f"{each.by}: {each.event.value.replace('_', ' ')} {pen.stamp(each.time_ms)[5:]}{comment}"
+                f"{each.by}: {EVENTS.get(each.event, each.event.value)} "
+                f"{pen.stamp(each.time_ms)[5:]}{comment}"
             )
     return "; ".join(said) or "nobody"
 

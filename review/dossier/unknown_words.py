@@ -104,7 +104,7 @@ def _sight(found: Dossier, pen: Pen) -> Iterator[str]:
         )
     if unknown.learned < 0.9:
         yield (
-            f"This truck's own values were learned to {100 * unknown.learned:.0f} %; the rest is taken "
+            f"This truck's own values were learned to {100 * unknown.learned:.0f}%; the rest is taken "
             "from its class."
         )
 
@@ -133,7 +133,7 @@ def method(found: Dossier, pen: Pen) -> Iterator[str]:
         "is followed back. What a healthy circuit would show is that truck's own healthy model, run on "
         "without learning from the last moment it was trusted; the truck has left it from where on, up to "
         f"the alarm, the fluid lies more than {BEYOND_SD:.0f} standard deviations off. It is over when the "
-        f"probability of a fault falls below {100 * OVER_BELOW:.0f} %. Probabilities are the model's own: "
+        f"probability of a fault falls below {100 * OVER_BELOW:.0f}%. Probabilities are the model's own: "
         "right only where its physics is."
     )
     yield (
