@@ -80,7 +80,7 @@ def _known(alarm: Alarm, teller: Teller) -> str:
         State.LATCHED_ACKNOWLEDGED,
     ):
         when = teller.brief(alarm.acknowledged_ms or alarm.raised_ms)
-        note = f": “{alarm.comment}”" if alarm.comment else ""
+        note = f": “{alarm.comment.rstrip('.')}”" if alarm.comment else ""
         over = f". It is over, but {LOOK_FIRST}" if not alarm.active else ""
         return f"{alarm.acknowledged_by} knows, since {when}{note}{over}"
     return NOBODY

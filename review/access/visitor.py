@@ -28,7 +28,7 @@ _MAY = {
     Role.VIEWER: "Looks at every truck, alarm and service.",
     Role.TECHNICIAN: "Looks at everything, acknowledges and shelves alarms, records services.",
     Role.MANAGER: (
-        "Does all that can be done here: also takes out of service, takes entries back, rules over accounts "
+        "Does all that can be done here: also takes out of service, takes entries back, manages accounts "
         "and tokens."
     ),
 }

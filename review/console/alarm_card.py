@@ -96,7 +96,7 @@ def known_of(row: Row, say: Say) -> str:
         return held_by(row.cover, say)
     if alarm.acknowledged_by and alarm.state not in OPEN:
         when = say.moment(alarm.acknowledged_ms)
-        note = f": “{alarm.comment}”" if alarm.comment else ""
+        note = f": “{alarm.comment.rstrip('.')}”" if alarm.comment else ""
         stays = f" {MEANING[alarm.state]}" if alarm.state in LATCHED else ""
         return f"{alarm.acknowledged_by} acknowledged it, {when}{note}.{stays}"
     return MEANING[alarm.state]
@@ -107,7 +107,7 @@ def held_by(hold: Hold, say: Say) -> str:
     until = (
         "until it is let go" if hold.until_ms is None else f"until {say.moment(hold.until_ms)}"
     )
-    return f"{HELD_WORDS[hold.state].capitalize()} {until} by {hold.by}: “{hold.reason}”."
+    return f"{HELD_WORDS[hold.state].capitalize()} {until} by {hold.by}: “{hold.reason.rstrip('.')}”."
 
 
 def may_release(visitor: Visitor, hold: Hold) -> bool:

@@ -72,7 +72,7 @@ def text(page: str) -> str:
 
 def test_a_store_in_which_nothing_is_says_so(at: Stage) -> None:
     said = text(at.client.get("/system").text)
-    for words in ("Last written down nothing yet", "Nothing is held back.", "Given up None."):
+    for words in ("Last written down nothing yet", "Nothing that was refused waits.", "Given up None."):
         assert words in said
     assert "0 alarms in four weeks" in said
     assert at.house.reader.version in said
@@ -86,7 +86,7 @@ def test_a_day_is_told_as_the_store_holds_it(tmp_path: Path) -> None:
             found = figures_of(conn, since_ms=END_MS - 7 * DAY_MS, until_ms=END_MS)
             (commits,) = conn.execute("SELECT count(*) FROM journal").fetchone()
     assert facts.arrival.commits == commits > 100
-    assert f"(the newest {commits:,} commits)" in said
+    assert f"(the newest {commits:,} writes)" in said
     assert found.load.alarms > 0
     assert f"{found.load.alarms} alarms in a week" in said
     for line in lines(found):
