@@ -6,6 +6,7 @@ the daemon. Each transaction is short, and between two of them whoever commits s
 
 from __future__ import annotations
 
+import sqlite3
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -79,12 +80,15 @@ class HistoryMove:
         with self._store.read() as conn:
             archive = sealed.archive_of(conn)
             trucks = conn.execute("SELECT id, name FROM vehicle ORDER BY id").fetchall()
+            heard_ms = _heard_ms(conn, [vehicle_id for vehicle_id, _ in trucks])
         self._apart(moved, "", archive.sweep)
         self._apart(moved, "", partial(self._clear_orphans, archive, moved))
         for vehicle_id, name in trucks:
             self._apart(moved, name, partial(self._seal, archive, vehicle_id, moved))
             self._apart(moved, name, partial(self._gather, vehicle_id))
-            self._apart(moved, name, partial(self._drop, archive, vehicle_id, name, moved))
+            self._apart(
+                moved, name, partial(self._drop, archive, vehicle_id, name, heard_ms, moved)
+            )
         return moved
 
     def _apart(self, moved: Moved, vehicle: str, work: Callable[[], None]) -> None:
@@ -158,10 +162,13 @@ class HistoryMove:
             with self._store.write() as tx:
                 sealing.gather(tx, vehicle_id=vehicle_id, day_ms=day_ms)
 
-    def _drop(self, archive: Archive, vehicle_id: int, name: str, moved: Moved) -> None:
+    def _drop(
+        self, archive: Archive, vehicle_id: int, name: str, heard_ms: int, moved: Moved
+    ) -> None:
         if self._rules.keep_ms is None:
             return
-        before_ms = self._now_ms() - self._rules.keep_ms
+        # What goes is gone: a clock that runs years ahead must not say how old it is.
+        before_ms = min(self._now_ms(), heard_ms) - self._rules.keep_ms
         with self._store.read() as conn:
             newest_ms = journal.newest_ms(conn, vehicle_id=vehicle_id)
             old = [
@@ -199,3 +206,9 @@ class HistoryMove:
     def _breathe(self) -> None:
         if self._stopping.wait(BREATH_S):
             raise Stopped
+
+
+def _heard_ms(conn: sqlite3.Connection, vehicle_ids: Sequence[int]) -> int:
+    """Give the time of the fleet's newest sample [Unix ms]."""
+    newest = (journal.newest_ms(conn, vehicle_id=each) for each in vehicle_ids)
+    return max((each for each in newest if each is not None), default=0)

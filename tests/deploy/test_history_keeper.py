@@ -23,7 +23,7 @@ from ingest.held import NEVER_MS, pack
 from models.fleet import Fleet
 from review.past import state_at
 from review.reading import Reader
-from tests.deploy.moved import DAY_MS, RULES, move, sealed_months
+from tests.deploy.moved import DAY_MS, JANUARY, RULES, move, sealed_months
 from tests.deploy.store import COURSES, FLEET, kept, pipeline, store, undisturbed
 from tests.deploy.test_history_move import DAYS, NOW_MS, filled, holds_all, read_all
 from tests.recorded import message
@@ -276,6 +276,22 @@ def test_the_newest_month_of_a_truck_that_is_long_silent_stays(tmp_path: Path) -
         with database.read() as conn:
             assert journal.newest_ms(conn, vehicle_id=1) == day[-1]["time_ms"]
         assert holds_all(database, {"NF-01": day})
+
+
+def test_a_clock_that_runs_years_ahead_drops_nothing(tmp_path: Path) -> None:
+    """Age is counted back from what was heard last, where the clock says later than that."""
+    with store(tmp_path) as database:
+        filled(database)
+        move(database, now_ms=NOW_MS + 4000 * DAY_MS, rules=DROPPING)
+        for months in sealed_months(database).values():
+            assert "2026-02" in months
+        # The second sweeps what the first has put aside.
+        move(database, now_ms=NOW_MS + 4001 * DAY_MS, rules=DROPPING)
+        last_ms = DAYS["NF-02"][-1]["time_ms"]
+        february = [each for each in DAYS["NF-02"] if each["time_ms"] >= JANUARY.end_ms]
+        found = read_all(database, "NF-02")["time_ms"].tolist()
+        assert found == [each["time_ms"] for each in february]
+        assert found[-1] == last_ms
 
 
 def test_an_account_of_another_layout_is_carried_over_by_its_fields(tmp_path: Path) -> None:
