@@ -14,6 +14,7 @@ from deploy.database import Database
 from deploy.waiting import until
 from review.dossier import shelf as shelf_of
 from review.dossier.facts import Dossier
+from review.dossier.gather import dossier_of
 from review.dossier.shelf import AT_ONCE, IN_LINE, KEPT, Busy, Shelf
 from review.record_book import Book
 from review.service_record import change_filter
@@ -80,7 +81,7 @@ def test_few_are_made_at_once_and_the_same_one_once(
 ) -> None:
     """Each holds a thread of the pages: a few wait, who comes then is told to come again."""
     made, go = [], threading.Event()
-    really = shelf_of.dossier_of
+    really = dossier_of
 
     def slow(*told: Any, **asked: Any) -> Dossier:
         assert go.wait(60.0)
