@@ -110,8 +110,15 @@ def samples_before(conn: sqlite3.Connection, held: Held, first_ms: int) -> int:
     begin_ms = kept_ms if kept_ms is not None else edges[0] if edges else first_ms
     if begin_ms >= first_ms - NEAR_MS:
         return 0
+    max_gap_s = float(held.course.params[0]["account"]["max_gap_s"])
     hours = history.rollup(
-        conn, held.name, begin_ms, first_ms - 1, step="1h", signals=("fluid_temp_c",)
+        conn,
+        held.name,
+        begin_ms,
+        first_ms - 1,
+        step="1h",
+        signals=("fluid_temp_c",),
+        max_gap_ms=round(max_gap_s * 1000.0),
     )
     return int(hours.samples.sum())
 

@@ -96,6 +96,11 @@ class Reader:
     now_ms: Clock
     version: str
 
+    @property
+    def max_gap_ms(self) -> int:
+        """Longest span between readings that counts as seen [ms], by the settings."""
+        return round(float(self.courses("", ()).params[0]["account"]["max_gap_s"]) * 1000.0)
+
     def truck(self, conn: sqlite3.Connection, name: str) -> Stored:
         """Read one truck.
 

@@ -146,7 +146,9 @@ def series(
     _check(first_ms, last_ms, signals)
     stored = reader.truck(conn, truck)
     points = min(max(width_px, LEAST_PX), MOST_PX)
-    lines, samples = read(conn, truck, first_ms, last_ms, points, signals)
+    lines, samples = read(
+        conn, truck, first_ms, last_ms, points, signals, max_gap_ms=reader.max_gap_ms
+    )
     found, why = None, ""
     if healthy:
         found, why = _expected(conn, stored, samples, first_ms, lines.bucket_ms)

@@ -69,12 +69,15 @@ def read(
     last_ms: int,
     points: int,
     signals: Sequence[str],
+    *,
+    max_gap_ms: int = history.MAX_GAP_MS,
 ) -> tuple[Reduced, NDArray[Any] | None]:
     """Read a span in about so many points at most, and its samples where all of them were read."""
     span_ms = last_ms - first_ms
     bucket_ms = bucket_for(span_ms, points)
     if span_ms > EVERY_SAMPLE_UP_TO_MS:
-        return _from_rollup(conn, truck, first_ms, last_ms, bucket_ms, signals), None
+        found = _summed(conn, truck, first_ms, last_ms, bucket_ms, signals, max_gap_ms)
+        return found, None
     samples = history.samples(conn, truck, first_ms, last_ms)
     every = as_they_are(samples, signals)
     return every if len(samples) <= points else coarser(every, bucket_ms), samples
@@ -94,16 +97,19 @@ def line(name: str, found: Reduced) -> Line:
     )
 
 
-def _from_rollup(
+def _summed(
     conn: sqlite3.Connection,
     truck: str,
     first_ms: int,
     last_ms: int,
     bucket_ms: int,
     signals: Sequence[str],
+    max_gap_ms: int,
 ) -> Reduced:
     step: history.Step = "1h" if bucket_ms % _HOUR_MS == 0 else "1min"
-    kept = history.rollup(conn, truck, first_ms, last_ms, step=step, signals=signals)
+    kept = history.rollup(
+        conn, truck, first_ms, last_ms, step=step, signals=signals, max_gap_ms=max_gap_ms
+    )
     heard = kept.samples > 0
     fine = Reduced(
         bucket_ms=kept.step_ms,

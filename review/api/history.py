@@ -91,12 +91,14 @@ def list_rollups(
     only that which was seen.
     """
     names = tuple(dict.fromkeys(signals or ("fluid_temp_c",)))
-    step_ms = history.STEPS_MS[step]
+    step_ms, gap_ms = history.STEPS_MS[step], ask.house.reader.max_gap_ms
     with ask.house.store.read() as conn:
         first_ms, end_ms = _edges(ask, conn, truck, since, until, cursor, past_ms=step_ms)
         found: list[Bucket] = []
         for begin_ms, last_ms in _windows(first_ms, end_ms, 1440 * step_ms, whole_ms=step_ms):
-            part = history.rollup(conn, truck, begin_ms, last_ms, step=step, signals=names)
+            part = history.rollup(
+                conn, truck, begin_ms, last_ms, step=step, signals=names, max_gap_ms=gap_ms
+            )
             found += written.buckets(part)
             if len(found) > limit:
                 break

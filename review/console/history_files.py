@@ -37,7 +37,7 @@ def file(visit: Visit) -> Response:
     asked = visit.request.query_params
     truck = visit.request.path_params["truck"]
     kind = asked.get("form", "csv")
-    wanted = _wanted(truck, asked)
+    wanted = _wanted(truck, asked, visit.house.reader.max_gap_ms)
     if wanted is None or kind not in _MEDIA:
         return visit.problem(400, "No such file", _WRONG)
     try:
@@ -53,14 +53,20 @@ def file(visit: Visit) -> Response:
     return StreamingResponse(parts, media_type=_MEDIA[kind], headers=headers)
 
 
-def _wanted(truck: str, asked: Mapping[str, str]) -> Wanted | None:
+def _wanted(truck: str, asked: Mapping[str, str], max_gap_ms: int) -> Wanted | None:
     detail = _DETAILS.get(asked.get("detail", ""))
     first, last = asked.get("first", ""), asked.get("last", "")
     if detail is None or not (_is_time(first) and _is_time(last)):
         return None
     if not 0 < int(last) - int(first) <= LONGEST_SPAN_MS:
         return None
-    return Wanted(truck=truck, first_ms=int(first), last_ms=int(last), detail=detail)
+    return Wanted(
+        truck=truck,
+        first_ms=int(first),
+        last_ms=int(last),
+        detail=detail,
+        max_gap_ms=max_gap_ms,
+    )
 
 
 def _is_time(text: str) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, get_args
 
@@ -17,8 +18,11 @@ from ingest.rollup import HOUR_MS, MINUTE_MS, Rollup, rollup
 from ingest.sealed import archive_of, place
 from review import history
 from review.history import Step
-from tests.deploy.moved import move
-from tests.deploy.store import store
+from review.reading import Reader
+from review.series import series
+from review.trucks import courses_of
+from tests.deploy.moved import RULES, move
+from tests.deploy.store import FLEET, store
 from tests.ingest.folded import newcomer
 from tests.recorded import climb, records, same_bytes
 
@@ -162,6 +166,31 @@ def test_sealed_months_are_drawn_without_a_look_at_their_samples(
         with database.read() as conn:
             history.rollup(conn, "NF-01", *EVER, step="1h")
     assert min(first for first, _ in looked) >= JANUARY.next.end_ms - MAX_GAP_MS
+
+
+def test_a_chart_is_drawn_from_the_sums_whatever_gap_the_settings_allow(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Months are summed up by the settings: whoever asks by another gap would read every sample."""
+    courses = courses_of(FLEET, max_gap_s=120.0, silent_after_s=1800.0)
+    rules = replace(RULES, max_gap_ms=120_000)
+    reader = Reader(fleet=FLEET, courses=courses, now_ms=lambda: NOW_MS, version="tests")
+    assert reader.max_gap_ms == rules.max_gap_ms
+    with store(tmp_path) as database:
+        _filled(database, ALL)
+        move(database, now_ms=NOW_MS, rules=rules, courses=courses)
+        looked: list[int] = []
+        real: Callable[..., NDArray[Any]] = journal.read
+
+        def read(conn: Any, *, vehicle_id: int, first_ms: int, last_ms: int) -> NDArray[Any]:
+            looked.append(first_ms)
+            return real(conn, vehicle_id=vehicle_id, first_ms=first_ms, last_ms=last_ms)
+
+        monkeypatch.setattr(journal, "read", read)
+        with database.read() as conn:
+            found = series(conn, reader, "NF-01", first_ms=EVER[0], last_ms=EVER[1])
+    assert len(found.time_ms) == len(set((ALL["time_ms"] // found.bucket_ms).tolist()))
+    assert min(looked) >= JANUARY.next.end_ms - rules.max_gap_ms
 
 
 def test_a_truck_never_heard_has_an_empty_history(tmp_path: Path) -> None:
