@@ -26,6 +26,14 @@ structlog.configure(
 LaunchBroker = Callable[..., Broker]
 
 
+@pytest.fixture(autouse=True)
+def _logs_as_before() -> Iterator[None]:
+    """A command that a test runs in this process sets up its own logs; the next test has its own again."""
+    before = structlog.get_config()
+    yield
+    structlog.configure(**before)
+
+
 @pytest.fixture
 def launch_broker(tmp_path: Path) -> Iterator[LaunchBroker]:
     """Starts brokers with settings of the test's own; all end with the test."""
