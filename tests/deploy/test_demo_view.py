@@ -11,6 +11,7 @@ from rich.console import Console
 
 from alerts.alarm import Matter, State
 from alerts.ledger import Alarm
+from deploy.demo_console import Door
 from deploy.demo_facts import Facts, Told, TruckFacts
 from deploy.demo_view import (
     PICTURE,
@@ -195,3 +196,18 @@ def test_the_summary_says_what_is_due_already_or_not_for_years(
     change: dict[str, bool | None], said: str
 ) -> None:
     assert next_service(replace(DUE, **change), METRIC) == said  # type: ignore[arg-type] # by name
+
+
+def test_the_console_s_address_stands_in_the_head_and_not_in_a_picture_for_others() -> None:
+    door = Door(port=8480, password="one-of-its-own")  # noqa: S106 - nobody's
+    view = picture(
+        FACTS, now_ms=START_MS, speed=240.0, units=METRIC, room=PICTURE, console=door.words
+    )
+    shown = Console(width=PICTURE.columns, file=StringIO(), record=True)
+    shown.print(view)
+    head = shown.export_text().splitlines()[1]
+    assert "http://127.0.0.1:8480/" in head
+    assert "one-of-its-own" in head
+    assert "Console" not in drawn(
+        picture(FACTS, now_ms=START_MS, speed=240.0, units=METRIC, room=PICTURE)
+    )

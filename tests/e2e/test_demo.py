@@ -23,7 +23,7 @@ pytestmark = [
     pytest.mark.timeout(240),
 ]
 
-FAST = ("--speed", "1200", "--no-history")
+FAST = ("--speed", "600", "--no-history")
 PATIENCE_S = 90.0
 
 

@@ -11,14 +11,28 @@ import pytest
 from numpy.typing import NDArray
 
 from simulator.fast.records import cold_truck, effects_record, spec_record
-from simulator.fast.truck import STRETCH, air_record, step
+from simulator.fast.truck import (
+    LONGEST_TRIP_S,
+    STRETCH,
+    TRUE,
+    air_record,
+    rest,
+    step,
+    trip,
+)
 from simulator.faults import Fault, apply_to_truck
 from simulator.northfold import northfold
 from simulator.physics.truck import Truck
+from simulator.physics.weather import Weather
 from simulator.plan import TruckPlan
-from simulator.routes import Duty, Segment
+from simulator.routes import Duty, Route, Segment, drive, long_climb
+from simulator.trucks import truck_plan, truck_spec
+from simulator.years.roads import stretches
 
-PLANS = {plan.vehicle: plan for plan in northfold().plans}
+PLANS = {
+    **{plan.vehicle: plan for plan in northfold().plans},
+    "air": truck_plan("air", circuit="radiator_tank", air_cooler=True, route=long_climb()),
+}
 START_S = 1.7e9
 FAULTS = (
     (),
@@ -121,3 +135,48 @@ def same(truck: Truck, record: Any) -> None:
 def test_the_same_steps_give_the_same_truck(vehicle: str, faults: tuple[Fault, ...]) -> None:
     plan = PLANS[vehicle]
     same(by_classes(plan, faults, 2_400), compiled(plan, faults, 2_400))
+
+
+def test_a_trip_ends_where_it_should_and_the_gateway_hears_it_stand() -> None:
+    plan = PLANS["NF-01"]
+    spec, effects = spec_record(plan.spec), effects_record((), 0.0)
+    truck, rows = cold_truck(10.0, plan.spec), np.empty((500, len(TRUE)))
+    road = stretches(plan.route, np.random.default_rng(3))
+    air = air_record(Weather())
+    seconds, count = trip(
+        spec, truck, effects, road, START_S, air, np.random.default_rng(3), 30, 40_000.0, rows
+    )
+    at = {name: rows[:count, place] for place, name in enumerate(TRUE)}
+    assert 40_000.0 < at["distance_m"][-1] < 40_400.0
+    assert (np.diff(at["elapsed_s"]) == 30.0).all()
+    assert at["speed_m_s"][-1] == at["running"][-1] == 0.0
+    assert seconds - at["elapsed_s"][-1] < 30.0
+    # A truck that rests comes to the air's temperature, and its counters stand still.
+    rest(spec, truck, effects, START_S, 20 * 3600.0, air, np.random.default_rng(3))
+    assert abs(truck["sump_c"][0] - truck["ambient_c"][0]) < 4.0
+    assert truck["distance_m"][0] == at["distance_m"][-1]
+
+
+def test_a_truck_that_cannot_go_on_ends_its_trip() -> None:
+    plan = PLANS["NF-01"]
+    route = Route(name="wall", segments=(drive(60, 40, grade_pct=60.0, trailer_kg=9e3),))
+    spec, effects = spec_record(plan.spec), effects_record((), 0.0)
+    truck, rows = cold_truck(10.0, plan.spec), np.empty((2_000, len(TRUE)))
+    road = stretches(route, np.random.default_rng(3))
+    air = air_record(Weather())
+    seconds, _ = trip(
+        spec, truck, effects, road, START_S, air, np.random.default_rng(3), 60, 9e6, rows
+    )
+    assert LONGEST_TRIP_S < seconds < LONGEST_TRIP_S + 300
+    assert truck["distance_m"][0] < 9e6
+
+
+def test_the_compiled_truck_has_every_number_of_its_parts() -> None:
+    spec = truck_spec("heavy", "radiator_tank", air_cooler=True)
+    record = spec_record(spec)[0]
+    assert record["gears"] == len(spec.driveline.ratios)
+    assert list(record["ratios"][: record["gears"]]) == list(spec.driveline.ratios)
+    for part in (spec.body, spec.driveline, spec.thermal, spec.coolant):
+        for name in part.__dataclass_fields__:
+            if name not in ("ratios", "circuit"):
+                assert record[name] == getattr(part, name), name
