@@ -43,7 +43,9 @@ from simulator.run import SimulateOptions
 from simulator.run import run as run_simulator
 
 LOOK_EVERY_S = 0.5
-START_AFTER_MS = 4_000  # the daemon needs so long until it listens: the day should not begin without it
+START_AFTER_MS = 4_000
+"""The daemon needs so long until it listens [ms]: the day should not begin without it."""
+
 START_LIMIT_S = 60.0
 STOP_LIMIT_S = 20.0
 

@@ -72,7 +72,11 @@ def text(page: str) -> str:
 
 def test_a_store_in_which_nothing_is_says_so(at: Stage) -> None:
     said = text(at.client.get("/system").text)
-    for words in ("Last written down nothing yet", "Nothing that was refused waits.", "Given up None."):
+    for words in (
+        "Last written down nothing yet",
+        "Nothing that was refused waits.",
+        "Given up None.",
+    ):
         assert words in said
     assert "0 alarms in four weeks" in said
     assert at.house.reader.version in said
