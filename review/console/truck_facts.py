@@ -57,7 +57,9 @@ def _signals(now: Signals, units: Units) -> Iterator[Fact]:
     if now.torque_nm is not None:
         share = now.torque_nm / now.rated_torque_nm
         yield Fact(
-            about="Load", text=f"{max(0.0, share):.0%}", note=f"{now.torque_nm:,.0f} N·m"
+            about="Load",
+            text=f"{max(0.0, share):.0%}",
+            note=f"{now.torque_nm:,.0f} N·m".replace("-", "−"),
         )
     if now.gear is not None:
         yield Fact(about="Gear", text=_gear(now.gear))
