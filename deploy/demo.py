@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -13,7 +11,6 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import IO
 
 from rich.console import Console
 from rich.live import Live
@@ -21,6 +18,7 @@ from rich.live import Live
 from deploy.broker import Kind, RunningBroker, find_broker, start_broker
 from deploy.clock import ScaledClock, wall_ms
 from deploy.demo_console import Door, door, show
+from deploy.demo_daemon import LISTENING, serving
 from deploy.demo_facts import Facts, look
 from deploy.demo_past import begin
 from deploy.demo_people import text_service
@@ -47,7 +45,6 @@ START_AFTER_MS = 4_000
 """The daemon needs so long until it listens [ms]: the day should not begin without it."""
 
 START_LIMIT_S = 60.0
-STOP_LIMIT_S = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,7 +141,7 @@ def _parts(
         log = folder / "daemon.log"
         with text_service() as texts, log.open("wb") as out:
             told = Told(broker=broker, clock=clock, door=entrance, texts=texts)
-            with _daemon(write_settings(folder, told), out) as daemon:
+            with serving(write_settings(folder, told), out) as daemon:
                 demo = _Demo(
                     daemon=daemon,
                     clock=clock,
@@ -171,45 +168,10 @@ def _say_where(demo: _Demo, options: DemoOptions, console: Console) -> None:
         console.print("There is no desktop here to open it on.")
 
 
-@contextmanager
-def _daemon(settings: Path, out: IO[bytes]) -> Iterator[subprocess.Popen[bytes]]:
-    """Run ``heatbook serve`` as a process of its own; it ends when its standard input closes."""
-    command = "import heatbook; heatbook.main()"
-    env = {
-        name: value for name, value in os.environ.items() if not name.startswith("HEATBOOK_")
-    }
-    process = subprocess.Popen(  # noqa: S603 -- our own interpreter and code
-        [
-            sys.executable,
-            "-c",
-            command,
-            "serve",
-            "--config",
-            str(settings),
-            "--stop-at-end-of-input",
-        ],
-        stdin=subprocess.PIPE,
-        stdout=out,
-        stderr=out,
-        start_new_session=True,  # Ctrl-C is for us; we then end the others in order
-        env=env,
-    )
-    try:
-        yield process
-    finally:
-        if process.stdin is not None:
-            process.stdin.close()
-        try:
-            process.wait(STOP_LIMIT_S)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-
-
 def _wait_for_daemon(demo: _Demo, stopping: threading.Event) -> None:
-    """Wait until it listens: the first start compiles what the models did not, which takes a moment."""
+    """Wait until it listens, to trucks and to browsers: the first start compiles a little more."""
     deadline = time.monotonic() + START_LIMIT_S
-    while b"daemon.started" not in demo.log.read_bytes():
+    while not all(each in demo.log.read_bytes() for each in LISTENING):
         demo.check()
         if time.monotonic() > deadline:
             raise DaemonFailed("it did not start in time")

@@ -42,6 +42,7 @@ def _settings(folder: Path, told: Told) -> str:
     protocol = "5" if broker.kind == "mosquitto" else "3.1.1"
     anchor = datetime.fromtimestamp(clock.anchor_ms / 1000, UTC).isoformat()
     start = datetime.fromtimestamp(clock.start_ms / 1000, UTC).isoformat()
+    # A slow disk must not hold up a day that runs hundreds of times too fast; nothing here needs to last.
     return f"""
 [mqtt]
 host = "{broker.host}"
@@ -49,6 +50,7 @@ port = {broker.port}
 protocol = "{protocol}"
 [store]
 path = "{folder / STORE}"
+synchronous = "normal"
 [models]
 max_gap_s = {MAX_GAP_S}
 silent_after_s = {SILENT_AFTER_S}

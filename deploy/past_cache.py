@@ -8,11 +8,15 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+import time
 from collections.abc import Callable
 from pathlib import Path
 
 KEEPS = ("heatbook.db", "archive")
 """What a past is made of: the store, and the archive beside it."""
+
+LEFT_BEHIND_S = 3_600.0
+"""A past that is still not whole after so long was left behind by a process that was killed [s]."""
 
 _ROOT = Path(__file__).parent.parent
 _PACKAGES = ("alerts", "ingest", "models", "simulator")
@@ -73,9 +77,16 @@ def _settle(fresh: Path, place: Path) -> None:
     """Give a finished past its name; of two that are made at once the first is kept."""
     if place.exists():
         return
-    for old in place.parent.glob("past-????????????????"):
-        shutil.rmtree(old, ignore_errors=True)
+    for old in place.parent.glob("past-*"):
+        if old != fresh and _done_with(old):
+            shutil.rmtree(old, ignore_errors=True)
     fresh.rename(place)
+
+
+def _done_with(old: Path) -> bool:
+    """Say whether nobody needs a past any longer: one that is being made has been touched of late."""
+    being_made = old.name.count("-") > 1
+    return not being_made or time.time() - old.stat().st_mtime > LEFT_BEHIND_S
 
 
 def _copy(source: Path, folder: Path) -> None:

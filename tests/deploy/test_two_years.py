@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import date
@@ -202,6 +203,10 @@ def test_a_past_is_made_once(tmp_path: Path) -> None:
     caches = tmp_path / "caches"
     old = caches / "past-0123456789abcdef"
     old.mkdir(parents=True)
+    killed, at_work = caches / f"{old.name}-1", caches / f"{old.name}-2"
+    for each in (killed, at_work):
+        each.mkdir()
+    os.utime(killed, (0, 0))
     for name, found in (("first", False), ("second", True)):
         (tmp_path / name).mkdir()
         assert copy_of_past(tmp_path / name, make, caches=caches) is found
@@ -209,6 +214,8 @@ def test_a_past_is_made_once(tmp_path: Path) -> None:
         assert (tmp_path / name / "heatbook.db").read_bytes() == b"store"
     assert len(made) == 1
     assert not old.exists()
+    assert not killed.exists()
+    assert at_work.exists()
 
 
 def test_where_nothing_can_be_kept_a_past_is_made_in_its_place(tmp_path: Path) -> None:

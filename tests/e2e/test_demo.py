@@ -20,11 +20,11 @@ from tests.e2e.processes import Marked, start
 
 pytestmark = [
     pytest.mark.skipif(sys.platform != "linux", reason="looks processes up in /proc"),
-    pytest.mark.timeout(240),
+    pytest.mark.timeout(600),
 ]
 
 FAST = ("--speed", "600", "--no-history")
-PATIENCE_S = 90.0
+PATIENCE_S = 240.0
 
 
 @pytest.fixture(params=["mosquitto", "embedded"])
@@ -155,7 +155,6 @@ def test_nobody_else_is_let_in(log: Path) -> None:
         demo.process.wait()
 
 
-@pytest.mark.timeout(600)
 def test_two_years_lie_behind_the_fleet(log: Path) -> None:
     demo = start("demo", "--for", "600", "--broker", "embedded", log=log)
     try:
