@@ -9,6 +9,7 @@ from pathlib import Path
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 
+from deploy import logs
 from deploy.database import Database
 from deploy.demo_settings import FLEET, MAX_GAP_S, SILENT_AFTER_S, STORE
 from deploy.fleet import load_fleet
@@ -31,6 +32,7 @@ def begin(folder: Path, console: Console, *, history: bool) -> None:
 
 
 def _make(file: Path, console: Console, folder: Path) -> None:
+    logs.set_up("error")  # two years of a fleet's log would bury what the demo says
     fleet = load_fleet(file)
     past = Past(
         fleet=fleet,
