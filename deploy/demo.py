@@ -131,10 +131,10 @@ def _parts(
     begin(folder, console, history=options.history)
     if stopping.is_set():
         raise Stopped
-    entrance = door(folder / STORE)
     console.print(f"Starting a {kind} broker, the daemon, and ten trucks …")
     broker = start_broker(kind, directory=folder)
     try:
+        entrance = door(folder / STORE)
         fleet = load_fleet(folder / FLEET)
         anchor_ms = wall_ms() + START_AFTER_MS
         clock = ScaledClock(anchor_ms=anchor_ms, start_ms=START_MS, rate=options.speed)
@@ -173,6 +173,9 @@ def _wait_for_daemon(demo: _Demo, stopping: threading.Event) -> None:
     deadline = time.monotonic() + START_LIMIT_S
     while not all(each in demo.log.read_bytes() for each in LISTENING):
         demo.check()
+        if b"web.unavailable" in demo.log.read_bytes():
+            taken = f"another program has taken port {demo.door.port} just now; start the demo again"
+            raise DaemonFailed(taken)
         if time.monotonic() > deadline:
             raise DaemonFailed("it did not start in time")
         if stopping.wait(0.1):

@@ -41,6 +41,7 @@ def test_each_demo_has_a_password_of_its_own_and_one_person_who_may_sign_in(
 
 def test_a_port_that_is_taken_is_left_to_whoever_has_it(tmp_path: Path) -> None:
     with socket.socket() as taken:
+        taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         with suppress(OSError):  # somebody else has it: as good
             taken.bind(("127.0.0.1", USUAL_PORT))
             taken.listen()
