@@ -20,7 +20,7 @@ Run = Callable[[Path, int], Figure]
 #: Samples enough for each, in simulated hours of the fleet, at rates that a slow machine bears too.
 SHORT: Mapping[str, Run] = {
     "daemon_kill": partial(
-        daemon_kill, protocol="5", kills=8, hours=10.0, trucks=0, rate=1200.0
+        daemon_kill, protocol="5", kills=8, hours=10.0, trucks=0, rate=400.0
     ),
     "broker_faults": partial(broker_faults, times=2, hours=10.0, trucks=0, rate=800.0),
     "broker_gaps": partial(broker_gaps, times=2, hours=10.0, trucks=0, rate=800.0),
