@@ -16,7 +16,6 @@ from deploy.report_makers import Makers
 from deploy.reporter import Reporter
 from deploy.service_calendar import CALENDAR, ServiceCalendar, looking
 from deploy.settings import Settings
-from deploy.web.door import door
 from models.fleet import Fleet
 from review.store import Clock
 from review.titles import Titles
@@ -52,6 +51,8 @@ def companions_of(
         history_keeper(settings, fleet, database, now_ms),
     ]
     if settings.web is not None:
+        from deploy.web.door import door  # noqa: PLC0415 - seconds, for who has no web server in vain
+
         companions += door(
             settings, settings.web, database, policy, calendar, around or Around()
         )
