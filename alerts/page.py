@@ -13,8 +13,7 @@ from dataclasses import dataclass
 from itertools import groupby, takewhile
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
+from alerts.escaped import templates_in
 from alerts.notice import Picture
 from alerts.palette import BANDS, DARK, LIGHT, band_of
 from alerts.sheet import Passage, Sheet
@@ -236,12 +235,5 @@ def _state(head: str, priority: Priority) -> str:
 
 _MACROS = {Passage: "passage", Table: "table", Picture: "picture"}
 
-_TEMPLATES = Environment(
-    loader=FileSystemLoader(Path(__file__).parent / "templates"),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-    auto_reload=False,
-)
+_TEMPLATES = templates_in(Path(__file__).parent / "templates")
 _TEMPLATES.globals.update(light=LIGHT, dark=DARK, bands=BANDS)

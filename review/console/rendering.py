@@ -4,21 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
+from alerts.escaped import templates_in
 from alerts.palette import band_of
 from review.access.visitor import Role
 from review.console.assets import asset
 from review.console.menu import MENU
 
-_TEMPLATES = Environment(
-    loader=FileSystemLoader(Path(__file__).parent / "templates"),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-    auto_reload=False,
-)
+_TEMPLATES = templates_in(Path(__file__).parent / "templates")
 _TEMPLATES.globals.update(asset=asset, menu=MENU, Role=Role, band_of=band_of)
 
 

@@ -11,10 +11,10 @@ import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from alerts.console_form import Line
+from alerts.escaped import templates_in
 from alerts.palette import BANDS, DARK, LIGHT
 
 FOOT = "Heatbook. This page is private: whoever has its address can do what stands on it."
@@ -105,14 +105,7 @@ def written(page: Page) -> str:
 
 _NAMES = {AnswerPage: "answer.html", AnswersPage: "answers.html", Message: "message.html"}
 
-_TEMPLATES = Environment(
-    loader=FileSystemLoader(Path(__file__).parent / "templates"),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-    auto_reload=False,
-)
+_TEMPLATES = templates_in(Path(__file__).parent / "templates")
 _STYLE = _TEMPLATES.get_template("style.css").render(light=LIGHT, dark=DARK, bands=BANDS)
 _TEMPLATES.globals["style"] = Markup(_STYLE)  # noqa: S704 - our own file and colours
 STYLE_HASH = base64.b64encode(hashlib.sha256(_STYLE.encode()).digest()).decode()
