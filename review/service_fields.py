@@ -171,6 +171,3 @@ FIELDS: Mapping[str, tuple[Field, ...]] = {
 
 WORK = ("pan_drop", "exchange", "filter", "top_up", "sample")
 """The everyday ones, which whoever does the work enters."""
-
-CHANGES = ("fluid_change", "gearbox", "circuit", "install")
-"""What changes what the truck is, or what is counted from: a manager's."""

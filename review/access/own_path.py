@@ -1,4 +1,4 @@
-"""Where to go after signing in: to pages of our own alone, wherever the address came from."""
+"""Where to go after a form: to pages of our own alone, wherever the address came from."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ _OWN = re.compile(r"/(?![/\\])[!-\[\]-~]*", re.ASCII)
 section 4.4): not a second slash, behind which another host would stand (RFC 3986, section 4.2)."""
 
 
-def own_path(text: str) -> str:
-    """Give a path of our own; the first page where it is none, or one that signs in or out."""
+def own_path(text: str, otherwise: str = "/") -> str:
+    """Give a path of our own; ``otherwise`` where it is none, or one that signs in or out."""
     if len(text) > LONGEST or not _OWN.fullmatch(text):
-        return "/"
-    return "/" if text.startswith(("/sign-in", "/sign-out", "/static/")) else text
+        return otherwise
+    return otherwise if text.startswith(("/sign-in", "/sign-out", "/static/")) else text

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from urllib.parse import urlsplit, urlunsplit
 
+from review.access.own_path import own_path
 from review.console.visit import Visit
 
 SAID: Mapping[str, str] = {
@@ -29,9 +30,7 @@ def done_words(visit: Visit) -> str:
 
 def back_to(visit: Visit, otherwise: str) -> str:
     """Give the page of our own that a form asks to go on to."""
-    asked = visit.form.get("next", "")
-    own = asked.startswith("/") and not asked.startswith(("//", "/\\")) and asked.isprintable()
-    return asked if own else otherwise
+    return own_path(visit.form.get("next", ""), otherwise)
 
 
 def with_done(path: str, done: str) -> str:
