@@ -18,6 +18,7 @@ from deploy.settings import Settings
 from ingest.archive import ArchiveError
 from ingest.sealed import place
 from models.fleet import Fleet
+from review.joined import joined
 from review.store import Clock, Store
 
 log = structlog.get_logger()
@@ -115,9 +116,7 @@ class HistoryKeeper:
     def stop(self, timeout_s: float = 20.0) -> bool:
         """End after the step now being done; false when that took longer than the time."""
         self._stopping.set()
-        if self._thread.is_alive():
-            self._thread.join(timeout_s)
-        return not self._thread.is_alive()
+        return joined(self._thread, timeout_s)
 
     def once(self) -> Moved | None:
         """Do what is asked for now, if anything is."""

@@ -19,6 +19,7 @@ from alerts.report import ReportText, post_report
 from deploy.clock import monotonic_ms
 from deploy.database import Database
 from deploy.schedule import REST_MS, Work
+from review.joined import joined
 from review.store import Clock
 
 log = structlog.get_logger()
@@ -112,9 +113,7 @@ class Reporter:
     def stop(self, timeout_s: float = 20.0) -> bool:
         """End after the report now being made; false when that took longer than the time."""
         self._stopping.set()
-        if self._thread.is_alive():
-            self._thread.join(timeout_s)
-        return not self._thread.is_alive()
+        return joined(self._thread, timeout_s)
 
     def once(self) -> list[str]:
         """Make what is asked for now; give the names of what was made."""

@@ -19,6 +19,7 @@ import structlog
 from review.board_fleet import FleetLive
 from review.board_look import Look, look
 from review.board_row import TruckLive, truck_live
+from review.joined import joined
 from review.reading import Reader
 from review.store import Clock, Readable
 
@@ -114,9 +115,7 @@ class Board:
         """End after the truck now being read; false when that took longer than the time."""
         self._stopping.set()
         self._wake()
-        if self._thread.is_alive():
-            self._thread.join(timeout_s)
-        return not self._thread.is_alive()
+        return joined(self._thread, timeout_s)
 
     def look(self) -> None:
         """Take up alarms and holds as they are now, and note which trucks must be read anew."""

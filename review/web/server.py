@@ -11,6 +11,7 @@ import structlog
 from starlette.types import ASGIApp
 from uvicorn import Config, Server
 
+from review.joined import joined
 from review.web.patience import Patience
 
 log = structlog.get_logger()
@@ -57,9 +58,7 @@ class WebServer:
         self._stopping.set()
         if self._server is not None:
             self._server.should_exit = True
-        if self._thread.is_alive():
-            self._thread.join(timeout_s)
-        return not self._thread.is_alive()
+        return joined(self._thread, timeout_s)
 
     def wait(self, timeout_s: float) -> bool:
         """Wait until it listens."""
