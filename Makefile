@@ -26,8 +26,8 @@ bench: $(VENV)/.dev ## Measure the whole path against a subscriber that does not
 bench-diagnosis: $(VENV)/.dev ## Score the diagnosis on simulated trucks (some 10 minutes; ARGS="--days 200")
 	@$(BIN)/python -m tests.bench.diagnosis $(ARGS)
 
-torture: $(VENV)/.dev ## Kill, restart and flood the daemon and the broker; print what was lost
-	@$(BIN)/python -m tests.torture
+torture: $(VENV)/.dev ## Kill, restart, flood, fail: print what was lost (ARGS="NAME --seed 3 --table FILE")
+	@$(BIN)/python -m tests.torture $(ARGS)
 
 lock: $(VENV)/.dev ## Write the locks of the dependencies anew (hashed, no addresses)
 	@$(BIN)/uv pip compile -q pyproject.toml --group build -o deploy/requirements.lock $(LOCK)

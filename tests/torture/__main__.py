@@ -13,7 +13,8 @@ from review.model_version import keep_compiled
 keep_compiled()  # must come before the first import of the models
 
 from tests.bench.machine import describe  # noqa: E402 -- see above
-from tests.torture.experiments import FULL, SHORT  # noqa: E402 -- see above
+from tests.torture.experiments import FULL, SHORT, Run  # noqa: E402 -- see above
+from tests.torture.table import Row, load_of_machine, markdown  # noqa: E402 -- see above
 
 
 def main() -> int:
@@ -23,26 +24,38 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1, help="the same seed, the same faults")
     parser.add_argument("--short", action="store_true", help="the form that the tests run")
     parser.add_argument("--keep", type=Path, help="keep stores and logs in this folder")
+    parser.add_argument("--table", type=Path, help="write the table of figures to this file")
     asked = parser.parse_args()
     runs = SHORT if asked.short else FULL
     unknown = sorted(set(asked.names) - set(runs))
     if unknown:
         parser.error(f"no experiment is named {', '.join(unknown)}")
-    sys.stdout.write(f"{describe()}\n")
-    fine = True
+    machine = describe()
+    sys.stdout.write(f"{machine}\n")
     with TemporaryDirectory(prefix="heatbook-torture-") as temporary:
         folder = asked.keep or Path(temporary)
-        for name in asked.names or runs:
-            began = time.monotonic()
-            found = runs[name](folder / name, asked.seed)
-            took_s = time.monotonic() - began
-            sys.stdout.write(f"{found.line} ({took_s:.0f} s)\n")
-            for problem in () if found.fine else found.problems:
-                sys.stdout.write(f"  {problem}\n")
-            sys.stdout.write("" if found.fine else "  DOES NOT HOLD\n")
-            sys.stdout.flush()
-            fine = fine and found.fine
-    return 0 if fine else 1
+        rows = [
+            _run(name, runs[name], folder / name, asked.seed, short=asked.short)
+            for name in asked.names or runs
+        ]
+    table = markdown(rows, machine, load_of_machine())
+    sys.stdout.write(f"\n{table}")
+    if asked.table is not None:
+        asked.table.write_text(table, encoding="utf-8")
+    return 0 if all(row.figure.fine for row in rows) else 1
+
+
+def _run(name: str, run: Run, folder: Path, seed: int, *, short: bool) -> Row:
+    """Run one experiment and print its line."""
+    began = time.monotonic()
+    found = run(folder, seed)
+    took_s = time.monotonic() - began
+    sys.stdout.write(f"{found.line} ({took_s:.0f} s, {load_of_machine()})\n")
+    for problem in () if found.fine else found.problems:
+        sys.stdout.write(f"  {problem}\n")
+    sys.stdout.write("" if found.fine else "  DOES NOT HOLD\n")
+    sys.stdout.flush()
+    return Row(name=name, figure=found, seed=seed, took_s=took_s, short=short)
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tests.torture.checker import Verdict
@@ -9,11 +10,36 @@ from tests.torture.checker import Verdict
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figure:
-    """What an experiment found; ``fine`` when everything holds."""
+    """What an experiment found; ``fine`` when everything holds.
+
+    ``faults`` and ``found`` stand in the table; where ``found`` is not given, the line does.
+    """
 
     line: str
     fine: bool
     problems: tuple[str, ...] = ()
+    faults: str = ""
+    found: str = ""
+
+
+def told(
+    name: str,
+    *,
+    faults: str,
+    found: Sequence[str],
+    seed: int,
+    fine: bool,
+    problems: Sequence[str] = (),
+) -> Figure:
+    """Write what an experiment did (``faults``) and what came of it, as a line and for the table."""
+    words = ", ".join(found)
+    return Figure(
+        line=f"torture.{name}: {faults}, {words}, seed {seed}",
+        fine=fine,
+        problems=tuple(problems),
+        faults=faults,
+        found=words,
+    )
 
 
 def figure(
@@ -26,8 +52,7 @@ def figure(
     fine: bool = True,
 ) -> Figure:
     """Write the line for experiments in which nothing may be lost."""
-    parts = [
-        faults,
+    found = [
         f"{verdict.samples} samples",
         f"{verdict.acknowledged} acknowledged by the broker",
         f"{verdict.lost} lost",
@@ -39,10 +64,12 @@ def figure(
         f"{verdict.notices_missing} of them missing",
         f"{verdict.notices_renamed} under a second id",
         *([also] if also else []),
-        f"seed {seed}",
     ]
-    return Figure(
-        line=f"torture.{name}: " + ", ".join(parts),
+    return told(
+        name,
+        faults=faults,
+        found=found,
+        seed=seed,
         fine=fine and holds(verdict),
         problems=verdict.problems,
     )

@@ -8,7 +8,7 @@ from pathlib import Path
 from random import Random
 
 from models.transition import Priority
-from tests.torture.figures import Figure, yes
+from tests.torture.figures import Figure, told, yes
 from tests.torture.notice_checker import NoticeVerdict
 from tests.torture.notice_sides import WEB, Mood
 from tests.torture.notice_stage import HURRIED_S, MINUTE, NOON, PEOPLE, SECOND, Stage, stage
@@ -35,8 +35,7 @@ def figure_of(
     name: str, verdict: NoticeVerdict, *, seed: int, faults: str, also: str, fine: bool = True
 ) -> Figure:
     """Write the line of an experiment with notices."""
-    parts = (
-        faults,
+    found = (
         f"{verdict.tellings} tellings in {verdict.messages} messages",
         f"{verdict.missing} missing",
         f"{verdict.waiting} still waiting",
@@ -47,10 +46,12 @@ def figure_of(
         f"{verdict.unnamed} not named",
         f"{verdict.repeats} repeats under the same id",
         also,
-        f"seed {seed}",
     )
-    return Figure(
-        line=f"torture.{name}: " + ", ".join(parts),
+    return told(
+        name,
+        faults=faults,
+        found=found,
+        seed=seed,
         fine=fine and verdict.holds,
         problems=verdict.problems,
     )
