@@ -58,4 +58,35 @@ STEPS: tuple[tuple[str, ...], ...] = (
         ) STRICT
         """,
     ),
+    (
+        """
+        CREATE TABLE store_identity (
+            only INTEGER PRIMARY KEY CHECK (only = 1),
+            id TEXT NOT NULL
+        ) STRICT
+        """,
+        # Which store a backup, or a folder of the archive, belongs to.
+        "INSERT INTO store_identity VALUES (1, lower(hex(randomblob(8))))",
+        """
+        CREATE TABLE backup_made (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            as_of_ms INTEGER NOT NULL,
+            done_ms INTEGER NOT NULL,
+            folder TEXT NOT NULL,
+            bytes INTEGER NOT NULL,
+            months INTEGER NOT NULL
+        ) STRICT
+        """,
+        """
+        CREATE TABLE erase_asked (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            vehicle TEXT,
+            who TEXT NOT NULL,
+            asked_ms INTEGER NOT NULL,
+            erased_ms INTEGER,
+            wrung_ms INTEGER,
+            told TEXT NOT NULL DEFAULT ''
+        ) STRICT
+        """,
+    ),
 )
