@@ -11,8 +11,9 @@ help: ## Say what there is to make
 demo: $(VENV)/.run ## Show the main job: broker, simulated fleet, daemon, alarms (Ctrl-C ends it)
 	@$(BIN)/heatbook demo
 
-test: $(VENV)/.dev ## Run the tests
-	@$(BIN)/python -m pytest -q
+test: $(VENV)/.dev ## Run the tests: side by side, then those that need the machine to themselves
+	@$(BIN)/python -m pytest -q -n auto --dist loadfile -m "not alone"; side=$$?; \
+		$(BIN)/python -m pytest -q -m alone && exit $$side
 
 lint: $(VENV)/.dev ## Check format, style, types and the direction of imports
 	@$(BIN)/ruff format --check .

@@ -25,6 +25,15 @@ structlog.configure(
 
 LaunchBroker = Callable[..., Broker]
 
+ALONE = {"e2e", "torture"}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what takes whole processes through real time: `make test` runs it with nothing beside it."""
+    for item in items:
+        if ALONE & set(item.path.parts):
+            item.add_marker(pytest.mark.alone)
+
 
 @pytest.fixture(autouse=True)
 def _logs_as_before() -> Iterator[None]:
