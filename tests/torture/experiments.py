@@ -12,6 +12,7 @@ from tests.torture.disk import disk_full
 from tests.torture.figures import Figure
 from tests.torture.flood import duplicate_flood, shuffled
 from tests.torture.kills import daemon_kill
+from tests.torture.network import broker_line
 from tests.torture.notice_kills import notice_kill
 from tests.torture.notices import notice_flapping, notice_outage, notice_storm
 
@@ -24,6 +25,7 @@ SHORT: Mapping[str, Run] = {
     ),
     "broker_faults": partial(broker_faults, times=2, hours=10.0, trucks=0, rate=800.0),
     "broker_gaps": partial(broker_gaps, times=2, hours=10.0, trucks=0, rate=800.0),
+    "broker_line": partial(broker_line, times=1, hours=10.0, rate=500.0, keepalive_s=2),
     "bad_messages": partial(bad_messages, hours=10.0, trucks=0, rate=500.0),
     "duplicate_flood": partial(duplicate_flood, times=10, hours=2.5, rate=3000.0),
     "shuffled": partial(shuffled, times=3, hours=2.5),
@@ -44,6 +46,7 @@ FULL: Mapping[str, Run] = {
     ),
     "broker_faults": partial(broker_faults, times=10, hours=10.0, trucks=16, rate=800.0),
     "broker_gaps": partial(broker_gaps, times=10, hours=10.0, trucks=16, rate=800.0),
+    "broker_line": partial(broker_line, times=5, hours=24.0, rate=500.0, keepalive_s=5),
     "bad_messages": partial(bad_messages, hours=10.0, trucks=16, rate=800.0),
     "duplicate_flood": partial(duplicate_flood, times=10, hours=6.0, rate=3000.0),
     "shuffled": partial(shuffled, times=10, hours=6.0),

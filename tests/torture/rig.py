@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,6 +21,7 @@ from tests.torture.child import Child
 from tests.torture.gateways import Gateways, Habits
 from tests.torture.ledger import Ledger, time_ms
 from tests.torture.material import Material
+from tests.torture.proxy import Proxy
 from tests.torture.reference import run_reference
 
 NOW_MS = START_MS + 2 * 1000 * DAY_S
@@ -42,6 +43,7 @@ class Rig:
     child: Child
     ledger: Ledger = field(default_factory=Ledger)
     gateways: Gateways | None = None
+    line: Proxy | None = None
 
     def listen(self) -> None:
         """Start the daemon and wait until the broker keeps messages for it."""
@@ -122,24 +124,33 @@ def rig(
     rate: float = 1.0,
     filters: tuple[str, ...] = USUAL_FILTERS,
     real_clock: bool = False,
+    line: Callable[[RunningBroker], AbstractContextManager[Proxy]] | None = None,
+    keepalive_s: int = 20,
 ) -> Iterator[Rig]:
-    """Set up an experiment; nothing of it is left running."""
+    """Set up an experiment; nothing of it is left running.
+
+    ``line``: what the daemon, but no gateway, reaches the broker through.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     with ExitStack() as stack:
         web = stack.enter_context(web_side())
         broker = start_broker("mosquitto", directory=folder / "broker")
         stack.callback(broker.kill)
+        proxy = None if line is None else stack.enter_context(line(broker))
+        port = broker.port if proxy is None else proxy.port
         fleet = folder / "fleet.toml"
         fleet.write_text(material.fleet_file, encoding="utf-8")
         child = Child(
             folder=folder,
-            settings=_mqtt(broker, protocol, filters)
+            settings=_mqtt(port, protocol, filters, keepalive_s)
             + _settings(folder, web)
             + ("" if real_clock else _clock(rate))
             + more,
         )
         stack.callback(child.abandon)
-        parts = Rig(folder=folder, material=material, broker=broker, web=web, child=child)
+        parts = Rig(
+            folder=folder, material=material, broker=broker, web=web, child=child, line=proxy
+        )
         stack.callback(_close, parts)
         yield parts
 
@@ -149,11 +160,12 @@ def _close(parts: Rig) -> None:
         parts.gateways.close()
 
 
-def _mqtt(broker: RunningBroker, protocol: str, filters: tuple[str, ...]) -> str:
+def _mqtt(port: int, protocol: str, filters: tuple[str, ...], keepalive_s: int) -> str:
     return f"""
 [mqtt]
-host = "{broker.host}"
-port = {broker.port}
+host = "127.0.0.1"
+port = {port}
+keepalive_s = {keepalive_s}
 protocol = "{protocol}"
 filters = {json.dumps(filters)}
 reconnect_min_s = 0.1
