@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import sqlite3
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pandas as pd
 from numpy.typing import NDArray
 
 from ingest.codec import absent
 from ingest.journal import read
 from models.sample import SIGNAL_NAMES
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def frame(
@@ -35,6 +37,9 @@ def frame(
 
 def table(samples: NDArray[Any]) -> pd.DataFrame:
     """Give records ``SAMPLE`` as a table, as ``frame`` does."""
+    # The daemon needs no tables, and would wait most of a second for them at its start.
+    import pandas as pd  # noqa: PLC0415
+
     times = pd.to_datetime(samples["time_ms"], unit="ms", utc=True)
     columns = {name: samples[name] for name in SIGNAL_NAMES}
     return pd.DataFrame(columns, index=pd.DatetimeIndex(times, name="time"))

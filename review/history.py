@@ -5,9 +5,8 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-import pandas as pd
 from numpy.typing import NDArray
 
 from ingest import journal, sealed
@@ -18,6 +17,9 @@ from ingest.rollup import HOUR_MS, MINUTE_MS, Rollup, between, joined
 from ingest.rollup import rollup as sum_up
 from ingest.sealed import Sealed, archive_of
 from models.sample import SIGNAL_NAMES
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Step = Literal["1min", "1h"]
 
