@@ -88,6 +88,7 @@ class Relay(Section):
 
     url: SecretStr
     form: Literal["short", "full"] = "full"
+    allow_private: bool = False
     min_priority: PriorityName = "low"
 
     @model_validator(mode="after")
@@ -100,6 +101,7 @@ class Relay(Section):
         return RelaySettings(
             url=self.url.get_secret_value(),
             form=self.form,
+            allow_private=self.allow_private,
             min_priority=Priority[self.min_priority.upper()],
         )
 

@@ -65,6 +65,7 @@ people = "{folder / _PEOPLE}"
 [alerts.relays.text]
 url = "json://{LOOPBACK}:{told.texts}/{{to}}"
 form = "short"
+allow_private = true
 [clock]
 rate = {clock.rate}
 start = {start}

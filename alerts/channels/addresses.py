@@ -34,6 +34,9 @@ _V4_INSIDE = (
 6to4 RFC 3056, IPv4-compatible RFC 4291, IPv4-translated RFC 2765): ``ipaddress`` calls some of them global
 whatever they carry."""
 
+_NAT64_OWN = ip_network("64:ff9b:1::/48")
+"""For gateways of one's own network (RFC 8215), which may use it with a prefix of 96 or of 48 bits."""
+
 _ISATAP = (0x00005EFE, 0x02005EFE)
 """Before the IPv4 address in the lower half of an ISATAP address (RFC 5214 section 6.1), under any prefix."""
 
@@ -59,21 +62,23 @@ def acceptable(address: str, *, allow_private: bool) -> bool:
     if isinstance(found, IPv6Address) and found.ipv4_mapped:
         found = found.ipv4_mapped
     inside = _v4_inside(found)
-    if found in _METADATA or inside in _METADATA:
+    if found in _METADATA or _METADATA & inside:
         return False
-    return allow_private or (inside is None and _public(found))
+    return allow_private or (not inside and _public(found))
 
 
-def _v4_inside(address: IPv4Address | IPv6Address) -> IPv4Address | None:
-    """Give the IPv4 address to which a gateway would lead on."""
+def _v4_inside(address: IPv4Address | IPv6Address) -> frozenset[IPv4Address]:
+    """Give the IPv4 addresses to which a gateway may lead on."""
     if isinstance(address, IPv4Address):
-        return None
+        return frozenset()
     bits = int(address)
-    for net, after in _V4_INSIDE:
-        if address in net:
-            return IPv4Address(bits >> after & 0xFFFFFFFF)
-    isatap = bits >> 32 & 0xFFFFFFFF in _ISATAP
-    return IPv4Address(bits & 0xFFFFFFFF) if isatap else None
+    found = {bits >> after & 0xFFFFFFFF for net, after in _V4_INSIDE if address in net}
+    if bits >> 32 & 0xFFFFFFFF in _ISATAP:
+        found.add(bits & 0xFFFFFFFF)
+    if address in _NAT64_OWN:
+        # Behind a prefix of 48 bits it stands around the octet that is kept empty (RFC 6052 section 2.2).
+        found.add((bits >> 64 & 0xFFFF) << 16 | bits >> 40 & 0xFFFF)
+    return frozenset(map(IPv4Address, found))
 
 
 def _public(address: IPv4Address | IPv6Address) -> bool:

@@ -17,6 +17,7 @@ from typing import Any, Literal
 from urllib.parse import quote
 
 from alerts.alarm import OVER
+from alerts.channels.way_out import held
 from alerts.notice import Notice, Undelivered
 from models.transition import Priority
 
@@ -34,17 +35,21 @@ _STATUS = re.compile(r"\berror=(\d{3})\b")
 _LATER = frozenset({401, 403, 408, 425, 429})
 """Wrong credentials are mended by a person within days; the others say "later" (RFC 9110, RFC 6585)."""
 
+_INSIDE = "the relay's address is not a public one; set allow_private = true if that is meant"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RelaySettings:
     """A service, by the address that the library knows it by.
 
     With ``{to}`` in it the address reaches people, each by their own; without, whoever it names.
-    ``form``: one text message (short), or everything (full).
+    ``form``: one text message (short), or everything (full). ``allow_private`` admits services in the own
+    network and on this machine, and those that run another program.
     """
 
     url: str = field(repr=False)
     form: Literal["short", "full"] = "full"
+    allow_private: bool = False
     min_priority: Priority = Priority.LOW
 
     def __post_init__(self) -> None:
@@ -82,12 +87,16 @@ class RelayChannel:
         relay = _library().Apprise(asset=_asset())
         relay.add(_service(self._settings.to(address)))
         short = self._settings.form == "short"
-        result = relay.notify(
-            title="" if short else notice.subject,
-            body=notice.short if short else bounded(notice.body),
-            body_format="text",
-            notify_type=_tone(notice),
-        )
+        with held(allow_private=self._settings.allow_private) as hold:
+            result = relay.notify(
+                title="" if short else notice.subject,
+                body=notice.short if short else bounded(notice.body),
+                body_format="text",
+                notify_type=_tone(notice),
+            )
+        if hold.refused:
+            # A person mends the settings within days; names change hands for a moment, too.
+            raise Undelivered(_INSIDE, retry=True)
         if not result:
             raise _undelivered(list(_statuses(result)))
         return "the service took it"

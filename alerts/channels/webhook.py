@@ -19,6 +19,7 @@ from alerts.channel import Clock
 from alerts.channels import signature
 from alerts.channels.addresses import Resolve, acceptable, resolve
 from alerts.channels.cloud_event import CONTENT_TYPE, encode
+from alerts.channels.ports import NO_WEB
 from alerts.notice import Notice, Undelivered
 from models.transition import Priority
 
@@ -50,16 +51,33 @@ class WebhookSettings:
             sign.isspace() or not sign.isprintable() for sign in self.source
         ):
             raise ValueError("source: an address or path without blanks, like /heatbook")
-        parts = urlsplit(self.url)
-        schemes = ("https", "http") if self.allow_private else ("https",)
-        if parts.scheme not in schemes or not parts.hostname:
-            raise ValueError(f"url: a full address beginning with {' or '.join(schemes)}")
-        if parts.username is not None or parts.port == 0:
-            raise ValueError("url: without user, password, or port 0")
+        _check(self.url, ("https", "http") if self.allow_private else ("https",))
         if not self.secrets:
             raise ValueError("secrets: name at least one")
         for secret in self.secrets:
             signature.key(secret)
+
+
+def _check(url: str, schemes: tuple[str, ...]) -> None:
+    """Refuse an address that cannot or should not be called; no message repeats it: it is a secret."""
+    if not (url.isascii() and url.isprintable()) or " " in url:
+        raise ValueError("url: letters, digits and signs of ASCII alone; write others as %XX")
+    try:
+        parts = urlsplit(url)
+        host, port = parts.hostname, parts.port
+        (host or "").encode("idna")
+    except ValueError:  # of a text that can be no address; what it says repeats a part
+        raise ValueError(
+            "url: not an address; write it like https://hooks.northfold.example/in"
+        ) from None
+    if parts.scheme not in schemes or not host:
+        raise ValueError(f"url: a full address beginning with {' or '.join(schemes)}")
+    if parts.username is not None or port == 0:
+        raise ValueError("url: without user, password, or port 0")
+    if port in NO_WEB:
+        raise ValueError(
+            f"url: port {port} is that of another service, which no browser calls either"
+        )
 
 
 class WebhookChannel:

@@ -55,7 +55,7 @@ def web_settings(port: int) -> WebhookSettings:
 
 
 def relay_settings(port: int) -> RelaySettings:
-    return RelaySettings(url=f"json://127.0.0.1:{port}/in")
+    return RelaySettings(url=f"json://127.0.0.1:{port}/in", allow_private=True)
 
 
 @dataclass
