@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+from alerts.destination import channel_of
 from alerts.life_rules import ChatterRules, HoldRules
 from alerts.notice import Recipient
 from alerts.people import next_destination, recipient
@@ -38,7 +39,8 @@ class Policy:
     longer ago than this when it was found pages nobody.
     ``quiet_when_over``: kinds that page nobody when already over at first sight (a whole fleet
     comes back from one radio hole: forty silences, none of them news). ``latching``: kinds that
-    stay until a person has looked, and from which priority on.
+    stay until a person has looked, and from which priority on. ``avoided``: channels known to fail;
+    people are told by another of their ways, if they have one.
     """
 
     routes: tuple[Route, ...] = ()
@@ -48,6 +50,7 @@ class Policy:
     latching: Mapping[str, Priority] = field(default_factory=dict)
     chatter: ChatterRules = field(default_factory=ChatterRules)
     holds: HoldRules = field(default_factory=HoldRules)
+    avoided: frozenset[str] = frozenset()
 
     def latches(self, kind: str, priority: Priority) -> bool:
         """Tell whether an alarm stays when its condition is over, until a person has looked."""
@@ -61,7 +64,8 @@ class Policy:
         )
         if self.plan is None:
             return machines
-        return (*machines, *tellings_of(calls(self.plan, subject, now_ms)))
+        people = tellings_of(calls(self.plan, subject, now_ms))
+        return (*machines, *map(self._around, people))
 
     def again(
         self, destinations: Iterable[str], priority: Priority, now_ms: int
@@ -89,6 +93,13 @@ class Policy:
     def fresh(self, time_ms: int, now_ms: int) -> bool:
         """Tell whether something of ``time_ms`` is still news at ``now_ms``."""
         return now_ms - time_ms <= self.late_after_ms
+
+    def _around(self, telling: Telling) -> Telling:
+        """Go round the channels that fail; where no way is left, the first is kept."""
+        way: str | None = telling.destination
+        while way is not None and channel_of(way) in self.avoided:
+            way = self.next_way(way)
+        return telling if way is None else replace(telling, destination=way)
 
     def _not_before_ms(self, destination: str, priority: Priority, now_ms: int) -> int:
         person = self.plan and self.plan.people.get(_person_of(destination))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from alerts.ledger import Alarm
+from alerts.own.facts import OURSELVES
 from alerts.phrases import moment, plain
 from alerts.watch import EVERYBODY
 from alerts.wording import explain
@@ -26,6 +27,8 @@ class Teller:
         """Name a truck: its code, and what people call it."""
         if vehicle == EVERYBODY:
             return "All trucks"
+        if vehicle == OURSELVES:
+            return "Heatbook itself"
         code, name = plain(vehicle), plain(self.names.get(vehicle, ""))
         return code if name in ("", code) else f"{code} ({name})"
 

@@ -19,6 +19,8 @@ from alerts.full_form import sheet, text
 from alerts.ledger import Alarm
 from alerts.notice import Notice, Picture, Recipient
 from alerts.outbox import Entry
+from alerts.own.conditions import OWN_WORDS
+from alerts.own.facts import OURSELVES
 from alerts.page import Link, alarm_page, bundle_page
 from alerts.phrases import HEADS, plain
 from alerts.sending import Sending, Told
@@ -186,7 +188,7 @@ def explain(
     """Give the words of a condition; a kind or a number that is not known gets plain ones."""
     if vehicle == EVERYBODY and kind == SILENT:
         return everybody_words(evidence, units)
-    write = words.get(kind, None)
+    write = (OWN_WORDS if vehicle == OURSELVES else words).get(kind)
     try:
         return write(evidence, units) if write else _bare(kind, evidence)
     except (KeyError, ValueError):
@@ -211,6 +213,8 @@ def _called(vehicle: str, names: Mapping[str, str]) -> tuple[str, str]:
     """Give what a truck is called in a message, and by people where that differs."""
     if vehicle == EVERYBODY:
         return "all trucks", ""
+    if vehicle == OURSELVES:
+        return "Heatbook", ""
     code, name = plain(vehicle), plain(names.get(vehicle, ""))
     return code, "" if name == code else name
 

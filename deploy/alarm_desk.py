@@ -11,13 +11,14 @@ import typer
 from alerts import ledger
 from alerts.hold import Hold, cover
 from alerts.ledger import Alarm
+from alerts.own.facts import OURSELVES
 from alerts.policy import Policy
 from alerts.teller import Teller
 from alerts.watch import EVERYBODY
 from deploy.desk import Desk
 from deploy.rules import rules_of
 from review.entry_rules import UnknownTruck, known_trucks
-from review.kinds import WORDS
+from review.kinds import EVERY_KIND, WORDS
 from review.problems import Mistake, nearest
 
 NAMED = 8
@@ -75,16 +76,16 @@ def teller_of(desk: Desk) -> Teller:
 
 
 def check_truck(conn: sqlite3.Connection, desk: Desk, truck: str) -> None:
-    """Refuse a truck that nobody knows; ``*`` is the silence of all."""
+    """Refuse a truck that nobody knows; ``*`` is the silence of all, ``@heatbook`` Heatbook itself."""
     known = known_trucks(conn, desk.fleet)
-    if truck != EVERYBODY and truck not in known:
+    if truck not in (EVERYBODY, OURSELVES) and truck not in known:
         raise UnknownTruck(truck, known)
 
 
 def check_kind(kind: str | None) -> None:
     """Refuse a kind of alarm that there is not."""
-    if kind is not None and kind not in WORDS:
-        raise Mistake(f"no alarm is of the kind {kind!r}; {nearest(kind, WORDS, 'kind')}")
+    if kind is not None and kind not in EVERY_KIND:
+        raise Mistake(f"no alarm is of the kind {kind!r}; {nearest(kind, EVERY_KIND, 'kind')}")
 
 
 def end_of(desk: Desk, text: str | None) -> int | None:

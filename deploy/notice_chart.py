@@ -19,6 +19,7 @@ from alerts.alarm import Matter
 from alerts.ledger import Alarm
 from alerts.notice import Picture
 from alerts.outbox import Entry
+from alerts.own.facts import OURSELVES
 from alerts.watch import EVERYBODY
 from deploy.database import Database
 from ingest import held as holding
@@ -57,7 +58,11 @@ class Charts:
 
     def draw(self, entry: Entry, alarm: Alarm, units: Units, zone: tzinfo) -> Picture | None:
         """Draw the temperature of an alarm's truck, None where there is nothing to draw."""
-        if alarm.vehicle == EVERYBODY or alarm.kind in WITHOUT or entry.matter not in _SHOWN:
+        if (
+            alarm.vehicle in (EVERYBODY, OURSELVES)
+            or alarm.kind in WITHOUT
+            or entry.matter not in _SHOWN
+        ):
             return None
         try:
             with self.database.read() as conn:

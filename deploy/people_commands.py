@@ -10,6 +10,7 @@ import typer
 from rich.console import Console
 
 from alerts.foretelling import Foretold, foretell
+from alerts.own.facts import OURSELVES
 from alerts.people import Person
 from alerts.policy import Policy
 from alerts.rota import Rota, duty, on_duty
@@ -22,8 +23,8 @@ from deploy.options import Config
 from deploy.printing import foreign, grid, say, show, table, warn
 from deploy.rules import rules_of
 from deploy.section import PriorityName
-from models.kernel import KINDS
 from models.transition import Priority
+from review.kinds import EVERY_KIND
 from review.measures import minute
 from review.problems import Mistake, nearest
 
@@ -56,7 +57,12 @@ def list_command(
 
 @app.command("told")
 def told_command(
-    truck: Annotated[str, typer.Option(help="The truck; 'all' for what is about all of them.")],
+    truck: Annotated[
+        str,
+        typer.Option(
+            help="The truck; 'all' for what is about all of them, '@heatbook' for itself."
+        ),
+    ],
     alarm: Annotated[str, typer.Option(help="The kind of alarm, such as bypass_stuck.")],
     priority: Annotated[PriorityName, typer.Option(help="How urgent it is.")] = "high",
     at: Annotated[
@@ -66,11 +72,11 @@ def told_command(
 ) -> None:
     """Say who would be told of an alarm, when and by what way, if nobody acknowledged it. Tells nobody."""
     desk = desk_of(config)
-    if alarm not in KINDS:
-        mend = nearest(alarm, KINDS, "kind")
+    if alarm not in EVERY_KIND:
+        mend = nearest(alarm, EVERY_KIND, "kind")
         raise Mistake(f"no alarm is of the kind {alarm!r}; {mend}")
     vehicle = EVERYBODY if truck == "all" else truck
-    if vehicle not in (EVERYBODY, *desk.fleet.vehicles):
+    if vehicle not in (EVERYBODY, OURSELVES, *desk.fleet.vehicles):
         warn(f"{truck} is not in the fleet file: no rule for its groups counts")
     now_ms = desk.moment(at)
     subject = Subject(vehicle=vehicle, kind=alarm, priority=Priority[priority.upper()])

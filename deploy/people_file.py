@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, tzinfo
@@ -30,11 +29,12 @@ from deploy.people_tables import (
     ThenTable,
     handover_of,
 )
-from deploy.problems import problems_of, unreadable
+from deploy.problems import problems_of
 from deploy.settings import Loaded
-from models.kernel import KINDS
+from deploy.toml_file import read_toml
 from models.transition import Priority
 from models.units import METRIC, Units
+from review.kinds import EVERY_KIND
 from review.problems import BadSettings, Problem
 
 _PLACE = re.compile(r"\b(telling|then|tell|ways|turn|kinds|trucks|groups)\.(\d+)")
@@ -76,7 +76,7 @@ def known_of(loaded: Loaded) -> Known:
     section = loaded.settings.fleet
     return Known(
         channels=_address_checks(loaded),
-        kinds=KINDS,
+        kinds=EVERY_KIND,
         groups=groups_of(loaded),
         units=section.units.units(section.zone),
         zone=section.zone,
@@ -100,11 +100,7 @@ def load_people(path: Path, known: Known) -> Plan:
     BadSettings
         With every problem of the file.
     """
-    try:
-        table = tomllib.loads(path.read_bytes().decode())
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise BadSettings([unreadable(path, error)]) from error
-    return parse_people(table, where=str(path), known=known)
+    return parse_people(read_toml(path), where=str(path), known=known)
 
 
 def parse_people(table: Mapping[str, Any], *, where: str, known: Known) -> Plan:

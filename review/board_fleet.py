@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from alerts.ledger import Alarm
+from alerts.watch import EVERYBODY
 from review.attention import Need, needs_of, rank
 from review.board_row import TruckLive
 
@@ -16,7 +17,7 @@ class FleetLive:
     """The fleet as the board has it at ``at_ms`` [Unix ms].
 
     ``known`` names all trucks; ``trucks`` holds those that were read since the daemon started. ``others`` are
-    alarms of no single truck: nothing comes from anybody.
+    alarms of no single truck: nothing comes from anybody, or Heatbook itself needs somebody.
     """
 
     epoch: str
@@ -32,13 +33,18 @@ class FleetLive:
         return f"{self.epoch}-{self.version}"
 
     @property
+    def all_silent(self) -> bool:
+        """Whether nothing comes from any truck."""
+        return any(alarm.vehicle == EVERYBODY for alarm in self.others)
+
+    @property
     def reading(self) -> bool:
         """Whether trucks are still being read for the first time."""
         return self.version == 0 or len(self.trucks) < len(self.known)
 
     def needing(self, now_ms: int) -> list[tuple[TruckLive, tuple[Need, ...]]]:
         """List the trucks that need somebody with their reasons, the most urgent first."""
-        silent = bool(self.others)
+        silent = self.all_silent
         found = [
             (truck, needs_of(truck, now_ms, all_silent=silent))
             for truck in self.trucks.values()

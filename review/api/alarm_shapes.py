@@ -17,7 +17,7 @@ class Alarm(Shape):
     id: str
     """Its id: it stays though later data move the onset."""
     truck: Truck
-    """The truck; `*`: all, nothing is heard from anybody."""
+    """The truck; `*`: all, nothing is heard from anybody; `@heatbook`: Heatbook itself."""
     kind: Kind
     """What it is about."""
     title: str

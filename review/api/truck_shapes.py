@@ -12,9 +12,9 @@ from models.fleet import Circuit
 from models.hypotheses import NAMES
 from models.transition import Priority
 from review.api.shape import Moment, OneOf, Shape, Share, Truck
-from review.kinds import WORDS
+from review.kinds import EVERY_KIND
 
-Kind = Annotated[str, OneOf(tuple(WORDS))]
+Kind = Annotated[str, OneOf(EVERY_KIND)]
 PriorityName = Annotated[str, OneOf(tuple(each.name.lower() for each in Priority))]
 Standing = Literal["good", "never_heard", "out_of_date"]
 Probability = Annotated[float, Field(examples=[0.97])]

@@ -15,6 +15,7 @@ from alerts.destination import channel_of, person_of
 from alerts.history import Happening
 from alerts.ledger import Alarm
 from alerts.outbox import Entry
+from alerts.own.facts import OURSELVES
 from alerts.phrases import HEADS, MANUAL_FIRST, sure
 from alerts.policy import Policy
 from alerts.watch import EVERYBODY
@@ -120,7 +121,7 @@ def _facts(story: Story, visit: Visit) -> dict[str, Any]:
 
 def _chart(visit: Visit, alarm: Alarm) -> Chart | None:
     """Give the temperatures of the hours around it; None where nothing was heard of the truck."""
-    if alarm.vehicle == EVERYBODY:
+    if alarm.vehicle in (EVERYBODY, OURSELVES):
         return None
     last_ms = min(visit.house.now_ms(), _end_ms(alarm, visit.house.now_ms()) + AROUND_MS)
     first_ms = max(alarm.onset_ms - AROUND_MS, last_ms - LONGEST_MS)

@@ -9,6 +9,7 @@ from alerts.alarm import HELD, LATCHED
 from alerts.hold import Hold
 from alerts.holds import HELD_WORDS
 from alerts.ledger import Alarm
+from alerts.own.facts import OURSELVES
 from alerts.teller import Teller
 from alerts.watch import EVERYBODY
 from review.access.visitor import Role, Visitor
@@ -40,8 +41,8 @@ class Card:
 
     @property
     def of_a_truck(self) -> bool:
-        """Say whether it is about one truck, and not about all."""
-        return self.alarm.vehicle != EVERYBODY
+        """Say whether it is about one truck, and not about all or about Heatbook itself."""
+        return self.alarm.vehicle not in (EVERYBODY, OURSELVES)
 
     @property
     def seen_all(self) -> str:

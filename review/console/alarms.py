@@ -24,7 +24,7 @@ from review.console.done import done_words
 from review.console.house import House
 from review.console.visit import Visit, route
 from review.entry_rules import known_trucks
-from review.kinds import WORDS
+from review.kinds import EVERY_KIND
 
 STATES = (*(state for state in State if state is not State.NORMAL),)
 
@@ -108,7 +108,7 @@ def _asked(wanted: Wanted, trucks: Sequence[str]) -> dict[str, Any]:
     return {
         "wanted": wanted,
         "trucks": trucks,
-        "kinds": [(kind, kind_words(kind)) for kind in sorted(WORDS)],
+        "kinds": [(kind, kind_words(kind)) for kind in sorted(EVERY_KIND)],
         "priorities": sorted(Priority, reverse=True),
         "states": [(state.value, STANDARD[state]) for state in STATES],
         "query": f"?{urlencode(query)}" if query else "",
@@ -153,7 +153,7 @@ def wanted_of(query: Mapping[str, str]) -> Wanted:
     kind = query.get("kind", "")
     return Wanted(
         truck=query.get("truck", "").strip() or None,
-        kind=kind if kind in WORDS else None,
+        kind=kind if kind in EVERY_KIND else None,
         priority=priorities.get(query.get("priority", "")),
         state=states.get(query.get("state", "")),
     )

@@ -13,6 +13,7 @@ from alerts import hold, holds
 from alerts.alarm import HELD, State
 from alerts.hold import Hold
 from alerts.holds import BadHold, Placed, duration
+from alerts.own.facts import OURSELVES
 from alerts.watch import EVERYBODY
 from review.access.audit import Deed
 from review.access.visitor import Role
@@ -22,7 +23,7 @@ from review.console.done import back_to, with_done
 from review.console.house import House
 from review.console.visit import Visit, route
 from review.entry_rules import known_trucks
-from review.kinds import WORDS
+from review.kinds import EVERY_KIND
 from review.measures import NotUnderstood, moment_ms
 from review.web.answers import line
 
@@ -83,7 +84,7 @@ def _page(visit: Visit, form: HoldForm, status: int, back: str) -> Response:
         title="Hold alarms back",
         status=status,
         trucks=trucks,
-        kinds=[(kind, kind_words(kind)) for kind in sorted(WORDS)],
+        kinds=[(kind, kind_words(kind)) for kind in sorted(EVERY_KIND)],
         next=back,
         **hold_facts(visit, form),
     )
@@ -99,7 +100,7 @@ def _place(visit: Visit) -> Response:
         )
     until_ms, slips = _until(form, visit)
     with house.store.read() as conn:
-        if form.truck not in {EVERYBODY, *known_trucks(conn, house.reader.fleet)}:
+        if form.truck not in {EVERYBODY, OURSELVES, *known_trucks(conn, house.reader.fleet)}:
             slips["truck"] = (
                 f"No truck is named {form.truck!r}." if form.truck else "Say which."
             )
@@ -183,7 +184,7 @@ def _form(told: Mapping[str, str]) -> HoldForm:
     span = told.get("span", "1h")
     return HoldForm(
         truck=told.get("truck", "").strip(),
-        kind=kind if kind in WORDS else "",
+        kind=kind if kind in EVERY_KIND else "",
         state=known.get(state, State.SHELVED),
         span=span if span in {*SPANS, "until", "open"} else "1h",
         until=told.get("until", "").strip(),

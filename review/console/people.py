@@ -11,12 +11,12 @@ from starlette.routing import BaseRoute
 from alerts.foretelling import Foretold, foretell
 from alerts.routing import Subject
 from alerts.watch import EVERYBODY
-from models.kernel import KINDS
 from models.transition import Priority
 from review.access.visitor import Role
 from review.console.alarms import kind_words
 from review.console.house import House
 from review.console.visit import Visit, route
+from review.kinds import EVERY_KIND
 from review.measures import moment_ms
 from review.people_words import (
     any_hour_words,
@@ -80,7 +80,9 @@ def _look(visit: Visit) -> Response:
         addresses=visit.visitor.may(Role.MANAGER),
         file=visit.house.installation.people_file,
         trucks=[(name, _called(name, visit)) for name in visit.house.board.now().known],
-        kinds=sorted(((kind, kind_words(kind)) for kind in KINDS), key=lambda pair: pair[1]),
+        kinds=sorted(
+            ((kind, kind_words(kind)) for kind in EVERY_KIND), key=lambda pair: pair[1]
+        ),
         priorities=list(PRIORITIES),
         asked=asked,
         told=_told(visit, asked) if asked and not asked.wrong else (),
@@ -104,7 +106,7 @@ def _asked(visit: Visit) -> Asked | None:
         except (Mistake, ValueError) as error:
             wrong = str(error)
     kind, priority = given.get("kind", ""), given.get("priority", "")
-    if kind not in KINDS:
+    if kind not in EVERY_KIND:
         wrong = wrong or "Choose what the alarm is about from the list."
     if priority not in PRIORITIES:
         wrong = wrong or "Choose how urgent it is from the list."

@@ -45,6 +45,7 @@ MOST_CARDS = 30
 """So many trucks that need somebody are told in full, the most urgent; the table has them all. Own choice."""
 
 NOTHING = "Nothing needs you now."
+OWN = "No truck needs you now; Heatbook itself does."
 
 Entry = tuple[TruckLive, tuple[Need, ...]]
 
@@ -118,6 +119,7 @@ def today(visit: Visit) -> Response:
         unseen_line=_unseen_line(hidden),
         tell=partial(_tell, visit, now_ms),
         tell_alarm=partial(of_alarm, teller=visit.teller),
+        who=visit.teller.who,
         due_short=partial(due_short, say=visit.say),
         word=partial(word_of, now_ms=now_ms),
         bar=fluid_bar,
@@ -129,7 +131,7 @@ def headline(fleet: FleetLive, needing: Sequence[Entry]) -> str:
     """Say in a sentence how the fleet stands."""
     if fleet.reading:
         return f"Still reading: {len(fleet.trucks):,} of {len(fleet.known):,} trucks."
-    if fleet.others:
+    if fleet.all_silent:
         return "Nothing comes from any truck."
     if not fleet.known:
         return "No truck yet: none is in the fleet file and none was heard."
@@ -137,7 +139,7 @@ def headline(fleet: FleetLive, needing: Sequence[Entry]) -> str:
     if not needing and not heard:
         return "No truck was heard yet."
     if not needing:
-        return NOTHING
+        return OWN if fleet.others else NOTHING
     every = len(fleet.known)
     need = "needs" if len(needing) == 1 else "need"
     return f"{len(needing):,} of {number_of(every, 'truck')} {need} somebody."
@@ -184,7 +186,7 @@ def _tell(visit: Visit, now_ms: int, need: Need, truck: TruckLive) -> object:
 
 
 def _entries(fleet: FleetLive, now_ms: int) -> list[Entry]:
-    silent = bool(fleet.others)
+    silent = fleet.all_silent
     return [
         (truck, needs_of(truck, now_ms, all_silent=silent)) for truck in fleet.trucks.values()
     ]

@@ -67,7 +67,7 @@ def truck_page(visit: Visit) -> Response:
         told = f"{len(fleet.trucks):,} of {len(fleet.known):,} trucks are read."
         return visit.problem(503, f"Still reading {name}", told, "Ask again in a moment.")
     units = visit.visitor.units
-    needs = needs_of(truck, now_ms, all_silent=bool(fleet.others))
+    needs = needs_of(truck, now_ms, all_silent=fleet.all_silent)
     lines = circuit_told(truck, units)
     word = word_of(truck, needs, now_ms=now_ms)
     # A live part needs what the board has; only the whole page reads the store.

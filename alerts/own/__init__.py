@@ -1,0 +1,1 @@
+"""Alarms about Heatbook itself: a file a condition, listed in ``conditions.py``."""
