@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator, Mapping
 from datetime import UTC, date, datetime, time, tzinfo
 from pathlib import Path
@@ -12,8 +11,9 @@ from typing import Annotated, Any
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from deploy.fluids import FluidTable, fluid_checks, fluid_of
-from deploy.problems import problems_of, unreadable
+from deploy.problems import problems_of
 from deploy.settings import Loaded
+from deploy.toml_file import read_toml
 from ingest.wire import vehicle_name
 from models.fleet import (
     BUILT_IN_FLUIDS,
@@ -100,7 +100,7 @@ def load_fleet(path: Path, *, zone: tzinfo = UTC) -> Fleet:
     BadSettings
         With every problem of the file.
     """
-    return parse_fleet(_read(path), where=str(path), zone=zone)
+    return parse_fleet(read_toml(path), where=str(path), zone=zone)
 
 
 def fleet_of(loaded: Loaded) -> Fleet:
@@ -125,17 +125,10 @@ def groups_of(loaded: Loaded) -> Mapping[str, frozenset[str]]:
     """
     if loaded.fleet_file is None:
         return {}
-    table = _read(loaded.fleet_file)
+    table = read_toml(loaded.fleet_file)
     parse_fleet(table, where=str(loaded.fleet_file), zone=loaded.settings.fleet.zone)
     rows = FleetFile.model_validate(table).vehicles
     return {name: frozenset(row.groups) for name, row in rows.items()}
-
-
-def _read(path: Path) -> dict[str, Any]:
-    try:
-        return tomllib.loads(path.read_bytes().decode())
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise BadSettings([unreadable(path, error)]) from error
 
 
 def parse_fleet(table: Mapping[str, Any], *, where: str, zone: tzinfo = UTC) -> Fleet:

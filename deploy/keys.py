@@ -8,7 +8,7 @@ import typing
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pydantic import BaseModel
+from pydantic import BaseModel, SecretStr
 
 ANY_NAME = "*"
 """Stands in a path for a name that people choose."""
@@ -62,6 +62,21 @@ def is_mapping(kind: Any) -> bool:
 def is_sequence(kind: Any) -> bool:
     """Tell whether a type is a list of values."""
     return typing.get_origin(kind) in (list, tuple)
+
+
+def is_secret(kind: Any) -> bool:
+    """Tell whether a value of this type is a secret, or a list of secrets."""
+    if is_sequence(kind):
+        return any(map(is_secret, plain(typing.get_args(kind)[0])))
+    return kind is SecretStr
+
+
+def hides(kind: Any) -> bool:
+    """Tell whether a value of this type is a secret, or holds one somewhere."""
+    inner = list(fields(kind).values())
+    if is_mapping(kind) or is_sequence(kind):
+        inner = [each for each in typing.get_args(kind) if each is not ...]
+    return is_secret(kind) or any(hides(part) for each in inner for part in plain(each))
 
 
 def plain(kind: Any) -> list[Any]:

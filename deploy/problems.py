@@ -7,11 +7,11 @@ from pathlib import Path
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from deploy.keys import keys_at
+from deploy.keys import hides, keys_at, kinds_at
 from review.problems import Problem, nearest
 
-#: Last parts of a key path whose value is never repeated in a message.
-HIDDEN = ("password", "secret", "token", "url", "key")
+#: Ends of keys whose value is never repeated in a message, beside those that are secret by their type.
+HIDDEN = ("password", "secret", "secrets", "token", "url", "key")
 
 
 def unreadable(path: Path, error: Exception) -> Problem:
@@ -36,7 +36,7 @@ def problems_of(error: ValidationError, model: type[BaseModel], prefix: str) -> 
 def _problem(details: ErrorDetails, model: type[BaseModel], prefix: str) -> Problem:
     loc = tuple(part for part in details["loc"] if part != "[key]")
     path = prefix + ".".join(map(str, loc))
-    kind, given = details["type"], _given(loc, details["input"])
+    kind, given = details["type"], _given(model, loc, details["input"])
     if kind in ("extra_forbidden", "unexpected_keyword_argument", "no_such_attribute"):
         mend = nearest(str(loc[-1]), keys_at(model, loc[:-1]))
         return Problem(path=path, what="unknown key", mend=mend)
@@ -56,8 +56,10 @@ def _problem(details: ErrorDetails, model: type[BaseModel], prefix: str) -> Prob
     return Problem(path=path, what=f"is {given}", mend=f"it {words}")
 
 
-def _given(loc: tuple[int | str, ...], value: object) -> str:
-    hidden = any(str(part).endswith(HIDDEN) for part in loc)
+def _given(model: type[BaseModel], loc: tuple[int | str, ...], value: object) -> str:
+    named = any(str(part).endswith(HIDDEN) for part in loc)
+    # A whole table may have been written as one text: what it would hold counts too.
+    hidden = named or any(map(hides, kinds_at(model, loc)))
     if hidden or not isinstance(value, str | int | float | bool):
         return "of the wrong kind"
     return repr(value) if len(str(value)) <= 60 else repr(str(value)[:60] + "…")

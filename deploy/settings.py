@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import stat
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -25,7 +24,8 @@ from pydantic_settings import (
 from alerts.channels import ChannelSettings
 from deploy import sections
 from deploy.archive_section import ArchiveSection
-from deploy.keys import fields
+from deploy.backup_section import BackupSection
+from deploy.keys import fields, is_secret, kinds_at, leaves
 from deploy.layers import (
     CONFIG,
     PREFIX,
@@ -35,8 +35,9 @@ from deploy.layers import (
     from_directory,
     from_environment,
 )
-from deploy.problems import problems_of, unreadable
+from deploy.problems import problems_of
 from deploy.report_section import Reports
+from deploy.toml_file import read_toml
 from deploy.web.section import Web
 from ingest.mqtt_settings import MqttSettings
 from review.problems import BadSettings, Problem
@@ -45,9 +46,6 @@ __all__ = ["BadSettings", "Loaded", "Problem", "Settings", "describe", "load_set
 
 DEFAULT_FILES = (Path("heatbook.toml"), Path("/etc/heatbook/heatbook.toml"))
 """Where a settings file is looked for when none is named; the first that exists is read."""
-
-SECRET_KEYS = ("password", "secrets", "url")
-"""Keys whose values do not belong in a file that everybody on the machine can read."""
 
 
 class Settings(BaseSettings):
@@ -58,6 +56,7 @@ class Settings(BaseSettings):
     mqtt: MqttSettings = MqttSettings()
     store: sections.Store = sections.Store()
     archive: ArchiveSection = ArchiveSection()
+    backup: BackupSection = BackupSection()
     wire: sections.Wire = sections.Wire()
     quarantine: sections.Quarantine = sections.Quarantine()
     models: sections.Models = sections.Models()
@@ -94,6 +93,15 @@ class Settings(BaseSettings):
         if self.alerts.advice is not None:
             found["advice"] = self.alerts.advice.channel()
         return found
+
+
+SECRET_PATHS = tuple(
+    path for path in leaves(Settings) if any(map(is_secret, kinds_at(Settings, path)))
+)
+"""Where secrets stand, by the types of the settings; ``*`` stands for a name that people choose."""
+
+SECRET_KEYS = frozenset(path[-1] for path in SECRET_PATHS)
+"""Keys whose values do not belong in a file that everybody on the machine can read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,12 +163,12 @@ def load_settings(
             table = from_directory(folder, Settings, problems)
             read.append(Layer(table=table, name=f"{folder}/{{joined}}"))
     if file is not None:
-        read.append(Layer(table=_read(file), name=f"{file}: {{dotted}}"))
+        read.append(Layer(table=read_toml(file), name=f"{file}: {{dotted}}"))
     try:
         settings = Settings(**_merged(read))
     except ValidationError as error:
         problems += [_placed(problem, read) for problem in problems_of(error, Settings, "")]
-        raise BadSettings(problems) from error
+        raise BadSettings(problems) from None  # the library's words repeat what was given, secrets too
     if problems:
         raise BadSettings(problems)
     warnings = [] if file is None else _exposed(file, read[-1].table)
@@ -174,13 +182,6 @@ def _path(env: Mapping[str, str], name: str) -> Path | None:
 def _choose(config: Path | None, env: Mapping[str, str], search: Sequence[Path]) -> Path | None:
     named = config or _path(env, CONFIG)
     return named or next((file for file in search if file.is_file()), None)
-
-
-def _read(file: Path) -> dict[str, Any]:
-    try:
-        return tomllib.loads(file.read_bytes().decode())
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise BadSettings([unreadable(file, error)]) from error
 
 
 def _merged(read: Sequence[Layer]) -> dict[str, Any]:
@@ -249,7 +250,7 @@ def _secrets(table: Mapping[str, Any], path: tuple[str, ...]) -> list[str]:
     for name, value in table.items():
         if isinstance(value, Mapping):
             found += _secrets(value, (*path, name))
-        elif name in SECRET_KEYS:
+        elif any(map(is_secret, kinds_at(Settings, (*path, name)))):
             found.append(".".join((*path, name)))
     return found
 
