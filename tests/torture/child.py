@@ -6,9 +6,10 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import IO, Protocol
 
 from deploy.database import StoreError, read_only
 from deploy.waiting import until
@@ -19,13 +20,35 @@ PATIENCE_S = 60.0
 COMMAND = (sys.executable, "-c", "import heatbook; heatbook.main()")
 
 
+class Process(Protocol):
+    """What is asked of a process; ``subprocess.Popen`` is one."""
+
+    pid: int
+    stdin: IO[bytes] | None
+    returncode: int | None
+
+    def poll(self) -> int | None:
+        """Give its exit code, None while it runs."""
+
+    def wait(self, timeout: float | None = None) -> int:
+        """Wait for its end."""
+
+    def send_signal(self, number: int, /) -> None:
+        """Send a signal to it."""
+
+    def kill(self) -> None:
+        """Kill it."""
+
+
 @dataclass(slots=True, kw_only=True)
 class Child:
     """A daemon on one store; it may run or not."""
 
     folder: Path
     settings: str
-    _process: subprocess.Popen[bytes] | None = field(default=None, repr=False)
+    through: tuple[str, ...] = ()
+    """What comes before its command: a recorder, or what makes its calls to the system fail."""
+    _process: Process | None = field(default=None, repr=False)
 
     @property
     def config(self) -> Path:
@@ -56,15 +79,19 @@ class Child:
     def start(self) -> None:
         """Start it; it may take a moment until it listens."""
         self.config.write_text(self.settings, encoding="utf-8")
-        env = {name: value for name, value in os.environ.items() if "HEATBOOK_" not in name}
+        words = ("serve", "--config", str(self.config), "--stop-at-end-of-input")
         with (self.folder / "daemon.log").open("ab") as log:
-            self._process = subprocess.Popen(  # noqa: S603 - our own command
-                [*COMMAND, "serve", "--config", str(self.config), "--stop-at-end-of-input"],
-                stdin=subprocess.PIPE,
-                stdout=log,
-                stderr=log,
-                env=env,
-            )
+            self._process = self._launch(words, log)
+
+    def _launch(self, words: Sequence[str], log: IO[bytes]) -> Process:
+        env = {name: value for name, value in os.environ.items() if "HEATBOOK_" not in name}
+        return subprocess.Popen(  # noqa: S603 - our own command
+            [*self.through, *COMMAND, *words],
+            stdin=subprocess.PIPE,
+            stdout=log,
+            stderr=log,
+            env=env,
+        )
 
     def freeze(self) -> None:
         """Let it do nothing for a while."""
@@ -81,9 +108,11 @@ class Child:
 
     def stop(self) -> int:
         """End it in order; give its exit code."""
-        return self._end(None).returncode
+        code = self._end(None).returncode
+        assert code is not None
+        return code
 
-    def _end(self, how: signal.Signals | None) -> subprocess.Popen[bytes]:
+    def _end(self, how: signal.Signals | None) -> Process:
         process, self._process = self._process, None
         assert process is not None
         assert process.stdin is not None
