@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from tempfile import mkdtemp
@@ -11,8 +12,9 @@ from tempfile import mkdtemp
 import models
 
 
+@cache
 def model_version() -> str:
-    """Name the model code: a hash of the package's sources."""
+    """Name the model code: a hash of the package's sources, as they are when this is first asked."""
     digest = hashlib.sha256()
     root = Path(models.__file__).parent
     for path in sorted(root.rglob("*.py")):
