@@ -29,6 +29,7 @@ from deploy.schedule import Schedule, wall_clock
 from deploy.service_calendar import CALENDAR
 from deploy.service_review import reviewing
 from deploy.settings import Settings
+from deploy.steady_clock import steady_clock
 from ingest.source import MqttSource
 from models.fleet import Fleet
 from review.kinds import WORDS
@@ -91,9 +92,10 @@ def assemble(
     deploy.database.StoreError
         The store cannot be used.
     """
-    now_ms = clock_of(settings)
     rules = rules_of(settings, plan)
     database = Database(settings.store.path, synchronous=settings.store.synchronous)
+    steady = steady_clock(settings, database)
+    now_ms = steady or clock_of(settings)
     pipeline = Pipeline(
         database,
         registered=frozenset(fleet.vehicles),
@@ -121,6 +123,7 @@ def assemble(
             everybody_after_ms=round(settings.models.all_silent_after_s * 1000),
         ),
         now_ms=now_ms,
+        steady=steady,
         rng=SystemRandom(),
         reader_pace=settings.alerts.pace.rules(),
         companions=companions_of(settings, fleet, database, rules.policy, now_ms, around),

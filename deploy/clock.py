@@ -11,10 +11,17 @@ from dataclasses import dataclass
 from deploy.settings import Settings
 from review.store import Clock
 
+_UPTIME: int = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
+
 
 def wall_ms() -> int:
     """Give the time of day [Unix ms]."""
     return time.time_ns() // 1_000_000
+
+
+def uptime_ms() -> int:
+    """Give a time that never jumps [ms] and goes on while the machine sleeps."""
+    return time.clock_gettime_ns(_UPTIME) // 1_000_000
 
 
 def monotonic_ms() -> int:

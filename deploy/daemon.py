@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from random import Random
 from typing import TypeVar
 
@@ -23,14 +22,20 @@ from deploy.batch import Position, Rules
 from deploy.clock import monotonic_ms
 from deploy.companion import Companion
 from deploy.database import Database, store_failed
+from deploy.held_back import Waiting
 from deploy.pipeline import Pipeline
+from deploy.owed import Owed
+from deploy.own_look import OwnLook
+from deploy.progress import Progress
 from deploy.schedule import Schedule
+from deploy.signs import Signs, signs_of
+from deploy.tallies import Tallies
+from deploy.steady_clock import SteadyClock
 from ingest.held import NEVER_MS, Held
 from ingest.message import Message
 from ingest.source import Source
 from models.kernel import warm_up
 from models.layout import record
-from models.units import rfc3339
 from review.store import Clock
 
 log = structlog.get_logger()
@@ -65,10 +70,12 @@ class Parts:
     compose: Compose
     limits: SilenceLimits
     now_ms: Clock
+    steady: SteadyClock | None = None
     rng: Random
     root: str = "fleet"
     reader_pace: PaceRules = USUAL
     companions: Sequence[Companion] = ()
+    own: OwnLook | None = None
 
 
 class Daemon:
@@ -91,13 +98,14 @@ class Daemon:
             known=parts.rules.policy.known,
         )
         self._looks = Apart(parts.database)
+        self._waiting = Waiting(parts.steady, parts.rules.wire)
         self._watch_due_ms = 0
         self._inbox_due_ms = 0
         self._listening_since_ms = 0
         self._link = Link(connected=False)
-        self._owed: dict[str, Position] = {}
-        self._told_ms: dict[str, int] = {}
-        self._store_failed = False
+        self._owed = Owed(parts.source, parts.root, pace.received_every_ms)
+        self._progress = Progress(monotonic_ms)
+        self._tallies = Tallies()
 
     def start(self) -> None:
         """Take up the store and begin to receive."""
@@ -111,10 +119,12 @@ class Daemon:
         self._committer.start()
         for companion in parts.companions:
             companion.start()
+        self._progress.phase = "serving"
         log.info("daemon.started", trucks=len(parts.pipeline.trucks))
 
     def stop(self) -> None:
         """Commit what was taken, acknowledge it, let go of the broker and the store."""
+        self._progress.phase = "stopping"
         self._stopping.set()
         for companion in self._parts.companions:
             companion.stop()
@@ -131,30 +141,44 @@ class Daemon:
         return self._committer.is_alive()
 
     @property
+    def signs(self) -> Signs:
+        """How it does now; from any thread."""
+        return signs_of(
+            self._parts.source.state,
+            self._parts.pipeline,
+            self._dispatcher,
+            self._progress,
+            self._tallies,
+            committing=self.alive,
+        )
+
+    @property
     def taken_over(self) -> str | None:
         """Why the session was left to another process, None while it is ours."""
         state = self._parts.source.state
         return state.refused if state.phase == "taken_over" else None
 
     def _run(self) -> None:
-        pace = self._pace
+        pace, parts = self._pace, self._parts
         try:
             while not self._stopping.is_set():
+                self._progress.turn()
                 wait_s = pace.commit_wait_s if self._owed else 4 * pace.commit_wait_s
-                messages = self._parts.source.take(
+                messages: Sequence[Message] = parts.source.take(
                     pace.commit_messages, min(wait_s, pace.watch_every_s)
                 )
+                messages = self._waiting.ripe(messages, parts.source.state.generation)
                 if messages:
                     self._commit(messages)
                 if monotonic_ms() >= self._inbox_due_ms:
                     self._inbox_due_ms = monotonic_ms() + INBOX_EVERY_MS
                     self._owe(self._try(self._parts.pipeline.commit_inbox) or [])
                     self._try(self._parts.pipeline.commit_record)
-                self._publish_owed(everything=False)
+                self._owed.publish(everything=False)
                 if monotonic_ms() >= self._watch_due_ms:
                     self._try(self._watch)
                     self._try(self._run_due)
-            self._publish_owed(everything=True)
+            self._owed.publish(everything=True)
             self._try(self._parts.pipeline.flush)
         except BaseException:  # the process must not go on as if it listened
             log.exception("task.crashed", task="committer")
@@ -162,7 +186,9 @@ class Daemon:
 
     def _commit(self, messages: Sequence[Message]) -> None:
         """Commit, then acknowledge; while the store is out of order, hold on and try again."""
-        while (positions := self._try(lambda: self._parts.pipeline.commit(messages))) is None:
+        commit, timed = self._parts.pipeline.commit, self._tallies.timed
+        now_ms = self._parts.now_ms()
+        while (positions := self._try(lambda: timed(commit, messages, now_ms))) is None:
             # Not acknowledged, so nothing is lost: the window fills and the broker waits.
             if self._stopping.wait(self._pace.retry_s):
                 return
@@ -176,35 +202,17 @@ class Daemon:
         except sqlite3.DatabaseError as error:
             if not store_failed(error):
                 raise
-            if not self._store_failed:
+            if self._progress.store_failed(str(error)):
                 log.error("store.failed", reason=str(error))
-            self._store_failed = True
             return None
-        if self._store_failed:
+        if self._progress.store_written():
             log.info("store.recovered")
-        self._store_failed = False
         return done
 
     def _owe(self, positions: Sequence[Position]) -> None:
         if positions:
-            self._owed.update({position.vehicle: position for position in positions})
+            self._owed.owe(positions)
             self._dispatcher.wake()
-
-    def _publish_owed(self, *, everything: bool) -> None:
-        """Tell gateways up to where their data are safe, each not more often than it needs."""
-        now_ms = monotonic_ms()
-        due = [
-            vehicle
-            for vehicle in self._owed
-            if everything
-            or now_ms - self._told_ms.get(vehicle, -(10**9)) >= self._pace.received_every_ms
-        ]
-        for vehicle in due:
-            position = self._owed.pop(vehicle)
-            self._told_ms[vehicle] = now_ms
-            self._parts.source.publish(
-                f"{self._parts.root}/{vehicle}/received", received(position), retain=True
-            )
 
     def _watch(self) -> None:
         """Look for what time alone brings: silent trucks, holds that end, alarms nobody acknowledged.
@@ -215,6 +223,11 @@ class Daemon:
         self._watch_due_ms = monotonic_ms() + round(self._pace.watch_every_s * 1000)
         parts = self._parts
         now_ms = parts.now_ms()
+        if parts.steady is not None and parts.steady.set_back:
+            self._listening_since_ms = now_ms
+            self._link = replace(self._link, since_ms=now_ms)
+        if len(self._waiting):  # they are heard, though nothing is taken in
+            self._listening_since_ms = now_ms
         source = parts.source.state
         self._link = follow(
             self._link,
@@ -223,7 +236,7 @@ class Daemon:
             refused=source.phase == "refused",
         )
         heard = {
-            name: _last_heard(truck)
+            name: _last_heard(truck, now_ms)
             for name, truck in parts.pipeline.trucks.items()
             if truck.last_ms != NEVER_MS
         }
@@ -243,6 +256,8 @@ class Daemon:
         if ticked is not None:
             self._listening_since_ms = ticked.listening_since_ms
         self._watch_alarms(now_ms)
+        if parts.own is not None and parts.own.due():
+            self._looks.take("own", lambda tx: parts.own and parts.own.tick(tx, self.signs))
         self._dispatcher.wake()
 
     def _watch_alarms(self, now_ms: int) -> None:
@@ -263,16 +278,13 @@ class Daemon:
             self._dispatcher.wake()
 
 
-def received(position: Position) -> bytes:
-    """Write the end-to-end acknowledgement of the contract."""
-    return json.dumps({"time": rfc3339(position.time_ms), "seq": position.seq}).encode()
-
-
-def _last_heard(truck: Held) -> LastHeard:
+def _last_heard(truck: Held, now_ms: int) -> LastHeard:
+    # Heard by a clock that was ahead and has been set back since: its own time is the better.
+    heard_ms = truck.heard_ms if truck.heard_ms <= now_ms else min(truck.last_ms, now_ms)
     moving = bool(record(truck.state).truck.latest.moving)
     return LastHeard(
         time_ms=truck.last_ms,
-        heard_ms=truck.heard_ms,
+        heard_ms=heard_ms,
         moving=moving,
         lost_moving=moving and truck.online is False,
         online=truck.online,

@@ -15,6 +15,7 @@ from deploy.around import Around
 from deploy.clock import monotonic_ms, wall_ms
 from deploy.database import Database
 from deploy.service_calendar import ServiceCalendar
+from deploy.steady_clock import SteadyClock
 from deploy.web.section import Web
 from review.access import accounts
 from review.access.first import first_manager
@@ -50,7 +51,8 @@ def house_of(
         gate=Gate(
             database,
             units=calendar.units,
-            now_ms=wall_ms,  # however fast a demonstration's day runs
+            # However fast a demonstration's day runs.
+            now_ms=reader.now_ms if isinstance(reader.now_ms, SteadyClock) else wall_ms,
             log_ms=reader.now_ms,
             uptime_ms=monotonic_ms,
             origins=web.origins,
