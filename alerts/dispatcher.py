@@ -107,9 +107,15 @@ class Dispatcher:
         return self._fares.breakers
 
     @property
+    def outcomes(self) -> Mapping[tuple[str, str], int]:
+        """Give how often a try of each channel was delivered, deferred or abandoned."""
+        return self._fares.outcomes
+
+    @property
     def alive(self) -> bool:
         """Tell whether every channel's thread runs."""
-        return bool(self._threads) and all(thread.is_alive() for thread in self._threads)
+        started = len(self._threads) == len(self._channels)
+        return started and all(thread.is_alive() for thread in self._threads)
 
     def start(self) -> None:
         """Free what an earlier run left claimed and start a thread per channel."""
@@ -244,6 +250,7 @@ class Dispatcher:
             return self._crashed(channel, job, error)
         now_ms = self._now_ms()
         self._note(channel, lambda tx: sending.settle(tx, job.sending, now_ms, detail))
+        self._fares.came_to(channel, "delivered")
         log.info("notice.delivered", **keys(job), detail=detail)
         self._fares.lives(channel, now_ms)
         return "delivered"
@@ -278,12 +285,14 @@ class Dispatcher:
         if due_ms is None:
             other = self._next_way(job.sending.destination)
             self._note(channel, lambda tx: give_up(tx, job, now_ms, reason, other))
+            self._fares.came_to(channel, "abandoned")
             log.error("notice.abandoned", **keys(job), reason=reason)
             return
         self._note(
             channel,
             lambda tx: sending.defer(tx, job.sending, now_ms, due_ms=due_ms, reason=reason),
         )
+        self._fares.came_to(channel, "deferred")
         log.warning("notice.deferred", **keys(job), reason=reason, due_ms=due_ms)
 
     def _note(self, channel: str, write_down: Callable[[sqlite3.Connection], None]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from random import Random
 
@@ -21,11 +22,21 @@ class Fares:
         self._breakers = dict.fromkeys(channels, CLOSED)
         self._disabled: set[str] = set()
         self._held_up: set[str] = set()
+        self._outcomes: Counter[tuple[str, str]] = Counter()
 
     @property
     def breakers(self) -> Mapping[str, Breaker]:
         """Give the breaker of each channel."""
         return dict(self._breakers)
+
+    @property
+    def outcomes(self) -> Mapping[tuple[str, str], int]:
+        """Give how often a try of each channel came to what, since the start."""
+        return dict(self._outcomes)
+
+    def came_to(self, channel: str, outcome: str) -> None:
+        """Count what came of a try; each channel's own thread alone counts its own."""
+        self._outcomes[channel, outcome] += 1
 
     @property
     def disabled(self) -> frozenset[str]:

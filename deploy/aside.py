@@ -42,13 +42,12 @@ class Aside:
             limit_bytes=self._limit_bytes,
         )
 
-    def message(self, tx: sqlite3.Connection, topic: str, one: Decoded, now_ms: int) -> int:
-        """Keep what was refused of a message and count its unknown fields; give how many."""
+    def message(self, tx: sqlite3.Connection, topic: str, one: Decoded, now_ms: int) -> None:
+        """Keep what was refused of a message and count its unknown fields."""
         for refused in one.refused:
             self.refused(tx, topic, one.vehicle, refused, now_ms)
         for name, times in one.unknown_fields.items():
             _count_name(tx, name, times)
-        return len(one.refused)
 
     def conflicts(
         self, tx: sqlite3.Connection, vehicle: str, conflicts: Iterable[Conflict], now_ms: int

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, field, replace
 
 from alerts.policy import Policy
 from ingest.decoded import Decoded, WireRules
@@ -45,11 +46,38 @@ class Part:
 
 @dataclass(slots=True, kw_only=True)
 class Counts:
-    """Running totals since the start; received = stored + repeated + refused, in samples."""
+    """Running totals since the start; received = stored + repeated + refused, in samples.
+
+    ``received`` is counted where messages are decoded, the others where samples end up. What is refused
+    whole counts as one sample. ``reasons``: the refused by reason.
+    """
 
     messages: int = 0
+    received: int = 0
     stored: int = 0
     repeated: int = 0
     late: int = 0
-    refused: int = 0
+    reasons: Counter[str] = field(default_factory=Counter)
     commits: int = 0
+
+    @property
+    def refused(self) -> int:
+        """All that was refused."""
+        return self.reasons.total()
+
+    def copy(self) -> Counts:
+        """Give totals that can be counted on while these stand."""
+        return replace(self, reasons=self.reasons.copy())
+
+    def take(self, one: Decoded) -> None:
+        """Count a message as it was decoded."""
+        self.messages += 1
+        self.received += len(one.samples) + len(one.refused)
+        for refused in one.refused:
+            self.reasons[refused.reason] += 1
+
+    def give_up(self) -> None:
+        """Count a message that we failed on."""
+        self.messages += 1
+        self.received += 1
+        self.reasons["not_processed"] += 1

@@ -6,6 +6,7 @@ import sqlite3
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from random import Random
 from typing import TypeVar
 
@@ -23,14 +24,14 @@ from deploy.clock import monotonic_ms
 from deploy.companion import Companion
 from deploy.database import Database, store_failed
 from deploy.held_back import Waiting
-from deploy.pipeline import Pipeline
 from deploy.owed import Owed
 from deploy.own_look import OwnLook
+from deploy.pipeline import Pipeline
 from deploy.progress import Progress
 from deploy.schedule import Schedule
 from deploy.signs import Signs, signs_of
-from deploy.tallies import Tallies
 from deploy.steady_clock import SteadyClock
+from deploy.tallies import Tallies
 from ingest.held import NEVER_MS, Held
 from ingest.message import Message
 from ingest.source import Source
@@ -257,7 +258,7 @@ class Daemon:
             self._listening_since_ms = ticked.listening_since_ms
         self._watch_alarms(now_ms)
         if parts.own is not None and parts.own.due():
-            self._looks.take("own", lambda tx: parts.own and parts.own.tick(tx, self.signs))
+            self._looks.take("own", partial(parts.own.tick, signs=self.signs))
         self._dispatcher.wake()
 
     def _watch_alarms(self, now_ms: int) -> None:

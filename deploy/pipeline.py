@@ -106,7 +106,7 @@ class Pipeline:
             if len(messages) == 1:
                 with self._database.write() as tx:
                     self._aside.given_up(tx, messages[0], error, self._now_ms())
-                self.counts.refused += 1
+                self.counts.give_up()
                 return []
         middle = len(messages) // 2
         found = self.commit(messages[:middle]) + self.commit(messages[middle:])
@@ -126,7 +126,9 @@ class Pipeline:
             tell_of_then(tx, name, folded, self._rules.policy)
             kept = save(tx, folded)
         self._trucks[name] = kept
-        self.counts = replace(self.counts, stored=self.counts.stored + folded.stored)
+        self.counts.received += len(samples)
+        self.counts.stored += folded.stored
+        self.counts.repeated += folded.repeated
 
     def commit_inbox(self) -> list[Position]:
         """Commit the next message that people put in by hand, if any; one that fails goes back."""
@@ -142,6 +144,7 @@ class Pipeline:
             with self._database.write() as tx:
                 for message in inbox.take(tx):
                     self._aside.given_up(tx, message, error, self._now_ms())
+                    self.counts.give_up()
             return []
 
     def flush(self) -> None:
@@ -189,7 +192,7 @@ class Pipeline:
 
     def _commit(self, get: Callable[[sqlite3.Connection], Sequence[Message]]) -> list[Position]:
         now_ms = self._now_ms()
-        counts = replace(self.counts)
+        counts = self.counts.copy()
         with self._database.write() as tx:
             messages = get(tx)
             parts = [
@@ -197,12 +200,10 @@ class Pipeline:
                 for message in messages
             ]
             for part in parts:
-                counts.refused += self._aside.message(
-                    tx, part.message.topic, part.decoded, now_ms
-                )
+                self._aside.message(tx, part.message.topic, part.decoded, now_ms)
+                counts.take(part.decoded)
             changed = self._fold_all(tx, parts, now_ms, counts)
             note_position(tx, len(messages), now_ms)
-        counts.messages += len(messages)
         counts.commits += 1
         self.counts = counts
         self._trucks.update(changed)

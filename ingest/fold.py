@@ -70,7 +70,8 @@ def fold(
     offered, conflicts = merge(samples)
     if held.stopped:
         journal.append(tx, vehicle_id=held.vehicle_id, samples=offered, received_ms=received_ms)
-        return _stored_alone(held, len(offered), conflicts)
+        repeated = len(samples) - len(offered)
+        return _stored_alone(held, len(offered), repeated, conflicts)
     times = offered["time_ms"]
     if times[0] <= held.last_ms:
         known = journal.read(
@@ -110,7 +111,9 @@ def fold(
     )
 
 
-def _stored_alone(held: Held, stored: int, conflicts: Sequence[Conflict]) -> Folded:
+def _stored_alone(
+    held: Held, stored: int, repeated: int, conflicts: Sequence[Conflict]
+) -> Folded:
     """Tell of samples of a truck that cannot be computed now: they count once it can."""
     return Folded(
         held=held,
@@ -118,7 +121,7 @@ def _stored_alone(held: Held, stored: int, conflicts: Sequence[Conflict]) -> Fol
         after_ms=held.last_ms,
         appending=True,
         stored=stored,
-        repeated=0,
+        repeated=repeated,
         late=0,
         conflicts=tuple(conflicts),
     )
