@@ -11,6 +11,9 @@ from review.access import secret
 TOUCH_MS = 300_000
 """When a session was last used is written down no more often than this [ms]."""
 
+AHEAD_MS = 3 * 86_400_000
+"""How much longer a session may last because the clock was set back [ms]."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rules:
@@ -96,8 +99,13 @@ def begin(
 
 
 def counts(session: Session, now_ms: int, rules: Rules) -> bool:
-    """Say whether a session is neither too old nor too long unused."""
-    return now_ms < session.ends_ms and now_ms - session.used_ms < rules.idle_ms
+    """Say whether a session is neither too old nor too long unused.
+
+    One that was begun by a clock far ahead, which has been set right since, would last as much longer.
+    """
+    if not now_ms < session.ends_ms <= now_ms + rules.longest_ms + AHEAD_MS:
+        return False
+    return now_ms - session.used_ms < rules.idle_ms
 
 
 def touch(tx: sqlite3.Connection, session: Session, now_ms: int) -> None:
@@ -135,8 +143,8 @@ def end_all(tx: sqlite3.Connection, account_id: int, *, but: int | None = None) 
 def sweep(tx: sqlite3.Connection, now_ms: int, rules: Rules) -> None:
     """Throw away what counts no more, and browsers not seen for as long as a year."""
     tx.execute(
-        "DELETE FROM session WHERE ends_ms <= ? OR used_ms <= ?",
-        (now_ms, now_ms - rules.idle_ms),
+        "DELETE FROM session WHERE ends_ms <= ? OR used_ms <= ? OR ends_ms > ?",
+        (now_ms, now_ms - rules.idle_ms, now_ms + rules.longest_ms + AHEAD_MS),
     )
     tx.execute("DELETE FROM known_browser WHERE seen_ms <= ?", (now_ms - BROWSER_MS,))
 

@@ -206,6 +206,19 @@ def test_a_clock_that_is_put_back_ends_nothing_and_lengthens_little(door: Door) 
         assert client.get("/me").status_code == 303
 
 
+def test_a_session_begun_by_a_clock_a_year_ahead_ends_when_that_is_set_right(
+    door: Door,
+) -> None:
+    door.times.now += 365 * 24 * HOUR_MS
+    with door.signed_in() as client:
+        assert client.get("/me").status_code == 200
+        door.times.now -= 365 * 24 * HOUR_MS
+        assert client.get("/me").status_code == 303
+    with door.signed_in() as client:
+        assert client.get("/me").status_code == 200
+    assert door.rows("SELECT count(*) FROM session") == [(1,)]
+
+
 def test_what_is_over_is_thrown_away_at_the_next_sign_in(door: Door) -> None:
     with door.signed_in():
         door.times.pass_(Rules().idle_ms)
