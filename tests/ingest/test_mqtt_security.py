@@ -12,7 +12,6 @@ import pytest
 import trustme
 from pydantic import SecretStr
 
-from deploy.broker_check import examine
 from deploy.waiting import until
 from ingest.mqtt_settings import MqttTls
 from tests.brokers import (
@@ -169,36 +168,6 @@ def strict_broker(launch_broker: LaunchBroker, tmp_path: Path) -> Broker:
     access = SHIPPED / "acl"
     lines = ("allow_anonymous false", f"password_file {users}", f"acl_file {access}")
     return launch_broker(lines=lines)
-
-
-def test_the_profile_that_ships_is_taken_by_the_broker_and_fit_for_production(
-    launch_broker: LaunchBroker, papers: Papers
-) -> None:
-    need(available(), "have settings")
-    here = {
-        "cafile": papers.ca_file,
-        "certfile": papers.server_cert,
-        "keyfile": papers.server_key,
-        "password_file": user_file(papers.directory),
-        "acl_file": SHIPPED / "acl",
-    }
-    # The fixture says these; as in Debian, where ours is read beside the main file, a second
-    # persistence_location would keep the broker from starting.
-    ours = {"listener"}
-    lines = []
-    for line in (SHIPPED / "heatbook.conf").read_text().splitlines():
-        key, _, _ = line.partition(" ")
-        if key not in ours:
-            lines.append(f"{key} {here[key]}" if key in here else line)
-    broker = launch_broker(lines=lines)
-    settings = settings_for(
-        broker,
-        tls=MqttTls(ca_file=papers.ca_file),
-        username="heatbook",
-        password=SecretStr("secret-heatbook"),
-    )
-    findings = examine(settings, check_id="a1")
-    assert {finding.level for finding in findings} == {"good"}, findings
 
 
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
