@@ -35,6 +35,7 @@ from deploy.layers import (
     from_directory,
     from_environment,
 )
+from deploy.observe_sections import Health, Log, Watch
 from deploy.problems import problems_of
 from deploy.report_section import Reports
 from deploy.toml_file import read_toml
@@ -66,6 +67,9 @@ class Settings(BaseSettings):
     service: sections.Service = sections.Service()
     reports: Reports = Reports()
     web: Web | None = None
+    health: Health | None = None
+    watch: Watch = Watch()
+    log: Log = Log()
     clock: sections.ClockSection = sections.ClockSection()
 
     @classmethod
@@ -168,7 +172,8 @@ def load_settings(
         settings = Settings(**_merged(read))
     except ValidationError as error:
         problems += [_placed(problem, read) for problem in problems_of(error, Settings, "")]
-        raise BadSettings(problems) from None  # the library's words repeat what was given, secrets too
+        # The library's words repeat what was given, secrets too.
+        raise BadSettings(problems) from None
     if problems:
         raise BadSettings(problems)
     warnings = [] if file is None else _exposed(file, read[-1].table)

@@ -14,6 +14,7 @@ import pytest
 from alerts.channels import LogSettings, SmtpSettings, WebhookSettings
 from deploy.courses import courses_by
 from deploy.keys import ANY_NAME, leaves
+from deploy.observe_sections import Health
 from deploy.settings import BadSettings, Settings, describe, load_settings
 from deploy.web.section import Web
 from ingest.wire import WireRules
@@ -156,9 +157,9 @@ def test_the_allowed_rate_of_false_alarms_reaches_the_balance(tmp_path: Path) ->
     assert course.params[0]["thermal"]["false_alarms_per_h"] == 1e-3
 
 
-def test_the_example_is_the_defaults_and_the_console() -> None:
+def test_the_example_is_the_defaults_with_console_and_health() -> None:
     loaded = load_settings(config=EXAMPLE, env={})
-    assert loaded.settings == Settings(web=Web())
+    assert loaded.settings == Settings(web=Web(), health=Health())
     assert loaded.warnings == ()
 
 
