@@ -89,7 +89,7 @@ def available() -> Kind:
         return cast("Kind", named)
     if mosquitto_path() is not None:
         return "mosquitto"
-    return "container" if _docker_answers() else "embedded"
+    return "container" if docker_answers() else "embedded"
 
 
 def launch(
@@ -166,7 +166,7 @@ class ContainerBroker:
         self._inner.unpause()
 
 
-def _docker_answers() -> bool:
+def docker_answers() -> bool:
     if shutil.which("docker") is None:
         return False
     asked = ["docker", "info"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 import struct
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -23,8 +24,9 @@ EVER = (-(2**62), 2**62)
 
 
 @pytest.fixture(params=sorted(ARCHIVES))
-def archive(request: pytest.FixtureRequest, tmp_path: Path) -> Archive:
-    return ARCHIVES[request.param](tmp_path / "archive")
+def archive(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Archive]:
+    with ARCHIVES[request.param](tmp_path / "archive") as opened:
+        yield opened
 
 
 def test_what_was_kept_is_read_to_the_last_bit(archive: Archive) -> None:

@@ -2,22 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Any
 
 from numpy.typing import NDArray
 
 from ingest.archive import Archive, Contents, Month, canonical
+from ingest.influx_archive import InfluxArchive
 from ingest.parquet_archive import ParquetArchive
 from ingest.rollup import HOUR_MS, MINUTE_MS, rollup
+from tests.influx import bucket
 from tests.recorded import climb, records
 
 MAX_GAP_MS = 300_000
 MONTH = Month(2026, 1)
 
-ARCHIVES: Mapping[str, Callable[[Path], Archive]] = {"parquet": ParquetArchive}
-"""What opens each kind of archive in an empty folder."""
+
+@contextmanager
+def _parquet(folder: Path) -> Iterator[Archive]:
+    yield ParquetArchive(folder)
+
+
+@contextmanager
+def _influx(folder: Path) -> Iterator[Archive]:
+    del folder
+    with bucket() as (session, name):
+        yield InfluxArchive(session, name)
+
+
+ARCHIVES: Mapping[str, Callable[[Path], AbstractContextManager[Archive]]] = {
+    "parquet": _parquet,
+    "influx": _influx,
+}
+"""What opens each kind of archive, empty; the folder is for who needs one."""
 
 
 def contents(

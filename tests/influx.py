@@ -1,0 +1,78 @@
+"""A real InfluxDB 2 for tests, where there is one.
+
+A server named by ``HEATBOOK_TEST_INFLUX_URL``, ``_TOKEN`` and ``_ORG``; else the official image where a
+Docker engine answers. Debian and the package registries carry no InfluxDB 2, so that elsewhere these tests
+skip; ``tests/ingest/test_influx_lines.py`` has what other servers can say.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import cache
+from itertools import count
+from secrets import token_hex
+
+import pytest
+
+from ingest.influx_session import Access, Session
+from tests.brokers import docker_answers
+
+URL, TOKEN, ORG = (f"HEATBOOK_TEST_INFLUX_{each}" for each in ("URL", "TOKEN", "ORG"))
+
+IMAGE = "influxdb:2.7.12"
+
+_NUMBERS = count(1)
+
+
+@cache
+def influx_access() -> Access | None:
+    """Give a real server, or None; a container lives as long as the tests."""
+    if os.environ.get(URL):
+        return Access(
+            url=os.environ[URL],
+            org=os.environ.get(ORG, "heatbook"),
+            token=os.environ.get(TOKEN, ""),
+            timeout_s=60.0,
+        )
+    return _container()
+
+
+def need_influx() -> Access:
+    """Give a real server; skip where there is none."""
+    access = influx_access()
+    if access is None:
+        pytest.skip(f"needs an InfluxDB 2: name one by {URL}, {TOKEN}, {ORG}, or run Docker")
+    return access
+
+
+@contextmanager
+def bucket(keep_s: int = 0) -> Iterator[tuple[Session, str]]:
+    """Give a session, and a bucket that is there as long as the context."""
+    session = Session(need_influx())
+    name = f"test-{os.getpid()}-{next(_NUMBERS)}-{token_hex(4)}"
+    session.make_bucket(name, keep_s)
+    try:
+        yield session, name
+    finally:
+        session.drop_bucket(name)
+        session.close()
+
+
+def _container() -> Access | None:
+    if not docker_answers():
+        return None
+    from testcontainers.core.container import DockerContainer  # noqa: PLC0415 - warns on import
+    from testcontainers.core.waiting_utils import wait_for_logs  # noqa: PLC0415
+
+    token = token_hex(16)
+    told = {"MODE": "setup", "USERNAME": "northfold", "PASSWORD": token_hex(8)}
+    told |= {"ORG": "northfold", "BUCKET": "first", "ADMIN_TOKEN": token}
+    container = DockerContainer(IMAGE).with_exposed_ports(8086)
+    for key, value in told.items():
+        container = container.with_env(f"DOCKER_INFLUXDB_INIT_{key}", value)
+    container.start()
+    wait_for_logs(container, "Listening", timeout=60)
+    host, port = container.get_container_host_ip(), container.get_exposed_port(8086)
+    return Access(url=f"http://{host}:{port}", org="northfold", token=token, timeout_s=60.0)
