@@ -9,6 +9,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
+import pyarrow.parquet as pq
+
 from alerts import journal, outbox
 from alerts.ledger import Alarm
 from deploy.database import read_only
@@ -41,7 +44,7 @@ def stored(path: Path) -> Stored:
     with read_only(path) as conn:
         assert conn.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
         for vehicle_id, name in conn.execute("SELECT id, name FROM vehicle").fetchall():
-            found.rows[name] = _rows(conn, vehicle_id)
+            found.rows[name] = _rows(conn, vehicle_id) + _sealed(conn, path, vehicle_id)
             found.missing[name] = holding.load_sequence(conn, vehicle_id).missing
             state = conn.execute(
                 "SELECT time_ms, state FROM vehicle_state WHERE vehicle_id = ?", (vehicle_id,)
@@ -68,6 +71,23 @@ def _rows(conn: sqlite3.Connection, vehicle_id: int) -> Rows:
         columns = [samples[name].tolist() for name in SIGNAL_NAMES]
         rows += zip(samples["time_ms"].tolist(), zip(*columns, strict=True), strict=True)
     return rows
+
+
+def _sealed(conn: sqlite3.Connection, path: Path, vehicle_id: int) -> Rows:
+    """Read what has gone to the archive; what lies there and in the journal shows as doubled."""
+    rows: Rows = []
+    statement = "SELECT place, name FROM sealed, archive_place WHERE vehicle_id = ?"
+    for place, name in conn.execute(statement, (vehicle_id,)):
+        file = path.parent / place / "samples" / f"{name}.parquet"
+        table = pq.read_table(file, partitioning=None)
+        columns = [_numbers(table.column(name)) for name in SIGNAL_NAMES]
+        times = table.column("time").cast(pa.int64()).to_pylist()
+        rows += zip(times, zip(*columns, strict=True), strict=True)
+    return rows
+
+
+def _numbers(column: pa.ChunkedArray) -> list[float]:
+    return [math.nan if value is None else value for value in column.to_pylist()]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,7 +11,9 @@ from tests.torture.brokers import broker_faults, broker_gaps
 from tests.torture.disk import disk_full
 from tests.torture.figures import Figure
 from tests.torture.flood import duplicate_flood, shuffled
+from tests.torture.impostor import impostor
 from tests.torture.kills import daemon_kill
+from tests.torture.named_kills import kills_at_points
 from tests.torture.network import broker_line
 from tests.torture.notice_kills import notice_kill
 from tests.torture.notices import notice_flapping, notice_outage, notice_storm
@@ -23,6 +25,7 @@ SHORT: Mapping[str, Run] = {
     "daemon_kill": partial(
         daemon_kill, protocol="5", kills=8, hours=10.0, trucks=0, rate=400.0
     ),
+    "kills_at_points": partial(kills_at_points, times=1, hours=10.0, trucks=0, rate=400.0),
     "broker_faults": partial(broker_faults, times=2, hours=10.0, trucks=0, rate=800.0),
     "broker_gaps": partial(broker_gaps, times=2, hours=10.0, trucks=0, rate=800.0),
     "broker_line": partial(broker_line, times=1, hours=10.0, rate=500.0, keepalive_s=2),
@@ -30,6 +33,7 @@ SHORT: Mapping[str, Run] = {
     "duplicate_flood": partial(duplicate_flood, times=10, hours=2.5, rate=3000.0),
     "shuffled": partial(shuffled, times=3, hours=2.5),
     "disk_full": partial(disk_full, hours=10.0, trucks=0, rate=800.0),
+    "impostor": partial(impostor, publishes=30, at_least=90),
     "notice_outage": partial(notice_outage, trucks=30, step_s=120),
     "notice_kill": partial(notice_kill, kills=6),
     "notice_storm": partial(notice_storm, trucks=500, over_s=2),
@@ -39,11 +43,18 @@ SHORT: Mapping[str, Run] = {
 
 FULL: Mapping[str, Run] = {
     "daemon_kill": partial(
-        daemon_kill, protocol="5", kills=50, hours=10.0, trucks=16, rate=500.0
+        daemon_kill,
+        protocol="5",
+        kills=500,
+        hours=10.0,
+        trucks=16,
+        rate=120.0,
+        forked=True,
     ),
     "daemon_kill_311": partial(
         daemon_kill, protocol="3.1.1", kills=50, hours=10.0, trucks=16, rate=500.0
     ),
+    "kills_at_points": partial(kills_at_points, times=50, hours=10.0, trucks=16, rate=80.0),
     "broker_faults": partial(broker_faults, times=10, hours=10.0, trucks=16, rate=800.0),
     "broker_gaps": partial(broker_gaps, times=10, hours=10.0, trucks=16, rate=800.0),
     "broker_line": partial(broker_line, times=5, hours=24.0, rate=500.0, keepalive_s=5),
@@ -51,6 +62,7 @@ FULL: Mapping[str, Run] = {
     "duplicate_flood": partial(duplicate_flood, times=10, hours=6.0, rate=3000.0),
     "shuffled": partial(shuffled, times=10, hours=6.0),
     "disk_full": partial(disk_full, hours=10.0, trucks=16, rate=800.0),
+    "impostor": partial(impostor, publishes=1000, at_least=330),
     "notice_outage": partial(notice_outage, trucks=200, step_s=30),
     "notice_kill": partial(notice_kill, kills=50),
     "notice_storm": partial(notice_storm, trucks=500, over_s=2),

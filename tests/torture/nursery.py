@@ -126,12 +126,15 @@ class NurseryChild(Child):
     def _launch(self, words: Sequence[str], log: IO[bytes]) -> Process:
         return self.nursery.fork(words, self.points, log)
 
-    def await_end(self, patience_s: float) -> int:
-        """Wait until it has died at its point; give its exit code."""
+    def ended(self, patience_s: float) -> int | None:
+        """Wait for it to die at its point; give its exit code, None while it lives."""
         process = self._process
         assert process is not None
         assert process.stdin is not None
-        code = process.wait(patience_s)
+        try:
+            code = process.wait(patience_s)
+        except subprocess.TimeoutExpired:
+            return None
         process.stdin.close()
         self._process = None
         return code

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 
 from deploy.courses import courses_by
@@ -11,6 +12,8 @@ from deploy.fleet import load_fleet
 from deploy.pipeline import Pipeline
 from deploy.rules import rules_of
 from deploy.settings import load_settings
+from ingest import record
+from ingest.entry import Entry
 from ingest.message import Message
 from tests.torture.ledger import Ledger, time_ms
 
@@ -24,10 +27,12 @@ def run_reference(
     folder: Path,
     now_ms: int,
     only_stored: set[tuple[str, int]] | None = None,
+    entries: Sequence[Entry] = (),
 ) -> Path:
     """Commit what the gateways recorded, in order of time; give the store.
 
-    ``only_stored``: leave out samples whose (truck, time) is not among these.
+    ``only_stored``: leave out samples whose (truck, time) is not among these. ``entries``: of the
+    service record, all there from the start.
     """
     folder.mkdir(parents=True)
     settings = load_settings(config=config, env={}).settings
@@ -42,6 +47,10 @@ def run_reference(
             rules=rules_of(settings, None),
             now_ms=lambda: now_ms,
         )
+        with database.write() as tx:
+            for entry in entries:
+                record.add(tx, entry)
+        pipeline.load()
         messages = _messages(ledger, only_stored)
         for start in range(0, len(messages), BATCH):
             pipeline.commit(messages[start : start + BATCH])

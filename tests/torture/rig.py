@@ -13,6 +13,7 @@ from pathlib import Path
 from deploy.broker import RunningBroker, start_broker
 from deploy.clock import wall_ms
 from ingest.client import ONLINE
+from ingest.entry import Entry
 from simulator.northfold import DAY_S, START_MS
 from tests.alerts.far_side import WebSide, web_side
 from tests.brokers import ChildBroker, peer
@@ -43,6 +44,9 @@ class Rig:
     child: Child
     ledger: Ledger = field(default_factory=Ledger)
     gateways: Gateways | None = None
+    entries: list[Entry] = field(default_factory=list)
+    """What was entered in the service record."""
+    now_ms: int = NOW_MS
     line: Proxy | None = None
 
     def listen(self) -> None:
@@ -80,7 +84,8 @@ class Rig:
     def has_last_words(self) -> bool:
         """Say whether each truck's last sample is stored: it was sent when no fault was left to come."""
         newest = (
-            "SELECT coalesce(max(last_ms), 0) FROM journal JOIN vehicle ON vehicle.id = vehicle_id "
+            "SELECT max(last_ms) FROM (SELECT vehicle_id, last_ms FROM journal UNION ALL "
+            "SELECT vehicle_id, last_ms FROM sealed) JOIN vehicle ON vehicle.id = vehicle_id "
             "WHERE name = '{}'"
         )
         return all(
@@ -104,8 +109,9 @@ class Rig:
                 self.ledger,
                 config=self.child.config,
                 folder=self.folder / "reference",
-                now_ms=NOW_MS,
+                now_ms=self.now_ms,
                 only_stored=only_stored,
+                entries=self.entries,
             )
         )
 
@@ -126,10 +132,13 @@ def rig(
     real_clock: bool = False,
     line: Callable[[RunningBroker], AbstractContextManager[Proxy]] | None = None,
     keepalive_s: int = 20,
+    child_of: Callable[..., Child] = Child,
+    now_ms: int = NOW_MS,
 ) -> Iterator[Rig]:
     """Set up an experiment; nothing of it is left running.
 
-    ``line``: what the daemon, but no gateway, reaches the broker through.
+    ``line``: what the daemon, but no gateway, reaches the broker through. ``child_of``: what makes
+    the daemon. ``now_ms``: what its clock reads at the start [Unix ms].
     """
     folder.mkdir(parents=True, exist_ok=True)
     with ExitStack() as stack:
@@ -140,16 +149,22 @@ def rig(
         port = broker.port if proxy is None else proxy.port
         fleet = folder / "fleet.toml"
         fleet.write_text(material.fleet_file, encoding="utf-8")
-        child = Child(
+        child = child_of(
             folder=folder,
             settings=_mqtt(port, protocol, filters, keepalive_s)
             + _settings(folder, web)
-            + ("" if real_clock else _clock(rate))
+            + ("" if real_clock else _clock(rate, now_ms))
             + more,
         )
         stack.callback(child.abandon)
         parts = Rig(
-            folder=folder, material=material, broker=broker, web=web, child=child, line=proxy
+            folder=folder,
+            material=material,
+            broker=broker,
+            web=web,
+            child=child,
+            line=proxy,
+            now_ms=now_ms,
         )
         stack.callback(_close, parts)
         yield parts
@@ -173,9 +188,9 @@ reconnect_max_s = 0.5
 """
 
 
-def _clock(rate: float) -> str:
+def _clock(rate: float, now_ms: int) -> str:
     anchor = datetime.fromtimestamp(wall_ms() / 1000, UTC).isoformat()
-    start = datetime.fromtimestamp(NOW_MS / 1000, UTC).isoformat()
+    start = datetime.fromtimestamp(now_ms / 1000, UTC).isoformat()
     return f"""
 [clock]
 rate = {rate}
