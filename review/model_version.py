@@ -10,6 +10,7 @@ from pathlib import Path
 from tempfile import mkdtemp
 
 import models
+from review.compiled_files import keep_whole
 
 
 @cache
@@ -32,6 +33,7 @@ def keep_compiled(directory: Path | None = None) -> Path:
     """
     from numba import config  # noqa: PLC0415 -- must be set before any model is compiled
 
+    keep_whole()
     name = f"{model_version()}-{version('numba')}"
     try:
         place = (directory or _cache_folder()) / "heatbook" / name

@@ -1,0 +1,1 @@
+"""What a power cut may leave of a real daemon's files, tried at every write."""
