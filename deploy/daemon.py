@@ -17,12 +17,13 @@ from alerts.channel import Channel
 from alerts.dispatcher import Compose, Dispatcher
 from alerts.link import Link, follow
 from alerts.pace import USUAL, PaceRules
-from alerts.watch import LastHeard, SilenceLimits
+from alerts.watch import SilenceLimits
 from deploy.apart import Apart
 from deploy.batch import Position, Rules
 from deploy.clock import monotonic_ms
 from deploy.companion import Companion
 from deploy.database import Database, store_failed
+from deploy.heard import Heard
 from deploy.held_back import Waiting
 from deploy.owed import Owed
 from deploy.own_look import OwnLook
@@ -32,16 +33,18 @@ from deploy.schedule import Schedule
 from deploy.signs import Signs, signs_of
 from deploy.steady_clock import SteadyClock
 from deploy.tallies import Tallies
-from ingest.held import NEVER_MS, Held
 from ingest.message import Message
 from ingest.source import Source
 from models.kernel import warm_up
-from models.layout import record
 from review.store import Clock
 
 log = structlog.get_logger()
 
 _Done = TypeVar("_Done")
+
+FLUSH_AT_ONCE, FLUSH_AT_END = 500, 5_000
+"""States written at most at each look of the watch, and at the end: some 0.3 ms each. What is not written
+follows from the journal, at the next start."""
 
 INBOX_EVERY_MS = 500
 """How often messages put in by hand are looked for [ms]."""
@@ -100,6 +103,7 @@ class Daemon:
         )
         self._looks = Apart(parts.database)
         self._waiting = Waiting(parts.steady, parts.rules.wire)
+        self._heard = Heard()
         self._watch_due_ms = 0
         self._inbox_due_ms = 0
         self._listening_since_ms = 0
@@ -111,10 +115,7 @@ class Daemon:
     def start(self) -> None:
         """Take up the store and begin to receive."""
         parts = self._parts
-        warm_up()
-        parts.pipeline.load()
-        self._listening_since_ms = parts.now_ms()
-        self._link = Link(connected=False, since_ms=self._listening_since_ms)
+        self.take_up()
         self._dispatcher.start()
         parts.source.start()
         self._committer.start()
@@ -122,6 +123,14 @@ class Daemon:
             companion.start()
         self._progress.phase = "serving"
         log.info("daemon.started", trucks=len(parts.pipeline.trucks))
+
+    def take_up(self) -> None:
+        """Go on from the store; nothing runs yet."""
+        parts = self._parts
+        warm_up()
+        parts.pipeline.load()
+        self._listening_since_ms = parts.now_ms()
+        self._link = Link(connected=False, since_ms=self._listening_since_ms)
 
     def stop(self) -> None:
         """Commit what was taken, acknowledge it, let go of the broker and the store."""
@@ -151,6 +160,7 @@ class Daemon:
             self._progress,
             self._tallies,
             committing=self.alive,
+            now_ms=self._parts.now_ms(),
         )
 
     @property
@@ -160,30 +170,34 @@ class Daemon:
         return state.refused if state.phase == "taken_over" else None
 
     def _run(self) -> None:
-        pace, parts = self._pace, self._parts
         try:
             while not self._stopping.is_set():
-                self._progress.turn()
-                wait_s = pace.commit_wait_s if self._owed else 4 * pace.commit_wait_s
-                messages: Sequence[Message] = parts.source.take(
-                    pace.commit_messages, min(wait_s, pace.watch_every_s)
-                )
-                messages = self._waiting.ripe(messages, parts.source.state.generation)
-                if messages:
-                    self._commit(messages)
-                if monotonic_ms() >= self._inbox_due_ms:
-                    self._inbox_due_ms = monotonic_ms() + INBOX_EVERY_MS
-                    self._owe(self._try(self._parts.pipeline.commit_inbox) or [])
-                    self._try(self._parts.pipeline.commit_record)
-                self._owed.publish(everything=False)
-                if monotonic_ms() >= self._watch_due_ms:
-                    self._try(self._watch)
-                    self._try(self._run_due)
+                self.turn()
             self._owed.publish(everything=True)
-            self._try(self._parts.pipeline.flush)
+            self._try(lambda: self._parts.pipeline.flush(FLUSH_AT_END))
         except BaseException:  # the process must not go on as if it listened
             log.exception("task.crashed", task="committer")
             raise
+
+    def turn(self) -> None:
+        """Do once what the committer does over and over."""
+        pace, parts = self._pace, self._parts
+        self._progress.turn()
+        wait_s = pace.commit_wait_s if self._owed else 4 * pace.commit_wait_s
+        messages: Sequence[Message] = parts.source.take(
+            pace.commit_messages, min(wait_s, pace.watch_every_s)
+        )
+        messages = self._waiting.ripe(messages, parts.source.state.generation)
+        if messages:
+            self._commit(messages)
+        if monotonic_ms() >= self._inbox_due_ms:
+            self._inbox_due_ms = monotonic_ms() + INBOX_EVERY_MS
+            self._owe(self._try(self._parts.pipeline.commit_inbox) or [])
+            self._try(self._parts.pipeline.commit_record)
+        self._owed.publish(everything=False)
+        if monotonic_ms() >= self._watch_due_ms:
+            self._try(self._watch)
+            self._try(self._run_due)
 
     def _commit(self, messages: Sequence[Message]) -> None:
         """Commit, then acknowledge; while the store is out of order, hold on and try again."""
@@ -236,12 +250,8 @@ class Daemon:
             connected=source.connected,
             refused=source.phase == "refused",
         )
-        heard = {
-            name: _last_heard(truck, now_ms)
-            for name, truck in parts.pipeline.trucks.items()
-            if truck.last_ms != NEVER_MS
-        }
-        parts.pipeline.flush()
+        heard = self._heard.now(parts.pipeline.trucks, now_ms)
+        parts.pipeline.flush(FLUSH_AT_ONCE)
         ticked = self._looks.take(
             "silence",
             lambda tx: silence.tick(
@@ -277,16 +287,3 @@ class Daemon:
         """Run what the schedule says is due; here too nothing can come in between."""
         if self._parts.schedule.run_due(self._parts.now_ms()):
             self._dispatcher.wake()
-
-
-def _last_heard(truck: Held, now_ms: int) -> LastHeard:
-    # Heard by a clock that was ahead and has been set back since: its own time is the better.
-    heard_ms = truck.heard_ms if truck.heard_ms <= now_ms else min(truck.last_ms, now_ms)
-    moving = bool(record(truck.state).truck.latest.moving)
-    return LastHeard(
-        time_ms=truck.last_ms,
-        heard_ms=heard_ms,
-        moving=moving,
-        lost_moving=moving and truck.online is False,
-        online=truck.online,
-    )

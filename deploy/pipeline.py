@@ -20,6 +20,7 @@ from deploy.batch import Counts, Part, Position, Rules
 from deploy.database import Database, store_failed
 from deploy.findings import tell, tell_of_then
 from deploy.gateway_notes import note_position, note_sequence, note_status
+from deploy.held_trucks import HeldTrucks
 from deploy.record_intake import take_up, tell_done
 from deploy.standstill import or_stopped
 from ingest import held as holding
@@ -53,7 +54,7 @@ class Pipeline:
         self._courses = courses
         self._rules = rules
         self._now_ms = now_ms
-        self._trucks: dict[str, Held] = {}
+        self._trucks = HeldTrucks()
         self._given_up: dict[str, int] = {}  # trucks whose entries we failed on, to which
         self._aside = Aside(
             limit_rows=rules.quarantine_rows, limit_bytes=rules.quarantine_bytes
@@ -147,13 +148,11 @@ class Pipeline:
                     self.counts.give_up()
             return []
 
-    def flush(self) -> None:
-        """Write the states that have moved on since they were last written."""
+    def flush(self, limit: int | None = None) -> None:
+        """Write states that have moved on, at most so many, the longest waiting first."""
         with self._database.write() as tx:
-            saved = [
-                holding.save(tx, truck) for truck in self._trucks.values() if truck.unsaved
-            ]
-        self._trucks.update({truck.name: truck for truck in saved})
+            saved = self._trucks.save(tx, limit)
+        self._trucks.put(*saved)
 
     def commit_record(self) -> None:
         """Take up what people have entered in the service record, truck by truck."""
@@ -185,7 +184,7 @@ class Pipeline:
                 tell(tx, name, taken.folded, now_ms, self._rules.policy, rebuilt=True)
                 tell_done(tx, taken.folded.held, now_ms, self._rules.policy)
         if taken.folded is not None:
-            self._trucks[name] = taken.folded.held
+            self._trucks.put(taken.folded.held)
         self._registered -= {name} - self._in_file
         self._registered |= {name} if taken.registered else set()
         log.info("record.taken", vehicle=name, entries=len(taken.entries))
@@ -206,7 +205,7 @@ class Pipeline:
             note_position(tx, len(messages), now_ms)
         counts.commits += 1
         self.counts = counts
-        self._trucks.update(changed)
+        self._trucks.put(*changed.values())
         return [
             Position(vehicle=truck.name, time_ms=truck.last_ms, seq=truck.sequence.gap_free)
             for truck in changed.values()

@@ -12,6 +12,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ingest.held import NEVER_MS
 from ingest.record import Entry
@@ -30,6 +31,9 @@ FLEET_FILE = "fleet file"
 _WORDS = {"title": "title", "circuit": "circuit", "cooler": "cooler", "fluid": "fluid",
     "class": "thermal_class", "sensor": "sensor"}  # fmt: skip
 _VALVE = ("thermostat_open_c", "thermostat_full_c")
+#: What no parameter depends on: two trucks of one kind differ in it.
+_OF_ONE_TRUCK: dict[str, Any] = {"name": "", "title": "", "installed_ms": None,
+    "installed_odometer_km": None, "life_used_at_start": 0.0}  # fmt: skip
 _NUMBERS = ("fluid_total_l", *_VALVE, "rated_torque_nm")
 
 
@@ -47,21 +51,25 @@ def courses_of(
     The look-up raises ``BadSettings`` where a record names a fluid that the fleet file has lost.
     """
     known: dict[str, Course] = {}
+    rows_by_kind: dict[Vehicle, NDArray[Any]] = {}
 
-    def look_up(name: str, entries: Sequence[Entry]) -> Course:
-        if not entries and name in known:
-            return known[name]
-        stretches = _stretches(fleet, name, entries)
-        rows = [
-            parameters(
-                replace(vehicle, limits=limits(vehicle.limits)),
+    def row_of(vehicle: Vehicle) -> NDArray[Any]:
+        kind = replace(vehicle, limits=limits(vehicle.limits), **_OF_ONE_TRUCK)
+        if kind not in rows_by_kind:
+            rows_by_kind[kind] = parameters(
+                kind,
                 _fluid_of(fleet, vehicle),
                 max_gap_s=max_gap_s,
                 silent_after_s=silent_after_s,
                 false_alarms_per_h=false_alarms_per_h,
             )
-            for vehicle, _ in stretches
-        ]
+        return rows_by_kind[kind]
+
+    def look_up(name: str, entries: Sequence[Entry]) -> Course:
+        if not entries and name in known:
+            return known[name]
+        stretches = _stretches(fleet, name, entries)
+        rows = [row_of(vehicle) for vehicle, _ in stretches]
         noted = [
             as_row(entry, epoch) for epoch, (_, held) in enumerate(stretches) for entry in held
         ]

@@ -1,0 +1,46 @@
+"""What was last heard of each truck: kept from look to look, worked out anew where something came."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from alerts.watch import LastHeard
+from ingest.held import NEVER_MS, Held
+
+Mark = tuple[int, int, bool | None]
+"""What changes whenever anything here does: newest sample, when heard, connected or not."""
+
+
+class Heard:
+    """Remembers; a fleet of a hundred thousand is looked at every few seconds."""
+
+    def __init__(self) -> None:
+        self._marks: dict[str, Mark] = {}
+        self._known: dict[str, LastHeard] = {}
+
+    def now(self, trucks: Mapping[str, Held], now_ms: int) -> Mapping[str, LastHeard]:
+        """Give what was last heard of every truck that was ever heard."""
+        marks, known = self._marks, self._known
+        for name, truck in trucks.items():
+            if truck.last_ms == NEVER_MS:
+                continue
+            mark = (truck.last_ms, truck.heard_ms, truck.online)
+            if marks.get(name) != mark or truck.heard_ms > now_ms:
+                marks[name] = mark
+                known[name] = last_heard(truck, now_ms)
+        return known
+
+
+def last_heard(truck: Held, now_ms: int) -> LastHeard:
+    """Give what was last heard of one truck."""
+    # Heard by a clock that was ahead and has been set back since: its own time is the better.
+    heard_ms = truck.heard_ms if truck.heard_ms <= now_ms else min(truck.last_ms, now_ms)
+    # By index: as an attribute it takes a hundred times as long.
+    moving = bool(truck.state["truck"]["latest"]["moving"][0])
+    return LastHeard(
+        time_ms=truck.last_ms,
+        heard_ms=heard_ms,
+        moving=moving,
+        lost_moving=moving and truck.online is False,
+        online=truck.online,
+    )
