@@ -16,6 +16,7 @@ from deploy import (
     account_commands,
     alarm_commands,
     archive_commands,
+    backup_commands,
     fleet_commands,
     logs,
     notice_commands,
@@ -24,6 +25,7 @@ from deploy import (
     report_commands,
 )
 from deploy.around import around_of
+from deploy.backup.manifest import BackupError
 from deploy.broker import Kind
 from deploy.check import check
 from deploy.clock import wall_ms
@@ -67,6 +69,7 @@ app = typer.Typer(
 )
 app.add_typer(account_commands.app, name="accounts")
 app.add_typer(alarm_commands.app, name="alarms")
+app.add_typer(backup_commands.app, name="backup")
 app.add_typer(fleet_commands.app, name="fleet")
 app.add_typer(archive_commands.app, name="history")
 app.add_typer(notice_commands.app, name="notices")
@@ -85,7 +88,7 @@ def main() -> None:
         fail(str(error), error.exit_code)
     except RecordError as error:
         fail(str(error), 1)
-    except (StoreError, ArchiveError) as error:
+    except (StoreError, ArchiveError, BackupError) as error:
         fail(str(error), 1)
     except sqlite3.DatabaseError as error:
         if not store_failed(error):
@@ -148,6 +151,7 @@ def serve_command(
 
     logs.set_up()
     loaded = load_settings(config=config, env=os.environ)
+    logs.set_up(loaded.settings.log.level, loaded.settings.log.form)
     code = serve(
         loaded.settings,
         fleet_of(loaded),
@@ -188,6 +192,7 @@ app.command("simulate")(simulate_command)
 app.command("what-if")(what_if_command)
 app.command("hindsight")(hindsight_command)
 app.command("review")(review_command)
+app.command("restore")(backup_commands.restore_command)
 
 
 @app.command("replay")

@@ -19,6 +19,10 @@ import alerts.schema
 import deploy.schema
 import ingest.schema
 import review.schema
+from deploy.store_error import StoreBusy, StoreError
+from deploy.upgrade import forget_older, keep_before, steps_done
+
+__all__ = ["Beside", "Database", "StoreBusy", "StoreError"]
 
 _PACKAGES: tuple[tuple[str, tuple[tuple[str, ...], ...]], ...] = (
     ("ingest", ingest.schema.STEPS),
@@ -28,12 +32,14 @@ _PACKAGES: tuple[tuple[str, tuple[tuple[str, ...], ...]], ...] = (
 )
 
 
-class StoreError(Exception):
-    """The store cannot be used; the message says why and how to mend it."""
+def steps_known() -> dict[str, int]:
+    """Count the steps of each package that this Heatbook knows."""
+    return {package: len(steps) for package, steps in _PACKAGES}
 
 
-class StoreBusy(StoreError):
-    """Another process writes to the store."""
+def behind(conn: sqlite3.Connection) -> bool:
+    """Say whether a store still has steps to take."""
+    return steps_done(conn) != steps_known()
 
 
 class Database:
@@ -63,8 +69,10 @@ class Database:
             self._writer.execute("PRAGMA journal_mode=WAL")
             self._writer.execute(f"PRAGMA synchronous={synchronous}")
             self._writer.execute("PRAGMA busy_timeout=5000")
+            keep_before(self._writer, path, steps_known())
             with self.write() as tx:
                 _migrate(tx)
+            forget_older(path)
         except sqlite3.Error as error:
             self._lock_file.close()
             raise StoreError(f"cannot open the store {path}: {error}") from error
@@ -148,6 +156,19 @@ def beside_daemon(path: Path) -> Iterator[sqlite3.Connection]:
         conn.execute("BEGIN IMMEDIATE")
         yield conn
         conn.execute("COMMIT")
+
+
+@contextmanager
+def claimed(path: Path) -> Iterator[None]:
+    """Have the place of a store for this process alone, whether there is a store or not.
+
+    Raises
+    ------
+    StoreBusy
+        Another process writes to it.
+    """
+    with _claim(path):
+        yield
 
 
 def _claim(path: Path) -> IO[bytes]:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
 
+from tests.deploy.backed_up import Home, settled
 from tests.deploy.captures import FLEET_FILE, Run, fleet_messages, lines, run_in
 
 
@@ -26,3 +28,19 @@ def fleet_file(tmp_path: Path) -> Path:
     path = tmp_path / "fleet.toml"
     path.write_text(FLEET_FILE)
     return path
+
+
+@pytest.fixture(scope="session")
+def driven(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A home whose trucks have driven for months; to be copied, not used."""
+    return settled(tmp_path_factory.mktemp("driven")).folder
+
+
+@pytest.fixture
+def home(tmp_path: Path, driven: Path) -> Home:
+    """A home of the test's own with months of history, the old ones in the archive."""
+    made = Home(tmp_path / "here")
+    shutil.copytree(driven, made.folder)
+    config = made.store.parent / "heatbook.toml"
+    config.write_text(config.read_text().replace(str(driven), str(made.folder)))
+    return made

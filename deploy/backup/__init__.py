@@ -1,0 +1,1 @@
+"""Backups: the store, its archive and the files of the settings, whole, in a folder each."""

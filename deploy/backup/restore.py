@@ -1,0 +1,150 @@
+"""Putting a backup back: copied beside its place, compared, and only then in its place, all of it.
+
+What stood there is kept under another name. Nobody may write to the store meanwhile.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from collections.abc import Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from deploy.backup import files, manifest
+from deploy.backup.manifest import ARCHIVE, STORE, BackupError, Manifest, Part
+from deploy.database import claimed
+from deploy.settings import Settings
+from ingest.sealed import place
+
+RESTORING = ".restoring"
+"""What the names of files end with until they are in their place."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restored:
+    """Where store and archive stand now, and what stood there before and is kept aside."""
+
+    store: Path
+    archive: Path
+    aside: tuple[Path, ...]
+
+
+def restore(folder: Path, settings: Settings, *, stamp: str, replace: bool) -> Restored:
+    """Put the store and the archive of a backup that was verified where the settings have them.
+
+    ``stamp`` names what is kept aside.
+
+    Raises
+    ------
+    BackupError
+        A store or an archive stands there and is not to be replaced, or what was copied is not the same.
+    deploy.database.StoreBusy
+        A daemon writes to the store that stands there.
+    """
+    store = settings.store.path
+    archive = store.parent / settings.archive.folder
+    told = manifest.read(folder)
+    if not replace:
+        _refuse_standing(store, archive)
+    with claimed(store):
+        _room(store, archive, told)
+        try:
+            _copied(folder, told, store, archive, str(settings.archive.folder))
+            aside = _swapped(store, archive, stamp)
+        except OSError as error:
+            raise BackupError(
+                f"the backup cannot be put back ({error.strerror or error}: {error.filename}); make room, or "
+                "give this user the right to write; then do it again"
+            ) from error
+    return Restored(store=store, archive=archive, aside=tuple(aside))
+
+
+def _refuse_standing(store: Path, archive: Path) -> None:
+    standing = [store] if store.exists() else []
+    standing += [archive] if archive.exists() and any(archive.iterdir()) else []
+    if standing:
+        raise BackupError(
+            f"{' and '.join(map(str, standing))} stand there already; name another place in the settings, or "
+            "say --replace: what stands there is kept beside it under another name"
+        )
+
+
+def _room(store: Path, archive: Path, told: Manifest) -> None:
+    sizes = {store.parent: 0, _standing(archive): 0}
+    for part in told.parts:
+        if part.path == STORE:
+            sizes[store.parent] += part.bytes
+        elif part.path.startswith(f"{ARCHIVE}/"):
+            sizes[_standing(archive)] += part.bytes
+    for disk, need in sizes.items():
+        if shutil.disk_usage(disk).free < need:
+            raise BackupError(f"{disk} has no room for {need / 1e6:.0f} MB; make room there")
+
+
+def _standing(folder: Path) -> Path:
+    """Give the nearest folder above that exists."""
+    while not folder.exists():
+        folder = folder.parent
+    return folder
+
+
+def _copied(folder: Path, told: Manifest, store: Path, archive: Path, where: str) -> None:
+    """Copy everything beside its place and compare it with what the backup says of it."""
+    new_store, new_archive = _beside(store), _beside(archive)
+    new_store.unlink(missing_ok=True)
+    shutil.rmtree(new_archive, ignore_errors=True)
+    for part in told.parts:
+        if part.path == STORE:
+            _compare(part, files.copy(folder / STORE, store.parent, new_store.name))
+        elif part.path.startswith(f"{ARCHIVE}/"):
+            name = part.path.removeprefix(f"{ARCHIVE}/")
+            _compare(part, files.copy(folder / part.path, new_archive, name))
+    with closing(sqlite3.connect(new_store, isolation_level=None)) as conn:
+        (found,) = conn.execute("PRAGMA quick_check(1)").fetchone()
+        place(conn, where)
+    if found != "ok":
+        raise BackupError(
+            f"what was copied to {new_store} is damaged ({found}); look at that disk"
+        )
+    files.sync(new_store)
+    if new_archive.exists():
+        files.sync_tree(new_archive)
+
+
+def _compare(part: Part, copied: Part) -> None:
+    if copied.sha256 != part.sha256:
+        raise BackupError(
+            f"{part.path} is not read as it was written into the backup; take another backup, and look at "
+            "that disk"
+        )
+
+
+def _swapped(store: Path, archive: Path, stamp: str) -> list[Path]:
+    """Put what stands there aside, and the new in its place."""
+    aside = []
+    standing: Sequence[Path] = (
+        archive,
+        *(store.with_name(store.name + end) for end in ("-wal", "-shm", "")),
+    )
+    for path in standing:
+        if path.exists() and (path.is_file() or any(path.iterdir())):
+            kept = path.with_name(f"{path.name}.before-restore-{stamp}")
+            if path.name.startswith(store.name):  # a store is found with its log by its name
+                end = path.name.removeprefix(store.name)
+                kept = store.with_name(f"{store.name}.before-restore-{stamp}{end}")
+            path.rename(kept)
+            aside.append(kept)
+    if (new_archive := _beside(archive)).exists():
+        if archive.exists():
+            archive.rmdir()  # empty, else it was put aside
+        new_archive.rename(archive)
+        files.sync(archive.parent)
+    _beside(store).rename(store)
+    files.sync(store.parent)
+    return aside
+
+
+def _beside(path: Path) -> Path:
+    return path.with_name(path.name + RESTORING)

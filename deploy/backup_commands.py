@@ -1,0 +1,230 @@
+"""``heatbook backup`` and ``heatbook restore``: whole copies, looked at, and put back."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+import typer
+
+from deploy.archive_list import size_words
+from deploy.backup.make import Made, Maker
+from deploy.backup.manifest import BackupError
+from deploy.backup.restore import restore
+from deploy.backup.rotation import Keep, backups_in, rotate
+from deploy.backup.told import LastBackup, note_backup
+from deploy.backup.verify import SAMPLE, Verdict, later, refuse, verify
+from deploy.clock import clock_of, wall_ms
+from deploy.courses import courses_by
+from deploy.database import beside_daemon
+from deploy.fleet import fleet_of
+from deploy.options import Config
+from deploy.printing import foreign, say, show, table, warn
+from deploy.settings import Loaded, load_settings
+from models.units import rfc3339
+from review import measures
+from review.model_version import model_version
+
+app = typer.Typer(
+    rich_markup_mode=None,
+    help="Copies the store, its archive and the settings' files, beside a running daemon or without one; "
+    "'list' and 'verify' look at backups.",
+)
+
+Into = Annotated[
+    Path | None, typer.Option(help="Folder for backups. Default: by [backup] folder.")
+]
+Backup = Annotated[
+    Path, typer.Argument(help="Folder of one backup, as 'backup list' names it.")
+]
+All = Annotated[
+    bool, typer.Option("--all", help=f"Run all trucks again, not only {SAMPLE} of them.")
+]
+
+
+@app.callback(invoke_without_command=True)
+def backup_command(
+    context: typer.Context,
+    into: Into = None,
+    keep: Annotated[
+        int | None, typer.Option(min=1, help="So many backups of this store stay.")
+    ] = None,
+    keep_days: Annotated[
+        float | None, typer.Option(min=1.0, help="Older ones go; the newest always stays.")
+    ] = None,
+    afresh: Annotated[
+        bool,
+        typer.Option("--afresh", help="Copy every month; share no file with earlier backups."),
+    ] = False,
+    beside_store: Annotated[
+        bool,
+        typer.Option("--beside-store", help="The folder may lie below the store's own."),
+    ] = False,
+    config: Config = None,
+) -> None:
+    """Make a backup now, and let those go that are more than are kept."""
+    if context.invoked_subcommand is not None:
+        return
+    loaded = load_settings(config=config, env=os.environ)
+    folder = _folder(loaded, into)
+    now_ms = clock_of(loaded.settings)
+    began_ms = wall_ms()
+    maker = Maker(
+        loaded=loaded, into=folder, now_ms=now_ms, afresh=afresh, beside_store=beside_store
+    )
+    made = maker.make()
+    _note(loaded, made, now_ms())
+    say(_words(made, (wall_ms() - began_ms) / 1000))
+    for line in made.manifest.left_out:
+        say(f"Left out: {line}.")
+    if made.folder.stat().st_dev == loaded.settings.store.path.stat().st_dev:
+        warn("The backup lies on the same disk as the store: a disk that fails takes both.")
+    rules = loaded.settings.backup.rules()
+    if keep is not None or keep_days is not None:
+        rules = Keep(number=keep, days=keep_days)
+    for gone in rotate(folder, made.manifest.store, rules, now_ms()):
+        say(f"Removed {gone.name}.")
+    for problem in made.manifest.problems:
+        warn(problem)
+    raise typer.Exit(1 if made.manifest.problems else 0)
+
+
+@app.command("list")
+def list_command(
+    into: Into = None,
+    as_json: Annotated[bool, typer.Option("--json", help="JSON lines, one a backup.")] = False,
+    config: Config = None,
+) -> None:
+    """List the backups in a folder, the newest first."""
+    loaded = load_settings(config=config, env=os.environ)
+    found = backups_in(_folder(loaded, into))
+    if as_json:
+        for path, told in found:
+            line = {
+                "folder": str(path),
+                "as_of": told.as_of,
+                "store": told.store,
+                "heatbook": told.heatbook,
+                "bytes": told.bytes,
+                "problems": told.problems,
+            }
+            typer.echo(msgspec.json.encode(line).decode())
+        return
+    made = table("Of", "Store", "Size", "Trucks", "Months", "Folder", wide=("Folder",))
+    zone = loaded.settings.fleet.zone
+    for path, told in found:
+        made.add_row(
+            measures.minute(told.as_of_ms, zone),
+            told.store,
+            size_words(told.bytes),
+            str(told.counts.trucks),
+            str(told.counts.months),
+            foreign(str(path)),
+        )
+    show(made)
+
+
+@app.command("verify")
+def verify_command(backup: Backup, every: All = False, config: Config = None) -> None:
+    """Look at a backup: hashes, the store, each month, and accounts run again from the journal."""
+    verdict = _verify(backup, load_settings(config=config, env=os.environ), every)
+    for problem in verdict.problems:
+        warn(problem)
+    say(_verdict_words(verdict))
+    raise typer.Exit(1 if verdict.problems else 0)
+
+
+def restore_command(
+    backup: Backup,
+    replace: Annotated[
+        bool,
+        typer.Option("--replace", help="Put aside what stands there; it is kept beside it."),
+    ] = False,
+    every: All = False,
+    config: Config = None,
+) -> None:
+    """Put a backup back where the settings have the store; it is looked at before and after."""
+    loaded = load_settings(config=config, env=os.environ)
+    began_ms = wall_ms()
+    verdict = _verify(backup, loaded, every)
+    if (problem := later(verdict.manifest)) is not None:
+        raise BackupError(f"{backup} cannot be put back: {problem}")
+    refuse(backup, verdict)
+    say(_verdict_words(verdict))
+    stamp = rfc3339(wall_ms()).replace(":", "-")
+    done = restore(backup, loaded.settings, stamp=stamp, replace=replace)
+    for path in done.aside:
+        say(f"What stood there is kept as {path}.")
+    as_of = measures.minute(verdict.manifest.as_of_ms, loaded.settings.fleet.zone)
+    say(
+        f"The store {done.store} is as it was at {as_of}, put back in {(wall_ms() - began_ms) / 1000:.1f} s. "
+        "Start the daemon: it goes on from there. What gateways and broker still hold of the time since is "
+        "taken in again, and the accounts come out the same; what they had let go of, because the "
+        "store that is gone had confirmed it, is missing, and counted as missing where a gateway counts. "
+        "Notices that went out since may go out once more."
+    )
+    say(
+        f"Settings, fleet and people file of that time lie in {backup / 'settings'}; they are not put in "
+        "their place, and secrets are not among them."
+    )
+
+
+def _folder(loaded: Loaded, into: Path | None) -> Path:
+    folder = into or loaded.settings.backup.folder
+    if folder is None:
+        raise BackupError(
+            "no folder for backups is named; say --into FOLDER, or set [backup] folder"
+        )
+    return folder
+
+
+def _note(loaded: Loaded, made: Made, done_ms: int) -> None:
+    with beside_daemon(loaded.settings.store.path) as tx:
+        note_backup(
+            tx,
+            LastBackup(
+                as_of_ms=made.manifest.as_of_ms,
+                done_ms=done_ms,
+                folder=str(made.folder.absolute()),
+                bytes=made.manifest.bytes,
+                months=made.manifest.counts.months,
+            ),
+        )
+
+
+def _verify(backup: Path, loaded: Loaded, every: bool) -> Verdict:
+    return verify(
+        backup,
+        courses=courses_by(loaded.settings, fleet_of(loaded)),
+        models=model_version(),
+        trucks=None if every else SAMPLE,
+    )
+
+
+def _words(made: Made, seconds: float) -> str:
+    counts = made.manifest.counts
+    return (
+        f"{made.folder} is made in {seconds:.1f} s: {counts.trucks} trucks, {counts.months} months of "
+        f"the archive ({made.new_months} of them new), {size_words(made.manifest.bytes)} in all, of which "
+        f"{size_words(made.new_bytes)} take room that no earlier backup takes."
+    )
+
+
+def _verdict_words(verdict: Verdict) -> str:
+    told = verdict.manifest
+    words = [
+        f"{len(told.parts)} files of {told.as_of} looked at, {verdict.months} months compared",
+        f"{verdict.run_again} trucks run again"
+        + (", each to the same account" if verdict.run_again and not verdict.problems else ""),
+    ]
+    if verdict.of_other_basis:
+        words.append(
+            f"{verdict.of_other_basis} not comparable (never heard, or computed with other settings, fleet "
+            "file or models: the daemon computes those anew)"
+        )
+    words.append(
+        f"{len(verdict.problems)} problems" if verdict.problems else "the backup is whole"
+    )
+    return "; ".join(words) + "."
