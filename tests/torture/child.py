@@ -46,6 +46,8 @@ class Child:
 
     folder: Path
     settings: str
+    place: Path | None = None
+    """Where its store is, when that is not ``folder``: on a disk of its own."""
     through: tuple[str, ...] = ()
     """What comes before its command: a recorder, or what makes its calls to the system fail."""
     _process: Process | None = field(default=None, repr=False)
@@ -58,7 +60,7 @@ class Child:
     @property
     def store(self) -> Path:
         """Its store."""
-        return self.folder / "heatbook.db"
+        return (self.place or self.folder) / "heatbook.db"
 
     @property
     def log(self) -> str:
