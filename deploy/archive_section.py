@@ -1,11 +1,11 @@
-"""``[archive]``: months that are over go from the store to files of their own."""
+"""``[archive]``: months that are over go from the store to files of their own, or to InfluxDB."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import time
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field, field_validator
 
@@ -30,6 +30,7 @@ class ArchiveSection(Section):
     """``[archive]``: where old months are kept, from when on, and for how long."""
 
     move: bool = True
+    kind: Literal["parquet", "influx"] = "parquet"
     folder: Path = Path("archive")
     hot_days: Annotated[float, Field(ge=1.0, le=3650.0)] = 35.0
     move_at: time = time(2, 30)

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from pydantic import SecretStr, ValidationError
+from pydantic import SecretStr, ValidationError, model_validator
 from pydantic_settings import (
     BaseSettings,
     PydanticBaseSettingsSource,
@@ -25,6 +25,7 @@ from alerts.channels import ChannelSettings
 from deploy import sections
 from deploy.archive_section import ArchiveSection
 from deploy.backup_section import BackupSection
+from deploy.influx_section import Influx, needs_influx
 from deploy.keys import fields, is_secret, kinds_at, leaves
 from deploy.layers import (
     CONFIG,
@@ -57,6 +58,7 @@ class Settings(BaseSettings):
     mqtt: MqttSettings = MqttSettings()
     store: sections.Store = sections.Store()
     archive: ArchiveSection = ArchiveSection()
+    influx: Influx | None = None
     backup: BackupSection = BackupSection()
     wire: sections.Wire = sections.Wire()
     quarantine: sections.Quarantine = sections.Quarantine()
@@ -84,6 +86,8 @@ class Settings(BaseSettings):
         """Take what `load_settings` has read; the library's sources let misspelt names by."""
         del settings_cls, env_settings, dotenv_settings, file_secret_settings
         return (init_settings,)
+
+    _archive_has_a_server = model_validator(mode="after")(needs_influx)
 
     def channels(self) -> dict[str, ChannelSettings]:
         """Give the settings of every channel by its name."""

@@ -16,6 +16,11 @@ from ingest.codec import absent, decode_all, encode, join
 from ingest.merge import merge
 
 _SPAN = "SELECT body FROM journal WHERE vehicle_id = ? AND last_ms >= ? AND first_ms <= ?"
+_APPEND = (
+    "INSERT INTO journal (id, vehicle_id, first_ms, last_ms, samples, received_ms, body) VALUES ("
+    "1 + max(coalesce((SELECT max(id) FROM journal), 0), (SELECT id FROM journal_high)), "
+    "?, ?, ?, ?, ?, ?)"
+)
 _ENDS = (
     "SELECT min(first_ms), max(last_ms) FROM ("
     "SELECT min(first_ms) AS first_ms, max(last_ms) AS last_ms FROM journal WHERE vehicle_id = ?1 "
@@ -30,11 +35,13 @@ _NEWEST = (
 
 def append(
     tx: sqlite3.Connection, *, vehicle_id: int, samples: NDArray[Any], received_ms: int
-) -> None:
-    """Append samples of one truck (records ``SAMPLE``, at least one)."""
-    tx.execute(
-        "INSERT INTO journal (vehicle_id, first_ms, last_ms, samples, received_ms, body) "
-        "VALUES (?, ?, ?, ?, ?, ?)",
+) -> int:
+    """Append samples of one truck (records ``SAMPLE``, at least one); give the row's number.
+
+    It is above those of all rows that ever were: who goes through the journal by number misses none.
+    """
+    made = tx.execute(
+        _APPEND,
         (
             vehicle_id,
             int(samples["time_ms"].min()),
@@ -44,6 +51,7 @@ def append(
             encode(samples),
         ),
     )
+    return int(made.lastrowid or 0)
 
 
 def span(conn: sqlite3.Connection, *, vehicle_id: int) -> tuple[int, int] | None:

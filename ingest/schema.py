@@ -7,6 +7,7 @@ archive instead. ``vehicle_state`` and ``checkpoint`` follow from both and can b
 
 from __future__ import annotations
 
+from ingest.feed_steps import FEED_STEPS
 from ingest.quarantine import QUARANTINE_STEPS
 from ingest.record import RECORD_STEPS
 from ingest.sealed import ARCHIVE_STEPS
@@ -86,4 +87,5 @@ STEPS: tuple[tuple[str, ...], ...] = (
     *QUARANTINE_STEPS,
     *RECORD_STEPS,
     *ARCHIVE_STEPS,
+    *FEED_STEPS,
 )

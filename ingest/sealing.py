@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest import journal, sealed
+from ingest import feed, journal, sealed
 from ingest.archive import Archive, ArchiveError, Contents, Month, canonical
 from ingest.codec import decode, join
 from ingest.merge import merge
@@ -141,7 +141,15 @@ def keep(archive: Archive, contents: Contents) -> None:
 
 
 def clear(tx: sqlite3.Connection, rows: Sequence[int], *, month: Month) -> None:
-    """Take rows of a sealed month out of the journal; what they hold of other months stays."""
+    """Take rows of a sealed month out of the journal; what they hold of other months stays.
+
+    What was still to be fed to a server is fed from the archive then.
+    """
+    if feed.unsent(tx, rows):
+        (vehicle_id,) = tx.execute(
+            "SELECT vehicle_id FROM journal WHERE id = ?", (rows[0],)
+        ).fetchone()
+        feed.again(tx, vehicle_id=vehicle_id, first_ms=month.first_ms, end_ms=month.end_ms)
     _cut_out(tx, rows, month.first_ms, month.end_ms)
 
 
@@ -158,11 +166,12 @@ def gather(tx: sqlite3.Connection, *, vehicle_id: int, day_ms: int) -> None:
     samples = merge(
         journal.hot(tx, vehicle_id=vehicle_id, first_ms=day_ms, last_ms=end_ms - 1)
     )[0]
-    received_ms = max(
-        _cut_out(tx, rows[start : start + SLICE_ROWS], day_ms, end_ms)
-        for start in range(0, len(rows), SLICE_ROWS)
-    )
-    journal.append(tx, vehicle_id=vehicle_id, samples=samples, received_ms=received_ms)
+    slices = [rows[start : start + SLICE_ROWS] for start in range(0, len(rows), SLICE_ROWS)]
+    sent = not any(feed.unsent(tx, each) for each in slices)
+    received_ms = max(_cut_out(tx, each, day_ms, end_ms) for each in slices)
+    made = journal.append(tx, vehicle_id=vehicle_id, samples=samples, received_ms=received_ms)
+    if sent:
+        feed.gathered(tx, made)
 
 
 def _cut_out(tx: sqlite3.Connection, rows: Sequence[int], first_ms: int, end_ms: int) -> int:
@@ -177,13 +186,18 @@ def _cut_out(tx: sqlite3.Connection, rows: Sequence[int], first_ms: int, end_ms:
         f"WHERE id IN ({marks}) AND (first_ms < ? OR last_ms >= ?)",
         (*rows, first_ms, end_ms),
     ).fetchall()
+    sent = not feed.unsent(tx, rows)
     tx.execute(f"DELETE FROM journal WHERE id IN ({marks})", tuple(rows))  # noqa: S608
     for vehicle_id, received_ms, body in beyond:
         samples = decode(body)
         times = samples["time_ms"]
         rest = samples[(times < first_ms) | (times >= end_ms)]
         if len(rest):
-            journal.append(tx, vehicle_id=vehicle_id, samples=rest, received_ms=received_ms)
+            made = journal.append(
+                tx, vehicle_id=vehicle_id, samples=rest, received_ms=received_ms
+            )
+            if sent:
+                feed.gathered(tx, made)
     return int(newest_ms)
 
 
