@@ -13,6 +13,7 @@ from rich.markup import escape
 
 from alerts import sending
 from alerts.phrases import number_of
+from deploy import private
 from deploy.broker_check import Finding, examine
 from deploy.clock import wall_ms
 from deploy.database import StoreError, read_only
@@ -77,6 +78,7 @@ def _findings(loaded: Loaded, *, try_broker: bool, send_notice: bool) -> Iterato
     yield from people_findings(loaded, now_ms=wall_ms())
     yield from web_findings(loaded)
     yield from _store(loaded)
+    yield from _exposed(loaded)
     yield Finding(level="good", what=f"compiled models are kept in {keep_compiled()}")
     if try_broker:
         yield from examine(loaded.settings.mqtt, check_id=token_hex(4))
@@ -141,6 +143,17 @@ def _store(loaded: Loaded) -> Iterator[Finding]:
     else:
         yield Finding(level="good", what=f"store {path} is sound")
     yield from held
+
+
+def _exposed(loaded: Loaded) -> Iterator[Finding]:
+    settings = loaded.settings
+    archive = settings.store.path.parent / settings.archive.folder
+    for path in private.exposed((settings.store.path, archive)):
+        yield Finding(
+            level="caution",
+            what=f"everybody on this machine can read {path}: samples, notices, who may sign in",
+            mend=f"chmod -R go-rwx {path}",
+        )
 
 
 def _held(conn: sqlite3.Connection) -> Iterator[Finding]:

@@ -19,6 +19,7 @@ import alerts.schema
 import deploy.schema
 import ingest.schema
 import review.schema
+from deploy import private
 from deploy.store_error import StoreBusy, StoreError
 from deploy.upgrade import forget_older, keep_before, steps_done
 
@@ -65,6 +66,7 @@ class Database:
         self._gate = threading.Lock()
         self._lock_file = _claim(path)
         try:
+            private.make_file(path)
             self._writer = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
             self._writer.execute("PRAGMA journal_mode=WAL")
             self._writer.execute(f"PRAGMA synchronous={synchronous}")
@@ -174,7 +176,7 @@ def claimed(path: Path) -> Iterator[None]:
 def _claim(path: Path) -> IO[bytes]:
     """Take the store for this process alone; the lock ends with the process, however it ends."""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(parents=True, exist_ok=True, mode=private.FOLDER)
         lock = path.with_name(path.name + ".lock").open("ab")
     except OSError as error:
         raise StoreError(f"cannot use {path.parent} for the store: {error.strerror}") from error

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 import threading
@@ -10,6 +11,7 @@ from types import FrameType
 import structlog
 
 from alerts.routing import Plan
+from deploy import private
 from deploy.around import Around
 from deploy.assembly import assemble
 from deploy.daemon import Daemon
@@ -37,6 +39,7 @@ def serve(
     deploy.database.StoreError
         The store cannot be used.
     """
+    os.umask(private.UMASK)
     stopping = threading.Event()
 
     def stop(_number: int, _frame: FrameType | None) -> None:

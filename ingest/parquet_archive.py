@@ -145,6 +145,7 @@ class ParquetArchive:
     def _make_folders(self, folder: Path) -> None:
         """Make a folder of the archive; the archive's own must outlive a power cut as its files do."""
         first = not self.folder.exists()
+        self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)  # nobody else's to read
         folder.mkdir(parents=True, exist_ok=True)
         if first:
             _sync_folder(self.folder.parent)
