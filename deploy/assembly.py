@@ -21,6 +21,7 @@ from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
 from deploy.history_keeper import HISTORY, ask
 from deploy.notice_chart import Charts
+from deploy.own_sources import own_look
 from deploy.pipeline import Pipeline
 from deploy.report_makers import report_times
 from deploy.reporter import asking
@@ -127,6 +128,7 @@ def assemble(
         rng=SystemRandom(),
         reader_pace=settings.alerts.pace.rules(),
         companions=companions_of(settings, fleet, database, rules.policy, now_ms, around),
+        own=own_look(settings, rules.policy, now_ms),
     )
     # A demonstration's day must not pass between two looks.
     watch_every_s = max(0.25, WATCH_EVERY_S / settings.clock.rate)

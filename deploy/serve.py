@@ -14,6 +14,7 @@ from alerts.routing import Plan
 from deploy import private
 from deploy.around import Around
 from deploy.assembly import assemble
+from deploy.attendants import Attendants
 from deploy.daemon import Daemon
 from deploy.settings import Settings
 from models.fleet import Fleet
@@ -49,11 +50,15 @@ def serve(
         signal.signal(number, stop)
     if stop_at_end_of_input:
         threading.Thread(target=_wait_for_end, args=(stopping,), daemon=True).start()
+    attendants = Attendants(settings, os.environ)
     daemon = assemble(settings, fleet, plan, around)
+    attendants.follow(daemon)
     daemon.start()
+    attendants.started()
     try:
         code = _stand_by(daemon, stopping)
     finally:
+        attendants.stop()
         daemon.stop()
     return code
 

@@ -29,12 +29,13 @@ HANGS_MS = 180_000
 class Signs:
     """The daemon at one moment; ages in milliseconds by a clock that never jumps.
 
-    ``committing``: its committer's thread runs. ``network_ms``: since the network thread moved last, None
-    where there is none. ``failing_ms``: for how long the store cannot be written, None while it can;
-    ``failed_ms``: for how long at a stretch it could not, in the last hour. ``outcomes``: tries of notices,
-    by channel and what came of them.
+    ``now_ms`` by the daemon's clock [Unix ms]. ``committing``: its committer's thread runs. ``network_ms``:
+    since the network thread moved last, None where there is none. ``failing_ms``: for how long the store
+    cannot be written, None while it can; ``failed_ms``: for how long at a stretch it could not, in the last
+    hour. ``outcomes``: tries of notices, by channel and what came of them.
     """
 
+    now_ms: int
     phase: Phase
     committing: bool
     turned_ms: int
@@ -107,10 +108,12 @@ def signs_of(
     tallies: Tallies,
     *,
     committing: bool,
+    now_ms: int,
 ) -> Signs:
     """Gather the signs of a daemon's parts now; cheap but for counting what trucks have missing."""
     moved_ms = source.last_progress_ms
     return Signs(
+        now_ms=now_ms,
         phase=progress.phase,
         committing=committing,
         turned_ms=progress.turned_ms_ago,
