@@ -1,0 +1,329 @@
+"""What is committed gets to the server, whatever the server answers: against a strict stand-in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from deploy.influx_sending import MOST_BAD
+from ingest import feed, sealed, sealing
+from ingest.archive import Month
+from tests.deploy.fed import MAX_GAP_MS, Fed, section
+from tests.influx_stub import Stub, problem, stub
+from tests.recorded import HOUR_MS, NOON_MS, climb
+
+DAY_MS = 86_400_000
+
+
+@pytest.fixture
+def far() -> Iterator[Stub]:
+    with stub() as made:
+        yield made
+
+
+@pytest.fixture
+def fed(far: Stub, tmp_path: Path) -> Iterator[Fed]:
+    made = Fed(tmp_path, section(far.url, batch_points=50))
+    yield made
+    made.database.close()
+
+
+def test_every_signal_of_every_sample_arrives(fed: Fed, far: Stub) -> None:
+    samples = climb(120)
+    fed.store("NF-01", samples[:70])
+    fed.store("NF-02", samples)
+    fed.store("NF-01", samples[70:])
+    state = fed.drain()
+    assert (state.points, state.rows_waiting, state.trouble) == (240, 0, "")
+    assert all(len(lines) <= 50 for lines in far.requests)
+    for name in ("NF-01", "NF-02"):
+        for sample in samples:
+            kept = far.points["heatbook", f"samples,vehicle={name}", int(sample["time_ms"])]
+            expected = {key: value for key, value in sample.items() if key != "time_ms"}
+            assert {key: float(value) for key, value in kept.items()} == expected
+
+
+@pytest.mark.parametrize(
+    ("answer", "trouble"),
+    [
+        (problem(503, "overloaded"), "away"),
+        (problem(429, "too many requests"), "away"),
+        (problem(500, "internal error"), "away"),
+        ("cut", "away"),
+        (problem(401, "unauthorized access"), "settings"),
+        (problem(403, "forbidden"), "settings"),
+        (problem(404, 'bucket "heatbook" not found'), "settings"),
+    ],
+)
+def test_a_failure_is_told_and_nothing_is_lost(
+    fed: Fed, far: Stub, answer: tuple[int, dict[str, str], str] | str, trouble: str
+) -> None:
+    fed.store("NF-01", climb(60))
+    far.answers.append(answer)
+    assert not fed.feeder.once()
+    assert (fed.state.trouble, fed.state.points, fed.state.rows_waiting) == (trouble, 0, 1)
+    assert fed.state.trouble_since_ms == fed.now_ms
+    state = fed.drain()
+    assert (state.trouble, state.reason, state.points, state.rows_waiting) == ("", "", 60, 0)
+    assert len(far.vehicles()) == 60
+
+
+def test_a_server_that_answers_too_late_is_away(far: Stub, tmp_path: Path) -> None:
+    fed = Fed(tmp_path, section(far.url, timeout_s=0.2))
+    fed.store("NF-01", climb(10))
+    far.answers.append("slow")
+    assert not fed.feeder.once()
+    assert fed.state.trouble == "away"
+    fed.drain()
+    assert len(far.vehicles()) == 10
+    fed.database.close()
+
+
+def test_a_server_that_is_down_keeps_nothing_in_memory_and_gets_all(
+    far: Stub, tmp_path: Path
+) -> None:
+    fed = Fed(tmp_path, section("http://127.0.0.1:1"))
+    for start in range(0, 400, 40):
+        fed.store("NF-01", climb(400)[start : start + 40])
+        assert not fed.feeder.once()
+    state = fed.state
+    assert (state.trouble, state.rows_waiting) == ("away", 10)
+    assert state.oldest_unsent_ms == fed.now_ms
+    fed.influx = section(far.url)
+    fed.again()
+    assert fed.drain().points == 400
+    assert len(far.vehicles()) == 400
+    fed.database.close()
+
+
+@pytest.mark.parametrize(
+    ("told", "least_s"), [("7", 7.0), ("Fri, 31 Dec 2199 23:59:59 GMT", 3600.0)]
+)
+def test_retry_after_is_honoured(fed: Fed, far: Stub, told: str, least_s: float) -> None:
+    """RFC 9110, 10.2.3: seconds or a date; one far off is not waited for longer than an hour."""
+    fed.store("NF-01", climb(3))
+    far.answers.append(problem(429, "slow down", Retry_After=told))
+    assert fed.feeder._turn() == least_s
+
+
+def test_rests_grow_and_end_with_the_trouble(fed: Fed, far: Stub) -> None:
+    fed.store("NF-01", climb(3))
+    far.answers += [problem(503, "overloaded")] * 12
+    rests = [fed.feeder._turn() for _ in range(12)]
+    for number, rest_s in enumerate(rests):
+        longest = min(60.0, 2.0**number)
+        assert longest / 2 <= rest_s <= longest
+    assert fed.feeder._turn() == 0.0
+    far.answers.append(problem(503, "overloaded"))
+    fed.store("NF-01", climb(3, start_ms=NOON_MS + HOUR_MS))
+    assert fed.feeder._turn() <= 1.0
+
+
+@pytest.mark.parametrize("partial", [True, False])
+def test_bad_lines_are_found_and_kept_and_the_good_ones_arrive(
+    fed: Fed, far: Stub, partial: bool
+) -> None:
+    samples = climb(120)
+    bad = {int(samples[place]["time_ms"]) for place in (0, 17, 18, 119)}
+    far.partial = partial
+    far.refuses = lambda line: (
+        "field type conflict" if int(line.rsplit(" ", 1)[1]) in bad else None
+    )
+    fed.store("NF-01", samples)
+    state = fed.drain()
+    assert (state.points, state.refused, state.rows_waiting, state.trouble) == (116, 4, 0, "")
+    assert {at for _, at in far.vehicles()} == {int(s["time_ms"]) for s in samples} - bad
+    with fed.database.read() as conn:
+        found = feed.refused(conn)
+    assert {each.time_ms for each in found} == bad
+    assert all("field type conflict" in each.reason for each in found)
+    assert all(each.line.startswith("samples,vehicle=NF-01 fluid_temp_c=") for each in found)
+
+
+def test_a_server_that_refuses_everything_is_no_fault_of_the_lines(fed: Fed, far: Stub) -> None:
+    fed.influx = section(far.url, batch_points=500)
+    fed.again()
+    fed.store("NF-01", climb(200))
+    far.refuses = lambda line: "no"
+    assert not fed.feeder.once()
+    state = fed.state
+    assert (state.trouble, state.refused, state.rows_waiting) == ("refused", 0, 1)
+    assert len(far.requests) < 4 * MOST_BAD
+    far.refuses = lambda line: None
+    assert fed.drain().points == 200
+
+
+def test_refused_lines_are_bounded(
+    fed: Fed, monkeypatch: pytest.MonkeyPatch, far: Stub
+) -> None:
+    monkeypatch.setattr(feed, "MOST_REFUSED", 5)
+    far.refuses = lambda line: "no" if line.endswith("7") else None
+    samples = [{"time_ms": NOON_MS + each, "fluid_temp_c": 90.0} for each in range(100)]
+    fed.store("NF-01", samples)
+    assert fed.drain().refused == 10
+    with fed.database.read() as conn:
+        kept = feed.refused(conn)
+    assert [each.time_ms % 100 for each in kept] == [97, 87, 77, 67, 57]
+
+
+def test_what_is_older_than_the_bucket_keeps_is_counted_and_not_sent(
+    far: Stub, tmp_path: Path
+) -> None:
+    fed = Fed(tmp_path, section(far.url, keep_days=10.0), now_ms=NOON_MS + 12 * DAY_MS)
+    fed.store("NF-01", climb(20))
+    fed.store("NF-01", climb(20, start_ms=NOON_MS + 5 * DAY_MS))
+    state = fed.drain()
+    assert (state.points, state.expired, state.refused) == (20, 20, 0)
+    assert len(far.vehicles()) == 20
+    fed.database.close()
+
+
+def test_a_death_before_the_place_is_written_sends_again_and_counts_once(
+    fed: Fed, far: Stub, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    samples = climb(60)
+    fed.store("NF-01", samples)
+
+    def dies(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(feed, "advance", dies)
+        with pytest.raises(KeyboardInterrupt):
+            fed.feeder.once()
+    kept = dict(far.points)
+    assert len(kept) == 60
+    assert fed.state.points == 0
+    fed.again()
+    assert fed.drain().points == 60
+    assert {key: value for key, value in far.points.items() if key[0] == "heatbook"} == kept
+
+
+def test_of_two_values_for_one_time_the_one_that_is_read_arrives(fed: Fed, far: Stub) -> None:
+    """``ingest/merge.py``: the greater wins; a server keeps what it is told last."""
+    at = NOON_MS + 5_000
+    fed.store("NF-01", [{"time_ms": at, "fluid_temp_c": 95.0}])
+    fed.store("NF-01", [{"time_ms": at, "fluid_temp_c": 90.0, "gear": 3.0}])
+    fed.drain()
+    assert far.points["heatbook", "samples,vehicle=NF-01", at] == {
+        "fluid_temp_c": "95.0",
+        "gear": "3.0",
+    }
+
+
+def test_a_gathered_day_is_not_sent_again_and_one_that_was_not_sent_is(
+    fed: Fed, far: Stub
+) -> None:
+    samples = climb(40)
+    for each in samples:
+        fed.store("NF-01", [each])
+    fed.drain()
+    for each in climb(40, start_ms=NOON_MS + HOUR_MS):
+        fed.store("NF-02", [each])
+    day_ms = NOON_MS // DAY_MS * DAY_MS
+    sent = len(far.requests)
+    with fed.database.write() as tx:
+        sealing.gather(tx, vehicle_id=fed.trucks["NF-01"], day_ms=day_ms)
+        sealing.gather(tx, vehicle_id=fed.trucks["NF-02"], day_ms=day_ms)
+    state = fed.drain()
+    assert (state.points, state.rows_waiting) == (80, 0)
+    again = [line for lines in far.requests[sent:] for line in lines if "samples" in line]
+    assert {line.split()[0] for line in again if line.startswith("samples")} == {
+        "samples,vehicle=NF-02"
+    }
+
+
+def test_rows_that_went_leave_no_number_to_a_new_row(fed: Fed, far: Stub) -> None:
+    first = [fed.store("NF-01", [each]) for each in climb(10)]
+    fed.drain()
+    with fed.database.write() as tx:
+        tx.execute("DELETE FROM journal")
+    later = fed.store("NF-01", climb(5, start_ms=NOON_MS + HOUR_MS))
+    assert later > max(first)
+    assert fed.drain().points == 15
+    assert len(far.vehicles()) == 15
+
+
+def test_a_month_that_is_sealed_before_it_was_sent_is_sent_from_the_archive(
+    fed: Fed, far: Stub
+) -> None:
+    far.answers.append(problem(503, "overloaded"))
+    month = Month(2026, 1)
+    samples = [*climb(30), *climb(30, start_ms=NOON_MS + 3 * DAY_MS)]
+    fed.store("NF-01", samples)
+    assert not fed.feeder.once()
+    truck = fed.trucks["NF-01"]
+    with fed.database.write() as tx:
+        sealed.place(tx, "archive")
+        made = sealing.draft(tx, vehicle_id=truck, month=month, max_gap_ms=MAX_GAP_MS)
+        assert made is not None
+        sealing.keep(sealed.archive_of(tx), made.contents)
+        sealed.enroll(tx, made.sealed(1))
+        sealing.clear(tx, made.rows, month=month)
+    assert fed.state.spans_waiting == 1
+    state = fed.drain()
+    assert (state.points, state.spans_waiting) == (60, 0)
+    assert {at for _, at in far.vehicles()} == {int(each["time_ms"]) for each in samples}
+
+
+def test_an_erased_truck_goes_from_every_bucket_before_anything_else(
+    fed: Fed, far: Stub
+) -> None:
+    fed.store("NF-01", climb(10))
+    fed.drain()
+    fed.store("NF-02", climb(10))
+    with fed.database.write() as tx:
+        feed.erase(tx, vehicle_id=fed.trucks["NF-01"], vehicle="NF-01")
+    far.answers.append(problem(503, "overloaded"))
+    assert not fed.feeder.once()
+    assert (fed.state.erasures_waiting, far.deleted) == (1, [])
+    assert fed.drain().erasures_waiting == 0
+    assert far.deleted == [(name, 'vehicle="NF-01"') for name in ("heatbook", "heatbook-sums")]
+
+
+def test_another_server_gets_all_that_the_journal_has(fed: Fed, tmp_path: Path) -> None:
+    fed.store("NF-01", climb(30))
+    assert fed.drain().points == 30
+    with stub() as other:
+        fed.influx = section(other.url)
+        fed.again()
+        assert fed.drain().points == 30
+        assert len(other.vehicles()) == 30
+
+
+def test_sums_are_made_when_an_hour_is_over_and_again_for_late_samples(
+    fed: Fed, far: Stub
+) -> None:
+    samples = climb(120, start_ms=NOON_MS)
+    fed.store("NF-01", samples[:90])
+    fed.drain()
+    assert (fed.state.hours_waiting > 0, far.vehicles("heatbook-sums")) == (True, [])
+    fed.now_ms = NOON_MS + 10 * HOUR_MS
+    fed.drain()
+
+    def hours() -> dict[int, dict[str, str]]:
+        return {
+            at: fields
+            for (bucket, series, at), fields in far.points.items()
+            if (bucket, series) == ("heatbook-sums", "hours,vehicle=NF-01")
+        }
+
+    def counted() -> int:
+        return sum(int(fields["samples"].rstrip("i")) for fields in hours().values())
+
+    assert counted() == 90
+    fed.store("NF-01", samples[90:])
+    fed.drain()
+    assert counted() == 120
+    for start_ms, fields in hours().items():
+        inside = [
+            each["fluid_temp_c"]
+            for each in samples
+            if start_ms <= each["time_ms"] < start_ms + HOUR_MS
+        ]
+        assert float(fields["fluid_temp_c_min"]) == min(inside)
+        assert float(fields["fluid_temp_c_max"]) == max(inside)
+        assert float(fields["fluid_temp_c_mean"]) == pytest.approx(sum(inside) / len(inside))
+    assert fed.state.hours_waiting == 0
