@@ -20,6 +20,7 @@ import deploy.schema
 import ingest.schema
 import review.schema
 from deploy import private
+from deploy.log_length import LogLength
 from deploy.store_error import StoreBusy, StoreError
 from deploy.upgrade import forget_older, keep_before, steps_done
 
@@ -43,6 +44,10 @@ def behind(conn: sqlite3.Connection) -> bool:
     return steps_done(conn) != steps_known()
 
 
+PATIENCE_MS = 5_000
+"""How long a writer waits for others to let go of the store [ms]."""
+
+
 class Database:
     """An open store.
 
@@ -52,6 +57,8 @@ class Database:
         The database file; it is made when missing.
     synchronous
         ``"full"`` (default), ``"normal"``, or ``"off"`` for a store that is thrown away.
+    log_length
+        What keeps its log short; else one with the usual limits.
 
     Raises
     ------
@@ -61,16 +68,19 @@ class Database:
         It is from a later version, or it cannot be opened.
     """
 
-    def __init__(self, path: Path, *, synchronous: str = "full") -> None:
+    def __init__(
+        self, path: Path, *, synchronous: str = "full", log_length: LogLength | None = None
+    ) -> None:
         self.path = path
         self._gate = threading.Lock()
+        self._log_length = log_length or LogLength(path)
         self._lock_file = _claim(path)
         try:
             private.make_file(path)
             self._writer = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
             self._writer.execute("PRAGMA journal_mode=WAL")
             self._writer.execute(f"PRAGMA synchronous={synchronous}")
-            self._writer.execute("PRAGMA busy_timeout=5000")
+            self._writer.execute(f"PRAGMA busy_timeout={PATIENCE_MS}")
             keep_before(self._writer, path, steps_known())
             with self.write() as tx:
                 _migrate(tx)
@@ -95,6 +105,7 @@ class Database:
                 if self._writer.in_transaction:
                     self._writer.execute("ROLLBACK")
                 raise
+            self._log_length.look(self._writer, usual_ms=PATIENCE_MS)
 
     @contextmanager
     def read(self) -> Iterator[sqlite3.Connection]:
