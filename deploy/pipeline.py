@@ -10,6 +10,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import structlog
@@ -79,11 +80,14 @@ class Pipeline:
                 for name in names
             ]
             self._registered |= record.registered(conn)
-        for truck in found:
-            if truck is not None:
-                fit = truck.last_ms != holding.NEVER_MS
-                compute = self._caught_up if fit else self._rebuild
-                self._trucks[truck.name] = or_stopped(truck, compute)
+        held = [truck for truck in found if truck is not None]
+        with self._database.read() as conn:  # to open one costs more than to read a truck
+            for truck in held:
+                if truck.last_ms != holding.NEVER_MS:
+                    self._trucks.put(or_stopped(truck, partial(catch_up, conn)))
+        for truck in held:
+            if truck.last_ms == holding.NEVER_MS:
+                self._trucks.put(or_stopped(truck, self._rebuild))
         self.commit_record()
 
     def commit(self, messages: Sequence[Message]) -> list[Position]:
@@ -228,10 +232,6 @@ class Pipeline:
             raw=message.payload,
         )
         return Decoded(vehicle=one.vehicle, kind="refused", refused=(refused,))
-
-    def _caught_up(self, truck: Held) -> Held:
-        with self._database.read() as conn:
-            return catch_up(conn, truck)
 
     def _rebuild(self, truck: Held) -> Held:
         now_ms = self._now_ms()

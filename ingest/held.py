@@ -83,34 +83,24 @@ def load(
         return None
     vehicle_id, heard_ms, online = row
     basis = basis_of(course, model_version)
-    held = Held(
-        vehicle_id=vehicle_id,
-        name=name,
-        course=course,
-        basis=basis,
-        state=blank(STATE),
-        sequence=load_sequence(conn, vehicle_id),
-        heard_ms=heard_ms,
-        online=None if online is None else bool(online),
-    )
     kept = conn.execute(
         "SELECT time_ms, (SELECT max(time_ms) FROM checkpoint WHERE vehicle_id = ?1), state "
         "FROM vehicle_state WHERE vehicle_id = ?1 AND basis = ?2",
         (vehicle_id, basis),
     ).fetchone()
-    if kept is None:
-        return held
-    return _with_state(held, *kept)
-
-
-def _with_state(held: Held, time_ms: int, checkpoint_ms: int | None, body: bytes) -> Held:
-    checkpoint_ms = NEVER_MS if checkpoint_ms is None else checkpoint_ms
-    return replace(
-        held,
-        state=unpack(body),
+    time_ms, checkpoint_ms, body = (NEVER_MS, NEVER_MS, None) if kept is None else kept
+    return Held(
+        vehicle_id=vehicle_id,
+        name=name,
+        course=course,
+        basis=basis,
+        state=blank(STATE) if body is None else unpack(body),
         last_ms=time_ms,
-        checkpoint_ms=checkpoint_ms,
-        on_file=True,
+        checkpoint_ms=NEVER_MS if checkpoint_ms is None else checkpoint_ms,
+        sequence=load_sequence(conn, vehicle_id),
+        heard_ms=heard_ms,
+        online=None if online is None else bool(online),
+        on_file=body is not None,
     )
 
 

@@ -28,6 +28,9 @@ log = structlog.get_logger()
 LOOK_EVERY_S = 1.0
 """How often the store is looked at for what changed [s]."""
 
+LOOK_SHARE = 0.05
+"""Share of one processor that looking may take [-]: with a hundred thousand trucks it is rarer."""
+
 SHARE, FIRST_SHARE = 0.15, 0.5
 """Share of one processor that reading trucks may take [-], and while all are read for the first time."""
 
@@ -126,6 +129,9 @@ class Board:
             self._look = found
             oldest_ms = self._uptime_ms() - AGAIN_MS
             waited = [name for name, read_ms in self._read_ms.items() if read_ms <= oldest_ms]
+            # Who has an alarm does not wait until a whole fleet is read for the first time.
+            alarmed = sorted(changed & found.alarms.keys() - self._fleet.trucks.keys())
+            self._due = {**dict.fromkeys(alarmed), **self._due}
             for name in (*sorted(changed), *waited):
                 self._due.setdefault(name)
             self._show({}, now_ms)
@@ -151,8 +157,10 @@ class Board:
 
     def _turn(self) -> None:
         """Look, then read for as long as the share allows until it is time to look again."""
-        until_s = perf_counter() + LOOK_EVERY_S
+        begun_s = perf_counter()
         self.look()
+        took_s = perf_counter() - begun_s
+        until_s = begun_s + max(LOOK_EVERY_S, took_s / LOOK_SHARE)
         while not self._stopping.is_set() and (left_s := until_s - perf_counter()) > 0.0:
             if not self._due:
                 self._stopping.wait(left_s)
