@@ -57,7 +57,7 @@ def pages_of(settings: Settings, daemon: Daemon) -> Pages:
     store = settings.store.path
     origin = Origin(
         signs=lambda: daemon.signs,
-        store=Beside(store),
+        read=Beside(store).read,
         path=store,
         folders=folders_of(settings),
         version=_version(),

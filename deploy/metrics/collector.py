@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,7 +24,6 @@ from deploy.metrics.values import Value, value
 from deploy.own_look import free_bytes
 from deploy.signs import Signs
 from deploy.tallies import Spread
-from review.store import Store
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +31,7 @@ class Origin:
     """Where the figures come from."""
 
     signs: Callable[[], Signs]
-    store: Store
+    read: Callable[[], AbstractContextManager[sqlite3.Connection]]
     path: Path
     folders: Mapping[str, Path]
     version: str
@@ -46,7 +46,7 @@ class Origin:
         for name, free in free_bytes(self.folders).items():
             yield value("disk_free_bytes", free, name)
         try:
-            with self.store.read() as conn:
+            with self.read() as conn:
                 yield from list(from_store.values(conn, signs.now_ms))
         except (StoreError, sqlite3.Error):
             return

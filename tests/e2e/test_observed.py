@@ -93,10 +93,11 @@ def watched(folder: Path, monkeypatch: pytest.MonkeyPatch, more: str = "") -> It
         manager = stack.enter_context(closing(socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)))
         manager.bind(str(folder / "notify"))
         manager.setblocking(False)
-        monkeypatch.setenv("NOTIFY_SOCKET", str(folder / "notify"))
-        monkeypatch.setenv("WATCHDOG_USEC", "2000000")
         broker = start_broker("mosquitto", directory=folder / "broker")
         stack.callback(broker.kill)
+        # Only now: mosquitto would tell the service manager that it is ready, too.
+        monkeypatch.setenv("NOTIFY_SOCKET", str(folder / "notify"))
+        monkeypatch.setenv("WATCHDOG_USEC", "2000000")
         port = free_port()
         store = folder / "heatbook.db"
         child = Child(
