@@ -20,6 +20,7 @@ from deploy.courses import courses_by
 from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
 from deploy.history_keeper import HISTORY, ask
+from deploy.influx_access import let_in
 from deploy.notice_chart import Charts
 from deploy.own_sources import own_look
 from deploy.pipeline import Pipeline
@@ -93,6 +94,7 @@ def assemble(
     deploy.database.StoreError
         The store cannot be used.
     """
+    let_in(settings)
     rules = rules_of(settings, plan)
     database = Database(settings.store.path, synchronous=settings.store.synchronous)
     steady = steady_clock(settings, database)

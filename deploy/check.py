@@ -18,6 +18,8 @@ from deploy.broker_check import Finding, examine
 from deploy.clock import wall_ms
 from deploy.database import StoreError, read_only
 from deploy.fleet import fleet_of
+from deploy.influx_access import let_in
+from deploy.influx_findings import influx_findings
 from deploy.notice_trial import try_channels, try_ways
 from deploy.people_file import plan_of
 from deploy.people_findings import people_findings, unreached
@@ -59,6 +61,7 @@ def check(
         return error.exit_code
     if show_settings:
         console.print(describe(loaded.settings), markup=False, highlight=False)
+    let_in(loaded.settings)
     worst = 0
     for finding in _findings(loaded, try_broker=try_broker, send_notice=send_notice):
         say_finding(console, finding)
@@ -79,6 +82,7 @@ def _findings(loaded: Loaded, *, try_broker: bool, send_notice: bool) -> Iterato
     yield from web_findings(loaded)
     yield from _store(loaded)
     yield from _exposed(loaded)
+    yield from influx_findings(loaded)
     yield Finding(level="good", what=f"compiled models are kept in {keep_compiled()}")
     if try_broker:
         yield from examine(loaded.settings.mqtt, check_id=token_hex(4))

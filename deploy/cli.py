@@ -18,6 +18,7 @@ from deploy import (
     archive_commands,
     backup_commands,
     fleet_commands,
+    influx_commands,
     logs,
     notice_commands,
     people_commands,
@@ -76,6 +77,7 @@ app.add_typer(notice_commands.app, name="notices")
 app.add_typer(people_commands.app, name="people")
 app.add_typer(quarantine_commands.app, name="quarantine")
 app.add_typer(report_commands.app, name="reports")
+app.add_typer(influx_commands.app, name="influx")
 
 
 def main() -> None:

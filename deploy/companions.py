@@ -50,6 +50,10 @@ def companions_of(
         Reporter(database, made, now_ms=now_ms),
         history_keeper(settings, fleet, database, now_ms),
     ]
+    if settings.influx is not None:
+        from deploy.influx_feeder import feeder  # noqa: PLC0415 - slow, for who has no InfluxDB in vain
+
+        companions.append(feeder(settings, database, now_ms))
     if settings.web is not None:
         from deploy.web.door import door  # noqa: PLC0415 - seconds, for who has no web server in vain
 

@@ -16,6 +16,7 @@ from deploy import logs
 from deploy.courses import reader_of
 from deploy.database import Database, StoreBusy, read_only
 from deploy.fleet import fleet_of, groups_of
+from deploy.influx_access import let_in
 from deploy.open_book import open_book
 from deploy.people_file import plan_of
 from deploy.pipeline import Pipeline
@@ -106,6 +107,7 @@ def desk_of(config: Path | None, who: str | None = None) -> Desk:
         With every problem of the first of them that has any.
     """
     loaded = load_settings(config=config, env=os.environ)
+    let_in(loaded.settings)
     fleet = fleet_of(loaded)
     return Desk(
         settings=loaded.settings,

@@ -9,14 +9,16 @@ from dataclasses import dataclass, replace
 
 import structlog
 
+from deploy.archive_mark import look_at
 from deploy.clock import monotonic_ms
 from deploy.courses import reader_of
 from deploy.database import Database
 from deploy.history_move import HistoryMove, Moved, Stopped
+from deploy.influx_access import place_archive
 from deploy.schedule import REST_MS
 from deploy.settings import Settings
 from ingest.archive import ArchiveError
-from ingest.sealed import place
+from ingest.sealed import archive_of
 from models.fleet import Fleet
 from review.joined import joined
 from review.store import Clock, Store
@@ -169,9 +171,16 @@ def history_move(
     now_ms: Clock,
     stopping: threading.Event | None = None,
 ) -> HistoryMove:
-    """Give the move by the settings; the store learns where its archive is."""
+    """Give the move by the settings; the store learns where its archive is.
+
+    Raises
+    ------
+    ArchiveError
+        The archive is another store's, or months lie in one of another kind.
+    """
     with database.write() as tx:
-        place(tx, str(settings.archive.folder))
+        place_archive(tx, settings)
+        look_at(tx, archive_of(tx))
     return HistoryMove(
         database,
         replace(reader_of(settings, fleet), now_ms=now_ms),

@@ -68,6 +68,11 @@ class Influx(Section):
         """Where samples are fed to, without any secret."""
         return f"{self.url} {self.org} {self.bucket}"
 
+    @property
+    def archive_place(self) -> str:
+        """Where the archive is, without any secret."""
+        return f"{self.url} {self.org} {self.archive_bucket}"
+
     def buckets(self, *, archive: bool) -> dict[str, int]:
         """Give the buckets that are needed, and how long each keeps points [s]; 0 for ever."""
         needed = {self.bucket: self.keep_s, self.sums_bucket: 0}

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from ingest.archive import ArchiveError, Contents
 from ingest.codec import absent, join
-from ingest.influx_lines import BEYOND, head, lines, sample_columns
+from ingest.influx_lines import BEYOND, head, lines, sample_columns, text
 from ingest.influx_mark import (
     DAY_MS,
     MONTHS,
@@ -40,7 +40,7 @@ from ingest.influx_sums import field_names, rollup_of, sum_columns
 from ingest.influx_tables import Found, flux, found, rows
 from ingest.rollup import Rollup
 
-SAMPLES = "samples"
+SAMPLES, OWNER = "samples", "owner"
 
 LINES = 5000
 """Lines that are sent at once."""
@@ -132,6 +132,25 @@ class InfluxArchive:
                 # The mark last: while it is there the next sweep finds the rest.
                 for measurement in (SAMPLES, *SUMS.values(), MONTHS):
                     self._told(name, partial(self._delete, name, measurement))
+
+    def claim(self, store: str) -> None:
+        """Mark the bucket as that of a store.
+
+        Raises
+        ------
+        ArchiveError
+            It is another store's: each would take the other's months for what unfinished work has left.
+        """
+        asked = flux(self._bucket, first_ms=0, end_ms=1, tags={"_measurement": OWNER})
+        answer = self._told("its owner", partial(self._session.query, asked))
+        owners = {row["store"] for row in rows(answer)}
+        if store and owners - {store}:
+            raise ArchiveError(
+                f"{self._place} is the archive of another store",
+                "name another archive_bucket in [influx]",
+            )
+        if store and not owners:
+            self._told("its owner", partial(self._write, [f"{OWNER} store={text(store)} 0"]))
 
     def _keep(self, contents: Contents) -> None:
         name = contents.name

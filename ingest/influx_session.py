@@ -121,6 +121,14 @@ class Session:
             return None
         return max((rule.every_seconds for rule in found.retention_rules or ()), default=0)
 
+    def try_out(self, bucket: str) -> None:
+        """Read and delete next to nothing: to see that the token may."""
+        self.query(
+            f"from(bucket: {quoted(bucket)})"
+            f" |> range(start: {moment(0)}, stop: {moment(1)}) |> limit(n: 1)"
+        )
+        self.delete(bucket, '_measurement="nothing"', first_ms=0, end_ms=1)
+
     def make_bucket(self, bucket: str, keep_s: int) -> None:
         """Make a bucket that keeps points so long [s], 0 for ever."""
         self._ask(

@@ -7,6 +7,7 @@ stands for. So one transaction decides, and whatever an archive holds beside it 
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable
 from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
@@ -52,6 +53,12 @@ ARCHIVE_STEPS: tuple[tuple[str, ...], ...] = (
 )
 
 PARQUET = "parquet"
+INFLUX = "influx"
+
+Opener = Callable[[str], Archive]
+"""Opens an archive by its place, as the store has it."""
+
+_OPENERS: dict[str, Opener] = {}
 
 _COLUMNS = "vehicle_id, month, name, digest, samples, first_ms, last_ms, max_gap_ms, sealed_ms"
 
@@ -71,8 +78,38 @@ class Sealed:
     sealed_ms: int
 
 
+def opens(kind: str, opener: Opener) -> None:
+    """Say how this process gets into archives of a kind that needs more than the store has: a token.
+
+    No secret belongs in the store, and all that reads history has a store and nothing else. So whoever reads
+    the settings says this once, at the start of the process.
+    """
+    _OPENERS[kind] = opener
+
+
+def move_place(tx: sqlite3.Connection, where: str, *, kind: str) -> None:
+    """Say where the archive is from now on: whoever says so has all of its months there."""
+    tx.execute("DELETE FROM archive_place")
+    tx.execute("INSERT INTO archive_place VALUES (1, ?, ?)", (kind, where))
+
+
 def place(tx: sqlite3.Connection, where: str, *, kind: str = PARQUET) -> None:
-    """Say where the archive is: for Parquet its folder, relative to that of the store's file."""
+    """Say where the archive is: for Parquet its folder, relative to that of the store's file.
+
+    Raises
+    ------
+    ArchiveError
+        Months lie in an archive of another kind.
+    """
+    row = tx.execute("SELECT kind FROM archive_place").fetchone()
+    if row is not None and row[0] != kind:
+        (count,) = tx.execute("SELECT count(*) FROM sealed").fetchone()
+        if count:
+            raise ArchiveError(
+                f"{count} months of trucks lie in the archive of the kind {row[0]!r}, and the settings "
+                f"say {kind!r}",
+                f"set archive.kind = \"{row[0]}\" again; 'heatbook influx take-over' moves Parquet files",
+            )
     tx.execute(
         "INSERT INTO archive_place VALUES (1, ?1, ?2) ON CONFLICT (only) DO UPDATE "
         "SET kind = ?1, place = ?2 WHERE (kind, place) <> (?1, ?2)",
@@ -94,6 +131,13 @@ def archive_of(conn: sqlite3.Connection) -> Archive:
             "the store does not say where its archive is", "start the daemon once: it writes it"
         )
     kind, where = row
+    if kind in _OPENERS:
+        return _OPENERS[kind](where)
+    if kind == INFLUX:
+        raise ArchiveError(
+            f"the archive is in InfluxDB ({where}), and these settings do not say how to get in",
+            "use the settings that the daemon has, with [influx] and its token",
+        )
     if kind != PARQUET:
         raise ArchiveError(
             f"the store has an archive of the kind {kind!r}",
