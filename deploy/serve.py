@@ -74,6 +74,7 @@ def _stand_by(daemon: Daemon, stopping: threading.Event) -> int:
 
 
 def _wait_for_end(stopping: threading.Event) -> None:
-    while sys.stdin.buffer.read(4096):
+    # Not through the buffer, which a thread that still waits would hold when the interpreter ends.
+    while os.read(sys.stdin.fileno(), 4096):
         pass
     stopping.set()
