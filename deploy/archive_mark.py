@@ -80,7 +80,7 @@ def claim(folder: Path, ours: str, store: Path) -> None:
     Raises
     ------
     ArchiveError
-        It is another store's, or cannot be written.
+        It is another store's.
     """
     look(folder, ours, store)
     mark = Mark(store=ours, path=str(store.resolve()))
@@ -94,11 +94,8 @@ def claim(folder: Path, ours: str, store: Path) -> None:
             file.flush()
             os.fsync(file.fileno())
         unfinished.replace(folder / MARK)
-    except OSError as error:
-        raise ArchiveError(
-            f"cannot write {folder / MARK}: {error.strerror or error}",
-            "make room there, or give the daemon's user the right to write",
-        ) from error
+    except OSError:
+        return  # months cannot be written there either, and that is told
 
 
 def _file(conn: sqlite3.Connection) -> Path:

@@ -14,6 +14,7 @@ from functools import partial
 
 import structlog
 
+from deploy.archive_mark import claim_for
 from deploy.archive_section import HistoryRules
 from deploy.database import store_failed
 from ingest import dropped, journal, orphans, sealed, sealing
@@ -72,13 +73,14 @@ class HistoryMove:
         sqlite3.DatabaseError
             The store cannot be written; what was moved is moved.
         ArchiveError
-            There is no archive.
+            There is no archive, or it is another store's.
         Stopped
             It was asked to end.
         """
         moved = Moved()
         with self._store.read() as conn:
             archive = sealed.archive_of(conn)
+            claim_for(conn, archive)
             trucks = conn.execute("SELECT id, name FROM vehicle ORDER BY id").fetchall()
             heard_ms = _heard_ms(conn, [vehicle_id for vehicle_id, _ in trucks])
         self._apart(moved, "", archive.sweep)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from deploy.archive_mark import MARK
 from tests.deploy.backed_up import Home, settled
 from tests.deploy.captures import FLEET_FILE, Run, fleet_messages, lines, run_in
 
@@ -41,6 +42,7 @@ def home(tmp_path: Path, driven: Path) -> Home:
     """A home of the test's own with months of history, the old ones in the archive."""
     made = Home(tmp_path / "here")
     shutil.copytree(driven, made.folder)
+    (made.store.parent / "archive" / MARK).unlink()  # else it is known for a copy
     config = made.store.parent / "heatbook.toml"
     config.write_text(config.read_text().replace(str(driven), str(made.folder)))
     return made
