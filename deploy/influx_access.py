@@ -6,6 +6,7 @@ else, so each process says once, when it has read its settings, how an archive i
 
 from __future__ import annotations
 
+import atexit
 import sqlite3
 from functools import cache
 from typing import TYPE_CHECKING
@@ -52,4 +53,6 @@ def _session(influx: Influx) -> Session:
     """Give one session a process: it keeps its connections open."""
     from ingest.influx_session import Session  # noqa: PLC0415 - slow, and rarely needed
 
-    return Session(influx.access())
+    session = Session(influx.access())
+    atexit.register(session.close)
+    return session

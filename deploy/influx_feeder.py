@@ -85,7 +85,10 @@ class InfluxFeeder:
     def stop(self, timeout_s: float = 20.0) -> bool:
         """End after the request now being made; false when that took longer than the time."""
         self._stopping.set()
-        return joined(self._thread, timeout_s)
+        ended = joined(self._thread, timeout_s)
+        if ended:
+            self._session.close()
+        return ended
 
     def once(self) -> bool:
         """Send what is next; true while there is more.

@@ -15,6 +15,7 @@ from email.utils import parsedate_to_datetime
 from pathlib import Path
 from typing import Any, Final, Literal, TypeVar
 
+from influxdb_client.client.exceptions import InfluxDBError
 from influxdb_client.client.influxdb_client import InfluxDBClient
 from influxdb_client.client.write_api import SYNCHRONOUS
 from influxdb_client.domain.bucket_retention_rules import BucketRetentionRules
@@ -73,13 +74,15 @@ class Session:
         # Answers are large and from nearby: packing them costs the server more than it spares.
         self._client = _client(access, gzip=False)
         self._writing = _client(access, gzip=access.gzip)
-        self._writer = self._writing.write_api(write_options=SYNCHRONOUS)
+        self._writer: Any = self._writing.write_api(write_options=SYNCHRONOUS)
 
     def close(self) -> None:
         """Let go of its connections."""
         self._writer.close()
         self._writing.close()
         self._client.close()
+        # The client ends what it has ended once more when it is collected: not when Python itself ends.
+        self._writer = self._writing = self._client = None
 
     def write(self, bucket: str, body: bytes) -> None:
         """Write lines with times in ms; on return the server has them."""
@@ -158,6 +161,10 @@ class Session:
             return question()
         except ApiException as error:
             raise self._trouble(error) from error
+        except (
+            InfluxDBError
+        ) as error:  # the client itself: an organisation that the token does not see
+            raise Trouble("settings", self._hidden(str(error))) from error
         except (LocationParseError, ValueError) as error:
             raise Trouble("settings", self._hidden(f"{self.access.url}: {error}")) from error
         except (HTTPError, OSError) as error:

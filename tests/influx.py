@@ -15,6 +15,9 @@ from itertools import count
 from secrets import token_hex
 
 import pytest
+from influxdb_client.client.influxdb_client import InfluxDBClient
+from influxdb_client.domain.permission import Permission
+from influxdb_client.domain.permission_resource import PermissionResource
 
 from ingest.influx_session import Access, Session
 from tests.brokers import docker_answers
@@ -58,6 +61,23 @@ def bucket(keep_s: int = 0) -> Iterator[tuple[Session, str]]:
     finally:
         session.drop_bucket(name)
         session.close()
+
+
+def narrow_token(access: Access, name: str) -> str:
+    """Make a token that may read and write one bucket, and nothing else."""
+    client = InfluxDBClient(access.url, access.token, org=access.org)
+    with client:
+        (org,) = client.organizations_api().find_organizations(org=access.org)
+        found = client.buckets_api().find_bucket_by_name(name)
+        permissions = [
+            Permission(
+                action=action,
+                resource=PermissionResource(type="buckets", id=found.id, org_id=org.id),
+            )
+            for action in ("read", "write")
+        ]
+        made = client.authorizations_api().create_authorization(org.id, permissions)
+        return str(made.token)
 
 
 def _container() -> Access | None:

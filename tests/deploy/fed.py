@@ -46,6 +46,7 @@ class Fed:
     influx: Influx
     now_ms: int = NOON_MS
     trucks: dict[str, int] = field(default_factory=dict)
+    _sessions: list[Session] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.database = Database(self.folder / "heatbook.db", synchronous="off")
@@ -54,9 +55,11 @@ class Fed:
     def again(self) -> InfluxFeeder:
         """Give a feeder as after a restart of the process."""
         influx = self.influx
+        session = Session(influx.access())
+        self._sessions.append(session)
         self.feeder = InfluxFeeder(
             self.database,
-            Session(influx.access()),
+            session,
             Job(influx=influx, buckets=influx.buckets(archive=False), max_gap_ms=MAX_GAP_MS),
             now_ms=lambda: self.now_ms,
             rng=Random(7),
@@ -74,6 +77,12 @@ class Fed:
                 samples=records(samples),
                 received_ms=self.now_ms,
             )
+
+    def close(self) -> None:
+        """Let go of store and server."""
+        self.database.close()
+        for session in self._sessions:
+            session.close()
 
     def drain(self) -> FeedState:
         """Feed until nothing is left."""

@@ -6,7 +6,7 @@ from deploy.archive_section import HistoryRules
 from deploy.database import Database
 from deploy.history_move import HistoryMove, Moved
 from ingest.archive import Month
-from ingest.sealed import archive_of, months, place
+from ingest.sealed import PARQUET, archive_of, months, place
 from models.fleet import Fleet
 from review.reading import Reader
 from review.trucks import CourseOf
@@ -25,10 +25,11 @@ def move(
     courses: CourseOf = COURSES,
     fleet: Fleet = FLEET,
     version: str = "tests",
+    kind: str = PARQUET,
 ) -> Moved:
     """Move what is due, as the daemon does."""
     with database.write() as tx:
-        place(tx, "archive")
+        place(tx, "archive", kind=kind)
     reader = Reader(fleet=fleet, courses=courses, now_ms=lambda: now_ms, version=version)
     return HistoryMove(database, reader, rules, now_ms=lambda: now_ms).run()
 

@@ -27,7 +27,7 @@ def far() -> Iterator[Stub]:
 def fed(far: Stub, tmp_path: Path) -> Iterator[Fed]:
     made = Fed(tmp_path, section(far.url, batch_points=50))
     yield made
-    made.database.close()
+    made.close()
 
 
 def test_every_signal_of_every_sample_arrives(fed: Fed, far: Stub) -> None:
@@ -78,7 +78,7 @@ def test_a_server_that_answers_too_late_is_away(far: Stub, tmp_path: Path) -> No
     assert fed.state.trouble == "away"
     fed.drain()
     assert len(far.vehicles()) == 10
-    fed.database.close()
+    fed.close()
 
 
 def test_a_server_that_is_down_keeps_nothing_in_memory_and_gets_all(
@@ -95,7 +95,7 @@ def test_a_server_that_is_down_keeps_nothing_in_memory_and_gets_all(
     fed.again()
     assert fed.drain().points == 400
     assert len(far.vehicles()) == 400
-    fed.database.close()
+    fed.close()
 
 
 @pytest.mark.parametrize(
@@ -177,7 +177,7 @@ def test_what_is_older_than_the_bucket_keeps_is_counted_and_not_sent(
     state = fed.drain()
     assert (state.points, state.expired, state.refused) == (20, 20, 0)
     assert len(far.vehicles()) == 20
-    fed.database.close()
+    fed.close()
 
 
 def test_a_death_before_the_place_is_written_sends_again_and_counts_once(
