@@ -3,7 +3,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check lint bench bench-diagnosis torture lock clean
+.PHONY: help demo test check lint bench bench-diagnosis torture lock fuzz audit sbom clean
 
 help: ## Say what there is to make
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 17
@@ -30,12 +30,22 @@ bench-diagnosis: $(VENV)/.dev ## Score the diagnosis on simulated trucks (some 1
 torture: $(VENV)/.dev ## Kill, restart, flood, fail: print what was lost (ARGS="NAME --seed 3 --table FILE")
 	@$(BIN)/python -m tests.torture $(ARGS)
 
+fuzz: $(VENV)/.dev ## Fuzz all that reads bytes from outside, led by coverage (10 minutes; ARGS="--seconds 60")
+	@$(BIN)/python -m tests.fuzz $(ARGS)
+
+audit: $(VENV)/.dev ## Say what is known against the locked dependencies (ARGS=--required: or fail)
+	@$(BIN)/python -m tests.supply.audit $(ARGS)
+
+sbom: $(VENV)/.dev ## List what Heatbook is put together from, with licences, as CycloneDX in dist/
+	@$(BIN)/python -m tests.supply.sbom
+
 lock: $(VENV)/.dev ## Write the locks of the dependencies anew (hashed, no addresses)
-	@$(BIN)/uv pip compile -q pyproject.toml --group build -o deploy/requirements.lock $(LOCK)
-	@$(BIN)/uv pip compile -q pyproject.toml --group dev -o deploy/requirements-dev.lock $(LOCK)
+	@$(BIN)/uv pip compile -q pyproject.toml --group dev -o deploy/requirements-dev.lock --upgrade $(LOCK)
+	@$(BIN)/uv pip compile -q pyproject.toml --group build -o deploy/requirements.lock \
+		-c deploy/requirements-dev.lock $(LOCK)  # what is shipped is what was tested
 
 LOCK := --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-header \
-	--no-annotate --upgrade
+	--no-annotate
 
 clean: ## Remove what was made
 	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache

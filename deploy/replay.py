@@ -36,6 +36,10 @@ _BATCH_BYTES = 8_000_000
 _NO_LIMIT = 2**62
 _GZIP_MAGIC = b"\x1f\x8b"
 
+LONGEST_LINE = 64 * 1024 * 1024
+"""Of a capture [bytes]: the largest payload that settings can allow, each of its bytes escaped. A small
+compressed file can hold a line that no memory does."""
+
 
 class UnreadableCapture(Exception):
     """The file is no capture; the message says why."""
@@ -116,7 +120,7 @@ class Reader:
         """Yield messages; lines that are none are counted and passed over."""
         decoder = msgspec.json.Decoder(_Line)
         try:
-            for line in self._lines:
+            for line in self._bounded():
                 if not line.strip():
                     continue
                 try:
@@ -126,6 +130,16 @@ class Reader:
                     self.refused_lines += 1
         except (EOFError, OSError, zlib.error) as error:
             self.cut_short = str(error)
+
+    def _bounded(self) -> Iterator[bytes]:
+        """Yield lines; one that is too long is counted as none, and passed over."""
+        whole = True
+        while line := self._lines.readline(LONGEST_LINE):
+            begun, whole = whole, line.endswith(b"\n") or len(line) < LONGEST_LINE
+            if begun and whole:
+                yield line
+            elif begun:
+                self.refused_lines += 1
 
     def close(self) -> None:
         """Let go of the file."""

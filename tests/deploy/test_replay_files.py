@@ -163,3 +163,23 @@ def test_memory_does_not_grow_with_the_file(tmp_path: Path) -> None:
         peaks.append(peak_mib(path))
     # Eight times the samples: if they were kept, as records or as text, it would be 250 MiB and more.
     assert peaks[1] - peaks[0] < 60.0
+
+
+@pytest.mark.parametrize("packed", [False, True])
+def test_a_line_that_no_memory_holds_is_passed_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, packed: bool
+) -> None:
+    """A small compressed file may hold it."""
+    monkeypatch.setattr("deploy.replay.LONGEST_LINE", 1_000)
+    good = b'{"topic":"fleet/NF-01/telemetry","payload":1}\n'
+    exact = b'{"topic":"' + b"x" * (1_000 - 25) + b'","payload":1}'
+    assert len(exact) == 999
+    bombs = (b" " * 5_000_000, b"x" * 1_000, b"x" * 999 + b"\n" + good[:20])
+    data = b"\n".join([good[:-1], bombs[0], exact, bombs[1], good[:-1], bombs[2]])
+    path = tmp_path / "capture"
+    path.write_bytes(gzip.compress(data) if packed else data)
+    reader = Reader(path)
+    topics = [message.topic for message in reader]
+    reader.close()
+    assert [topic[:1] for topic in topics] == ["f", "x", "f"]
+    assert reader.refused_lines == 4

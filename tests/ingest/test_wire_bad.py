@@ -5,16 +5,15 @@ from __future__ import annotations
 import json
 from typing import Any
 
-import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ingest.decoded import REASONS
 from ingest.wire import DECODERS, Decoded, WireRules, decode
-from models.sample import SIGNAL_NAMES, SIGNALS
+from models.sample import SIGNAL_NAMES
 from tests.bad_payloads import bad_payloads
+from tests.fuzz.wire import NOW_MS, check_decoded
 
-NOW_MS = 1_772_000_000_000
 RULES = WireRules()
 GOOD = '{"time":1767268800,"fluid_temp_c":90.5,"gear":4,"lockup":true,"seq":7}'
 BAD = '{"time":1767268801,"fluid_temp_c":"hot"}'
@@ -44,26 +43,6 @@ def test_every_bad_payload_is_refused_for_its_reason_and_field() -> None:
     assert wrong == []
 
 
-def check_whole(decoded: Decoded, payload: bytes) -> None:
-    assert len(decoded.samples) == len(decoded.seqs)
-    assert decoded.kind in ("telemetry", "status", "refused")
-    assert (decoded.kind == "refused") == (not len(decoded.samples) and decoded.status is None)
-    assert decoded.refused or decoded.kind != "refused"
-    for refused in decoded.refused:
-        assert refused.reason in REASONS
-        assert refused.field
-        assert refused.detail.isprintable()
-        assert refused.raw in payload or refused.reason == "more_bad_samples"
-    if decoded.vehicle is None:
-        assert decoded.kind == "refused"
-    low, high = RULES.earliest_ms, NOW_MS + RULES.future_ms
-    assert all(low <= time_ms <= high for time_ms in decoded.samples["time_ms"])
-    for signal in SIGNALS:
-        values = decoded.samples[signal.name]
-        inside = (values >= signal.low) & (values <= signal.high)
-        assert (np.isnan(values) | inside).all()
-
-
 topics = st.one_of(
     st.text(),
     st.builds("fleet/{}/{}".format, st.text(max_size=3), st.sampled_from(list(DECODERS))),
@@ -80,14 +59,14 @@ near_payloads = st.one_of(near_samples, st.lists(near_samples | scalars, max_siz
 @given(topic=topics, payload=st.binary(max_size=200))
 @settings(max_examples=300)
 def test_no_bytes_ever_raise(topic: str, payload: bytes) -> None:
-    check_whole(run(payload, topic), payload)
+    check_decoded(run(payload, topic), payload)
 
 
 @given(document=near_payloads, topic=topics)
 @settings(max_examples=300)
 def test_no_json_ever_raises(document: Any, topic: str) -> None:
     payload = json.dumps(document).encode()
-    check_whole(run(payload, topic), payload)
+    check_decoded(run(payload, topic), payload)
 
 
 @given(
@@ -102,4 +81,4 @@ def test_no_damage_ever_raises(
 ) -> None:
     whole = f"[{','.join(documents)}]".encode()
     payload = whole[:place] + noise + (b"" if cut else whole[place:])
-    check_whole(run(payload, "fleet/NF-01/telemetry"), payload)
+    check_decoded(run(payload, "fleet/NF-01/telemetry"), payload)

@@ -1,0 +1,1 @@
+"""What Heatbook is put together from: its locks, their licences, what is known against them."""
