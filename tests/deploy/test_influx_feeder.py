@@ -11,7 +11,7 @@ from deploy.influx_sending import MOST_BAD
 from ingest import feed, sealed, sealing
 from ingest.archive import Month
 from tests.deploy.fed import MAX_GAP_MS, Fed, section
-from tests.influx_stub import Stub, problem, stub
+from tests.influx_stub import TOKEN, Stub, problem, stub
 from tests.recorded import HOUR_MS, NOON_MS, climb
 
 DAY_MS = 86_400_000
@@ -106,6 +106,13 @@ def test_retry_after_is_honoured(fed: Fed, far: Stub, told: str, least_s: float)
     fed.store("NF-01", climb(3))
     far.answers.append(problem(429, "slow down", Retry_After=told))
     assert fed.feeder._turn() == least_s
+
+
+def test_the_token_is_in_no_reason_even_when_the_server_repeats_it(fed: Fed, far: Stub) -> None:
+    fed.store("NF-01", climb(3))
+    far.answers.append(problem(401, f"the token {TOKEN} is not known"))
+    assert not fed.feeder.once()
+    assert fed.state.reason == "401 Unauthorized: the token ******** is not known"
 
 
 def test_rests_grow_and_end_with_the_trouble(fed: Fed, far: Stub) -> None:

@@ -6,6 +6,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -155,7 +156,7 @@ def test_an_erased_truck_is_gone_there_and_the_others_stay(fed: Fed, influx: Inf
     [({"token": "wrong"}, "settings"), ({"org": "nobody"}, "settings"), ({}, "settings")],
 )
 def test_a_wrong_token_organisation_or_bucket_is_told_as_settings(
-    change: dict[str, str], kind: str
+    change: dict[str, Any], kind: str
 ) -> None:
     access = need_influx()
     changed = replace(access, **change)
