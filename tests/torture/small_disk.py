@@ -25,6 +25,12 @@ class SmallDisk:
     image: Path
     kind: str
 
+    def leave(self, size: int) -> None:
+        """Take what room there is but for so many bytes."""
+        room = os.statvfs(self.place)
+        with (self.place / BALLAST).open("ab", buffering=0) as file:
+            os.posix_fallocate(file.fileno(), 0, room.f_bavail * room.f_frsize - size)
+
     def fill(self) -> None:
         """Take what room there is, to the last byte."""
         with (self.place / BALLAST).open("ab", buffering=0) as file:

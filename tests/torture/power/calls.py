@@ -76,13 +76,18 @@ class Call:
         return [int(part) for part in bare.split(", ") if part.lstrip("-").isdigit()]
 
 
-def traced(trace: Path) -> tuple[str, ...]:
-    """Give what comes before a command so that it is written down in ``trace``."""
+def traced(trace: Path, *, fault: str = "") -> tuple[str, ...]:
+    """Give what comes before a command so that it is written down in ``trace``.
+
+    ``fault``: calls that are to fail without being made, as strace's ``--inject`` takes it, such as
+    ``fdatasync:error=EIO:when=3+20`` (each thread's third, and each twentieth after that).
+    """
     strace = shutil.which("strace")
     assert strace is not None, "strace is needed: apt-get install strace"
     return (
         *(strace, "-f", "--seccomp-bpf", "-qq", "-yy", "-xx", "-s", str(LONGEST)),
         *("-e", f"trace={WATCHED}", "-e", "signal=none", "-o", str(trace)),
+        *(("-e", f"inject={fault}") if fault else ()),
     )
 
 
@@ -93,6 +98,11 @@ def calls(trace: Path, *, after: int = 0) -> list[Call]:
     """
     found = [call for call in _read(trace, after + 1) if call.result >= 0 or call.name in SYNCS]
     return sorted(found, key=lambda call: call.began)
+
+
+def failed(trace: Path) -> int:
+    """Count the calls that were made to fail."""
+    return trace.read_text(encoding="ascii").count("(INJECTED)")
 
 
 def _read(trace: Path, first: int) -> Iterator[Call]:

@@ -36,6 +36,18 @@ class Outcome:
     problems: list[str] = field(default_factory=list)
 
     @property
+    def words(self) -> tuple[str, ...]:
+        """What was found, for the line."""
+        return (
+            f"{self.lost} acknowledged samples lost",
+            f"{self.unsafe} lost that were called safe",
+            f"{self.notices} notices forgotten",
+            f"{self.doubled} doubled",
+            f"{self.altered} altered",
+            f"{self.damaged} damaged",
+        )
+
+    @property
     def fine(self) -> bool:
         """Whether nothing is amiss in any image."""
         amiss = (self.lost, self.unsafe, self.notices, self.doubled, self.altered, self.damaged)

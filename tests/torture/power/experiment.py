@@ -5,8 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from tests.torture.figures import Figure, told
-from tests.torture.power.cuts import Outcome, cut_everywhere
+from tests.torture.power.cuts import cut_everywhere
 from tests.torture.power.recording import record
+
+CONTROL_CUTS = 20
+"""Cuts that a control makes do with: it shows that losses are found, not how many there are."""
 
 
 def power_cut(
@@ -24,7 +27,7 @@ def power_cut(
         found=(
             f"{outcome.images} images, {outcome.different} of them different",
             f"{recording.ledger.recorded} samples, {len(recording.promises)} promises",
-            *_found(outcome),
+            *outcome.words,
             f"{outcome.months} archived months read back",
             f"control, a disk that lies about syncs: {lying.lost} lost, {lying.damaged} damaged",
         ),
@@ -32,10 +35,6 @@ def power_cut(
         fine=outcome.fine and outcome.months > 0 and lying.lost > 0 and lying.damaged > 0,
         problems=outcome.problems,
     )
-
-
-CONTROL_CUTS = 20
-"""Cuts that a control makes do with: it shows that losses are found, not how many there are."""
 
 
 def power_cut_normal(
@@ -49,20 +48,9 @@ def power_cut_normal(
     return told(
         "power_cut_normal",
         faults=f'synchronous = "normal": {outcome.cuts} cuts',
-        found=(f"{outcome.images} images", *_found(outcome), "losses are expected here"),
+        found=(f"{outcome.images} images", *outcome.words, "losses are expected here"),
         seed=seed,
         # What SQLite says of it in pragma.html: the last commits may go, nothing is damaged.
         fine=outcome.lost > 0 and not outcome.damaged,
         problems=outcome.problems,
-    )
-
-
-def _found(outcome: Outcome) -> tuple[str, ...]:
-    return (
-        f"{outcome.lost} acknowledged samples lost",
-        f"{outcome.unsafe} lost that were called safe",
-        f"{outcome.notices} notices forgotten",
-        f"{outcome.doubled} doubled",
-        f"{outcome.altered} altered",
-        f"{outcome.damaged} damaged",
     )

@@ -5,7 +5,8 @@ from __future__ import annotations
 import hashlib
 import shutil
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -56,6 +57,7 @@ class Examiner:
         }
         self._scratch = scratch
         self._known: dict[bytes, Left] = {}
+        self._computed: set[int] = set()
 
     @property
     def different(self) -> int:
@@ -87,53 +89,58 @@ class Examiner:
             return Left(damage=(f"{type(error).__name__}: {error}",))
 
     def _examine(self, store: Path) -> Left:
-        """Start twice: as the daemon does, and so that all is computed anew from the samples."""
+        """Take the store up twice: as the daemon does, and so that all is computed anew from the samples."""
         left = Left()
-        first = self._start(store, self._rules)
-        left.damage = self._read(store, left)
-        again = self._start(store, replace(self._rules, model_version="again"))
-        wrong = [name for name in first[0] if first[0][name] != again[0].get(name)]
-        if wrong:
-            left.damage += (f"another account from the same samples: {', '.join(wrong)}",)
-        if first[1] != again[1]:
-            left.damage += ("other transitions from the same samples",)
-        return left
-
-    def _start(self, store: Path, rules: Rules) -> tuple[dict[str, bytes], list[Transition]]:
-        database = Database(store, synchronous="off")
-        try:
+        with closing(Database(store, synchronous="off")) as database:
             with database.read() as conn:
                 sound = conn.execute("PRAGMA integrity_check").fetchone()[0]
                 if sound != "ok":
                     raise StoreError(f"integrity_check: {sound}")
-            pipeline = Pipeline(
-                database,
-                registered=self._registered,
-                courses=self._courses,
-                rules=rules,
-                now_ms=self._now_ms,
-            )
-            pipeline.load()
-            if any(truck.stopped for truck in pipeline.trucks.values()):
-                raise StoreError("a truck could not be computed")
-            states = {name: one.state.tobytes() for name, one in pipeline.trucks.items()}
-            with database.read() as conn:
-                return states, told.history(conn)
-        finally:
-            database.close()
-
-    def _read(self, store: Path, left: Left) -> tuple[str, ...]:
-        database = Database(store, synchronous="off")
-        try:
+            states, transitions = self._take_up(database, self._rules)
             with database.read() as conn:
                 for number, name in conn.execute("SELECT id, name FROM vehicle").fetchall():
                     self._rows(conn, number, name, left)
-                left.notices = frozenset(
-                    row[0] for row in conn.execute("SELECT id FROM sending").fetchall()
-                )
-                return tuple(_archive(conn, left))
-        finally:
-            database.close()
+                sent = conn.execute("SELECT id FROM sending").fetchall()
+                left.notices = frozenset(one for (one,) in sent)
+                left.damage = tuple(_archive(conn, left))
+            # The same samples, states and transitions need not be computed again for another image.
+            come_to = hash((tuple(left.times.items()), tuple(states.items()), *transitions))
+            if come_to not in self._computed:
+                left.damage += self._compute_anew(database, states, transitions)
+                self._computed |= {come_to} if not left.damage else set()
+        return left
+
+    def _compute_anew(
+        self,
+        database: Database,
+        states: Mapping[str, bytes],
+        transitions: Sequence[Transition],
+    ) -> tuple[str, ...]:
+        anew = replace(self._rules, model_version="anew")
+        states_anew, transitions_anew = self._take_up(database, anew)
+        wrong = [name for name, state in states.items() if state != states_anew.get(name)]
+        return (
+            *([f"another account from the same samples: {', '.join(wrong)}"] if wrong else ()),
+            *(["other transitions from the same samples"] * (transitions != transitions_anew)),
+        )
+
+    def _take_up(
+        self, database: Database, rules: Rules
+    ) -> tuple[dict[str, bytes], list[Transition]]:
+        pipeline = Pipeline(
+            database,
+            registered=self._registered,
+            courses=self._courses,
+            rules=rules,
+            now_ms=self._now_ms,
+        )
+        pipeline.load()
+        stopped = [name for name, truck in pipeline.trucks.items() if truck.stopped]
+        if stopped:
+            raise StoreError(f"not computed: {', '.join(stopped)}")
+        states = {name: truck.state.tobytes() for name, truck in pipeline.trucks.items()}
+        with database.read() as conn:
+            return states, told.history(conn)
 
     def _rows(self, conn: sqlite3.Connection, number: int, name: str, left: Left) -> None:
         """Read a truck's samples from journal and archive; none may be there twice, or changed."""

@@ -72,14 +72,19 @@ def record(
             assert code == 0, f"the daemon ended with {code}: {child.log[-2000:]}"
             found += calls(trace, after=found[-1].ended if found else 0)
             trace.unlink()
-        ports = {"broker_port": parts.broker.port, "web_port": parts.web.port}
-        return Recording(
-            root=folder,
-            config=child.config,
-            calls=sorted(found, key=Medium.order),
-            promises=promises(found, **ports),
-            ledger=parts.ledger,
-        )
+        return recorded(parts, found)
+
+
+def recorded(parts: Rig, found: Sequence[Call]) -> Recording:
+    """Put together what was recorded of a daemon; of its calls those that name something below its folder."""
+    below = "".join(f"\\x{byte:02x}" for byte in str(parts.folder).encode())
+    return Recording(
+        root=parts.folder,
+        config=parts.child.config,
+        calls=sorted((call for call in found if below in call.args), key=Medium.order),
+        promises=promises(found, broker_port=parts.broker.port, web_port=parts.web.port),
+        ledger=parts.ledger,
+    )
 
 
 def _stock(seed: int, samples: int) -> Material:

@@ -1,0 +1,81 @@
+"""Each so many calls to the disk fail, under load; and the power is cut as well.
+
+The calls are those of the real process: strace has them fail without being made. A sync that failed may have
+dropped what it was about, and the next one says nothing of that: whoever acknowledges after it loses.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from random import Random
+
+from deploy.waiting import until
+from tests.torture.figures import Figure, figure
+from tests.torture.material import material
+from tests.torture.power.calls import Call, calls, failed, traced
+from tests.torture.power.cuts import cut_everywhere
+from tests.torture.power.recording import recorded
+from tests.torture.rig import Rig, rig
+
+KINDS = (
+    "fdatasync:error=EIO",
+    "pwrite64:error=EIO",
+    "pwrite64:error=ENOSPC",
+    "fdatasync:error=ENOSPC",
+    "fsync:error=EIO",
+    "ftruncate:error=EIO",
+)
+"""What fails, and how: SQLite writes and syncs by these."""
+
+MESSAGES = 150
+"""So many more must be committed before a life ends in order."""
+
+LIFE_S = 60.0
+"""How long a life may take; one that commits no more by then is ended too."""
+
+
+def disk_errors(
+    folder: Path, seed: int, *, lives: int, hours: float, rate: float, every: int
+) -> Figure:
+    """Let a daemon live again and again while calls fail, then undisturbed; cut the power at each change."""
+    rng = Random(f"{seed}/errors")
+    found: list[Call] = []
+    faults = ends = 0
+    with rig(folder, material(seed, hours=hours)) as parts:
+        gateways = parts.load(seed, rate=rate, waits=False)
+        for number in range(lives):
+            when = f"when={rng.randrange(2, 12)}+{rng.randrange(13, 40)}"
+            trace = folder / f"life-{number}.strace"
+            ends += _live(parts, traced(trace, fault=f"{KINDS[number % len(KINDS)]}:{when}"))
+            faults += failed(trace)
+            found += calls(trace, after=found[-1].ended if found else 0)
+            trace.unlink()
+        parts.child.through = traced(folder / "undisturbed.strace")
+        parts.child.start()
+        under_load = gateways.at_work
+        parts.settle()
+        found += calls(folder / "undisturbed.strace", after=found[-1].ended)
+        verdict = parts.verdict()
+        recording = recorded(parts, found)
+    outcome = cut_everywhere(recording, seed, every=every)
+    return figure(
+        "disk_errors",
+        verdict,
+        seed=seed,
+        faults=f"{faults} calls to the disk that failed in {lives} lives, {ends} ended by it, "
+        f"{outcome.cuts} power cuts",
+        also=f"{outcome.images} images, {', '.join(outcome.words)}",
+        fine=under_load and faults > 0 and outcome.fine,
+    )
+
+
+def _live(parts: Rig, through: tuple[str, ...]) -> bool:
+    """Live for some messages; say whether the daemon ended by itself."""
+    child = parts.child
+    child.through = through
+    wanted = child.messages + MESSAGES
+    child.start()
+    until(lambda: not child.running or child.messages >= wanted, LIFE_S)
+    by_itself = not child.running
+    child.stop()
+    return by_itself
