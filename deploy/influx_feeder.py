@@ -255,12 +255,7 @@ class InfluxFeeder:
 
     def _failed(self, trouble: Trouble) -> float:
         if self._failures == 0:
-            event = {
-                "away": "influx.away",
-                "settings": "influx.misconfigured",
-                "refused": "influx.refused",
-            }
-            log.warning(event[trouble.kind], reason=trouble.reason)
+            _say(trouble)
         with self._store.read() as conn:
             known = feed.state(conn)
         if known is not None and (known.trouble, known.reason) != (
@@ -279,6 +274,13 @@ class InfluxFeeder:
             with self._store.write() as tx:
                 feed.troubled(tx, "", "", self._now_ms())
         self._failures = 0
+
+
+def _say(trouble: Trouble) -> None:
+    if trouble.kind == "settings":
+        log.error("influx.misconfigured", reason=trouble.reason)
+    else:
+        log.warning("influx.away", reason=trouble.reason)
 
 
 def feeder(settings: Settings, store: Store, now_ms: Clock) -> InfluxFeeder:
