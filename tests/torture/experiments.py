@@ -8,6 +8,8 @@ from pathlib import Path
 
 from tests.torture.bad import bad_messages
 from tests.torture.brokers import broker_faults, broker_gaps
+from tests.torture.burst import burst, herd
+from tests.torture.clocks import clock_jumps
 from tests.torture.disk import disk_full
 from tests.torture.figures import Figure
 from tests.torture.flood import duplicate_flood, shuffled
@@ -29,6 +31,9 @@ SHORT: Mapping[str, Run] = {
     "broker_faults": partial(broker_faults, times=2, hours=10.0, trucks=0, rate=800.0),
     "broker_gaps": partial(broker_gaps, times=2, hours=10.0, trucks=0, rate=800.0),
     "broker_line": partial(broker_line, times=1, hours=10.0, rate=500.0, keepalive_s=2),
+    "clock_jumps": partial(clock_jumps, times=1, rate=60.0),
+    "burst": partial(burst, usual=60.0, times=10, for_s=3.0),
+    "herd": partial(herd, hours=4.0, rate=3000.0),
     "bad_messages": partial(bad_messages, hours=10.0, trucks=0, rate=500.0),
     "duplicate_flood": partial(duplicate_flood, times=10, hours=2.5, rate=3000.0),
     "shuffled": partial(shuffled, times=3, hours=2.5),
@@ -58,6 +63,9 @@ FULL: Mapping[str, Run] = {
     "broker_faults": partial(broker_faults, times=10, hours=10.0, trucks=16, rate=800.0),
     "broker_gaps": partial(broker_gaps, times=10, hours=10.0, trucks=16, rate=800.0),
     "broker_line": partial(broker_line, times=5, hours=24.0, rate=500.0, keepalive_s=5),
+    "clock_jumps": partial(clock_jumps, times=10, rate=100.0),
+    "burst": partial(burst, usual=80.0, times=10, for_s=600.0),
+    "herd": partial(herd, hours=8.0, rate=3000.0),
     "bad_messages": partial(bad_messages, hours=10.0, trucks=16, rate=800.0),
     "duplicate_flood": partial(duplicate_flood, times=10, hours=6.0, rate=3000.0),
     "shuffled": partial(shuffled, times=10, hours=6.0),

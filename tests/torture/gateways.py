@@ -105,6 +105,8 @@ class Gateways:
         self._finishing = False
         self._stopping = False
         self._under_way = 0
+        self._rate = habits.rate
+        self._held_back = False
         self.failed: BaseException | None = None
         self._thread = threading.Thread(target=self._main, name="gateways", daemon=True)
         self._thread.start()
@@ -118,6 +120,14 @@ class Gateways:
     def kept(self) -> int:
         """How many samples wait at the gateways or are under way to the broker."""
         return self._under_way + sum(len(backlog) for backlog in self._backlog.values())
+
+    def pace(self, rate: float) -> None:
+        """Record so many samples a second from now on."""
+        self._rate = rate
+
+    def hold_back(self, offline: bool) -> None:
+        """Go on recording, but send nothing while offline."""
+        self._held_back = offline
 
     def finish(self) -> None:
         """Record one last sample of each truck, and no more: a loss at the end shows then."""
@@ -147,18 +157,18 @@ class Gateways:
 
     def _follow(self) -> None:
         supply = iter(self._material.samples)
-        began = time.monotonic()
-        recorded = 0
+        before, due = time.monotonic(), 0.0
         while not self._stopping:
             now = time.monotonic()
-            due = int((now - began) * self._habits.rate) - recorded if self._recording else 0
-            for _ in range(due):
+            due += (now - before) * self._rate
+            before = now
+            while self._recording and due >= 1.0:
+                due -= 1.0
                 one = next(supply, None)
                 if one is None:
                     self._finishing = True
                     break
                 self._record(*one)
-                recorded += 1
             if self._recording and (self._finishing):
                 self._say_last_words()
             self._listen(now)
@@ -194,7 +204,7 @@ class Gateways:
     def _send(self, now: float) -> None:
         for vehicle, backlog in self._backlog.items():
             line = self._line[vehicle]
-            if not line.up:
+            if self._held_back or not line.up:
                 continue
             if self._habits.waits:
                 backlog.expire(now)

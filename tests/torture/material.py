@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import cycle
 from typing import Any
 
 from simulator.capture import fleet_messages
@@ -60,6 +61,20 @@ def material(seed: int, *, hours: float, more_trucks: int = 0) -> Material:
         fleet_file=fleet_toml(fleet),
         vehicles=tuple(firsts),
     )
+
+
+class Live:
+    """Samples for as long as somebody asks, each with the time at which it is asked for."""
+
+    def __init__(self, stock: Material, now_ms: Callable[[], int]) -> None:
+        self._stock = stock
+        self._now_ms = now_ms
+
+    def __iter__(self) -> Iterator[tuple[str, Sample]]:
+        newest: dict[str, int] = {}
+        for vehicle, sample in cycle(self._stock.samples):
+            newest[vehicle] = max(self._now_ms(), newest.get(vehicle, 0) + 1)
+            yield vehicle, {**sample, "time": newest[vehicle] / 1000.0}
 
 
 def only(whole: Material, vehicles: Collection[str]) -> Material:

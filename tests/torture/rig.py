@@ -134,6 +134,7 @@ def rig(
     keepalive_s: int = 20,
     child_of: Callable[..., Child] = Child,
     now_ms: int = NOW_MS,
+    silent_after_s: float = 604_800.0,
 ) -> Iterator[Rig]:
     """Set up an experiment; nothing of it is left running.
 
@@ -152,7 +153,7 @@ def rig(
         child = child_of(
             folder=folder,
             settings=_mqtt(port, protocol, filters, keepalive_s)
-            + _settings(folder, web)
+            + _settings(folder, web, silent_after_s)
             + ("" if real_clock else _clock(rate, now_ms))
             + more,
         )
@@ -199,12 +200,12 @@ anchor = {anchor}
 """
 
 
-def _settings(folder: Path, web: WebSide) -> str:
+def _settings(folder: Path, web: WebSide, silent_after_s: float) -> str:
     return f"""
 [store]
 path = "{folder / "heatbook.db"}"
 [models]
-silent_after_s = 604800.0
+silent_after_s = {silent_after_s}
 [fleet]
 file = "{folder / "fleet.toml"}"
 [alerts]
