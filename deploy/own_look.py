@@ -20,7 +20,7 @@ EVERY_MS = 10_000
 
 MINUTE_MS = 60_000
 
-Archives = Callable[[sqlite3.Connection, int], Mapping[str, Failing]]
+Archives = Callable[[sqlite3.Connection], Mapping[str, Failing]]
 """Which archives fail now, by name."""
 
 Backup = Callable[[sqlite3.Connection], int | None]
@@ -30,7 +30,7 @@ Expiries = Callable[[], Mapping[str, int]]
 """When certificates end [Unix ms], by what they are for."""
 
 
-def _no_archives(_conn: sqlite3.Connection, _now_ms: int) -> Mapping[str, Failing]:
+def _no_archives(_conn: sqlite3.Connection) -> Mapping[str, Failing]:
     return {}
 
 
@@ -96,7 +96,7 @@ class OwnLook:
             behind_ms=self._behind(conn),
             channels=failing_channels(signs, now_ms),
             store_failed_ms=signs.failed_ms,
-            archives=sources.archives(conn, now_ms),
+            archives=sources.archives(conn),
             offered=offered,
             refused=refused,
             expiries=sources.expiries(),

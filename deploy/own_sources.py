@@ -14,11 +14,15 @@ from deploy.clock import monotonic_ms, wall_ms
 from deploy.history_keeper import last_move
 from deploy.own_look import OwnLook, Sources
 from deploy.settings import Settings
+from ingest import feed
 from ingest.certificate import BadCertificate, ends_ms
 from review.store import Clock
 
 HISTORY = "history"
 """What the move of old months is called in an alarm."""
+
+FEED = "InfluxDB"
+"""What the feeding of InfluxDB is called in an alarm."""
 
 _HOUR_MS = 3_600_000
 
@@ -49,13 +53,20 @@ def expiries(files: Mapping[str, Path]) -> dict[str, int]:
     return found
 
 
-def failing_archives(conn: sqlite3.Connection, now_ms: int) -> dict[str, Failing]:
-    """Give the archives that fail: a move that left something undone, since it was asked for."""
-    del now_ms
+def failing_archives(conn: sqlite3.Connection, *, fed: bool) -> dict[str, Failing]:
+    """Give the archives that fail: a move that left something undone, a server that takes nothing.
+
+    ``fed``: whether InfluxDB is to be fed.
+    """
+    found: dict[str, Failing] = {}
     move = last_move(conn)
-    if move is None or (move.done_ms is not None and not move.problems):
-        return {}
-    return {HISTORY: Failing(since_ms=move.asked_ms)}
+    if move is not None and (move.done_ms is None or move.problems):
+        found[HISTORY] = Failing(since_ms=move.asked_ms)
+    state = feed.state(conn) if fed else None
+    if state is not None and state.trouble and state.trouble_since_ms is not None:
+        person = state.trouble == "settings"
+        found[FEED] = Failing(since_ms=state.trouble_since_ms, for_good=person)
+    return found
 
 
 def newest_backup(conn: sqlite3.Connection) -> int | None:
@@ -79,7 +90,7 @@ def own_look(settings: Settings, policy: Policy, now_ms: Clock) -> OwnLook:
         uptime_ms=monotonic_ms,
         wall_ms=wall_ms if settings.clock.start is None else None,
         folders=folders_of(settings),
-        archives=failing_archives,
+        archives=partial(failing_archives, fed=settings.influx is not None),
         backup=newest_backup,
         expiries=partial(expiries, certificates_of(settings)),
     )

@@ -15,7 +15,7 @@ from deploy.history_keeper import last_move
 from deploy.metrics.from_signs import kind_of
 from deploy.metrics.values import Value, value
 from deploy.own_sources import newest_backup
-from ingest import quarantine
+from ingest import feed, quarantine
 from models.transition import Priority
 
 _WAITING = """
@@ -33,6 +33,7 @@ def values(conn: sqlite3.Connection, now_ms: int) -> Iterator[Value]:
     yield from _waiting(conn, now_ms)
     yield from _alarms(conn)
     yield from _history(conn)
+    yield from _feed(conn, now_ms)
     for job, last_ms in conn.execute(_JOBS).fetchall():
         yield value("job_run_timestamp_seconds", last_ms / 1000, job)
 
@@ -84,6 +85,18 @@ def _alarms(conn: sqlite3.Connection) -> Iterator[Value]:
         if each.kind == SILENT and each.active and each.vehicle != EVERYBODY
     ]
     yield value("trucks_silent", len(silent))
+
+
+def _feed(conn: sqlite3.Connection, now_ms: int) -> Iterator[Value]:
+    state = feed.state(conn)
+    if state is None:
+        return
+    oldest_ms = now_ms if state.oldest_unsent_ms is None else state.oldest_unsent_ms
+    yield value("influx_rows_waiting", state.rows_waiting)
+    yield value("influx_oldest_age_seconds", max(0, now_ms - oldest_ms) / 1000)
+    yield value("influx_failing", float(bool(state.trouble)))
+    yield value("influx_points_sent", state.points)
+    yield value("influx_lines_refused", state.refused)
 
 
 def _history(conn: sqlite3.Connection) -> Iterator[Value]:
