@@ -7,7 +7,7 @@ import os
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
-from tempfile import mkdtemp
+from tempfile import NamedTemporaryFile, mkdtemp
 
 import models
 from review.compiled_files import keep_whole
@@ -38,6 +38,8 @@ def keep_compiled(directory: Path | None = None) -> Path:
     try:
         place = (directory or _cache_folder()) / "heatbook" / name
         place.mkdir(parents=True, exist_ok=True)
+        with NamedTemporaryFile(dir=place):  # it may be there, on a disk that is read-only
+            pass
     except (OSError, RuntimeError):  # not writable; no home at all
         # A locked-down service without a cache folder compiles anew at each start.
         place = Path(mkdtemp(prefix="heatbook-")) / name
