@@ -6,19 +6,24 @@ from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
 
+from tests.torture.archive_full import archive_full
 from tests.torture.bad import bad_messages
 from tests.torture.brokers import broker_faults, broker_gaps
 from tests.torture.burst import burst, herd
 from tests.torture.clocks import clock_jumps
-from tests.torture.disk import disk_full
+from tests.torture.disk import disk_breaks, disk_full
 from tests.torture.figures import Figure
 from tests.torture.flood import duplicate_flood, shuffled
 from tests.torture.impostor import impostor
 from tests.torture.kills import daemon_kill
+from tests.torture.locked import store_locked, store_read_long
 from tests.torture.named_kills import kills_at_points
 from tests.torture.network import broker_line
 from tests.torture.notice_kills import notice_kill
 from tests.torture.notices import notice_flapping, notice_outage, notice_storm
+from tests.torture.power.errors import disk_errors
+from tests.torture.power.experiment import power_cut, power_cut_normal
+from tests.torture.soak import soak
 
 Run = Callable[[Path, int], Figure]
 
@@ -34,10 +39,14 @@ SHORT: Mapping[str, Run] = {
     "clock_jumps": partial(clock_jumps, times=1, rate=60.0),
     "burst": partial(burst, usual=60.0, times=10, for_s=3.0),
     "herd": partial(herd, hours=4.0, rate=3000.0),
+    "soak": partial(soak, hours=2.0, trucks=0, for_s=12.0),
     "bad_messages": partial(bad_messages, hours=10.0, trucks=0, rate=500.0),
     "duplicate_flood": partial(duplicate_flood, times=10, hours=2.5, rate=3000.0),
     "shuffled": partial(shuffled, times=3, hours=2.5),
     "disk_full": partial(disk_full, hours=10.0, trucks=0, rate=800.0),
+    "disk_errors": partial(disk_errors, lives=2, hours=2.5, rate=60.0, every=150),
+    "power_cut": partial(power_cut, samples=150, rate=200.0, lives=2, every=60),
+    "store_locked": partial(store_locked, spans_s=(1.0, 6.0), hours=10.0, trucks=0, rate=400.0),
     "impostor": partial(impostor, publishes=30, at_least=90),
     "notice_outage": partial(notice_outage, trucks=30, step_s=120),
     "notice_kill": partial(notice_kill, kills=6),
@@ -66,10 +75,20 @@ FULL: Mapping[str, Run] = {
     "clock_jumps": partial(clock_jumps, times=10, rate=100.0),
     "burst": partial(burst, usual=80.0, times=10, for_s=600.0),
     "herd": partial(herd, hours=8.0, rate=3000.0),
+    "soak": partial(soak, hours=24.0, trucks=90, for_s=900.0),
     "bad_messages": partial(bad_messages, hours=10.0, trucks=16, rate=800.0),
     "duplicate_flood": partial(duplicate_flood, times=10, hours=6.0, rate=3000.0),
     "shuffled": partial(shuffled, times=10, hours=6.0),
     "disk_full": partial(disk_full, hours=10.0, trucks=16, rate=800.0),
+    "disk_breaks": partial(disk_breaks, hours=10.0, trucks=16, rate=800.0),
+    "disk_errors": partial(disk_errors, lives=15, hours=10.0, rate=60.0, every=5),
+    "archive_full": partial(archive_full, samples=900, rate=400.0),
+    "power_cut": partial(power_cut, samples=600, rate=400.0, lives=3, every=1),
+    "power_cut_normal": partial(power_cut_normal, samples=600, rate=400.0, lives=2, every=10),
+    "store_locked": partial(
+        store_locked, spans_s=(1.0, 4.0, 10.0, 60.0), hours=24.0, trucks=16, rate=400.0
+    ),
+    "store_read_long": partial(store_read_long, hours=10.0, trucks=16, rate=400.0),
     "impostor": partial(impostor, publishes=1000, at_least=330),
     "notice_outage": partial(notice_outage, trucks=200, step_s=30),
     "notice_kill": partial(notice_kill, kills=50),

@@ -104,7 +104,7 @@ class Examiner:
                 left.notices = frozenset(one for (one,) in sent)
                 left.damage = tuple(_archive(conn, left))
             # The same samples, states and transitions need not be computed again for another image.
-            come_to = hash((tuple(left.times.items()), tuple(states.items()), *transitions))
+            come_to = hash((*left.times.items(), *states.items(), repr(transitions)))
             if come_to not in self._computed:
                 left.damage += self._compute_anew(database, states, transitions)
                 self._computed |= {come_to} if not left.damage else set()

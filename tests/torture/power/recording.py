@@ -47,7 +47,7 @@ def record(
     folder: Path, seed: int, *, samples: int, rate: float, lives: int, synchronous: str = "full"
 ) -> Recording:
     """Record a daemon that is started ``lives`` times: samples; a move of history, late samples; a move."""
-    stock = _stock(seed, samples)
+    stock = stock_of(seed, samples)
     found: list[Call] = []
     with rig(folder, stock, real_clock=True) as parts:
         child = parts.child
@@ -56,7 +56,7 @@ def record(
         )
         for number in range(lives):
             trace = folder / f"life-{number}.strace"
-            child.settings = settings + _clock(number and LATER_DAYS + number)
+            child.settings = settings + clock(number and LATER_DAYS + number)
             child.through = traced(trace)
             parts.listen()
             if number == 0:
@@ -87,7 +87,7 @@ def recorded(parts: Rig, found: Sequence[Call]) -> Recording:
     )
 
 
-def _stock(seed: int, samples: int) -> Material:
+def stock_of(seed: int, samples: int) -> Material:
     """Take so many samples of troubled trucks, evenly from a morning that has alarms in it."""
     whole = only(material(seed, hours=HOURS), TROUBLED)
     every = max(1, len(whole.samples) // samples)
@@ -124,7 +124,8 @@ def _send_late(parts: Rig, stock: Material) -> None:
         )
 
 
-def _clock(days: int) -> str:
+def clock(days: int) -> str:
+    """Write the settings by which a daemon believes that so many days have passed since the samples."""
     anchor = datetime.fromtimestamp(wall_ms() / 1000, UTC).isoformat()
     start = datetime.fromtimestamp(NOW_MS / 1000 + days * DAY_S, UTC).isoformat()
     return f"\n[clock]\nrate = 1.0\nstart = {start}\nanchor = {anchor}\n"
