@@ -21,6 +21,7 @@ from deploy.fleet import fleet_of
 from deploy.influx_access import let_in
 from deploy.influx_findings import influx_findings
 from deploy.notice_trial import try_channels, try_ways
+from deploy.own_findings import own_findings
 from deploy.people_file import plan_of
 from deploy.people_findings import people_findings, unreached
 from deploy.settings import BadSettings, Loaded, describe, load_settings
@@ -81,6 +82,7 @@ def _findings(loaded: Loaded, *, try_broker: bool, send_notice: bool) -> Iterato
     yield from people_findings(loaded, now_ms=wall_ms())
     yield from web_findings(loaded)
     yield from _store(loaded)
+    yield from own_findings(loaded)
     yield from _exposed(loaded)
     yield from influx_findings(loaded)
     yield Finding(level="good", what=f"compiled models are kept in {keep_compiled()}")

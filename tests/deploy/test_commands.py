@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 
 from deploy.check import check
 from deploy.cli import app
+from deploy.clock import wall_ms
 from deploy.database import Database, beside_daemon
 from deploy.fleet import load_fleet
 from ingest import inbox
@@ -45,6 +46,7 @@ def settings(tmp_path: Path) -> Iterator[Path]:
         courses=courses_of(fleet, max_gap_s=300.0, silent_after_s=900.0),
         model_version=model_version(),
     )
+    running._now_ms = wall_ms  # a store that was written in time to come is not sound
     running.commit([message("NF-01", climb(60, slope_k_min=0.5)), BAD, MISSPELT])
     counted = b'[{"time":1767268800,"seq":1,"gear":1},{"time":1767268805,"seq":4,"gear":1}]'
     running.commit([Message(topic="fleet/NF-03/telemetry", payload=counted)])
