@@ -12,8 +12,10 @@ from deploy.check import check
 from deploy.database import beside_daemon
 from deploy.desk import desk_of
 from deploy.open_book import open_book
+from models.units import rfc3339
 from review.service_record import drop_pan
 from tests.deploy.shop import FLEET_FILE, Shop, open_shop
+from tests.deploy.store import NOW_MS
 
 
 @pytest.fixture
@@ -24,7 +26,9 @@ def shop(tmp_path: Path) -> Iterator[Shop]:
 
 def _checked(shop: Shop, capsys: pytest.CaptureFixture[str]) -> tuple[int, str]:
     capsys.readouterr()
-    code = check(shop.config, env={}, try_broker=False, send_notice=False, show_settings=False)
+    # The shop's store is of a time of its own.
+    env = {"HEATBOOK_CLOCK__START": rfc3339(NOW_MS)}
+    code = check(shop.config, env=env, try_broker=False, send_notice=False, show_settings=False)
     return code, capsys.readouterr().out
 
 
