@@ -1,41 +1,20 @@
-"""The units that ship: what systemd says of them, and the daemon run as the unit runs it."""
+"""The units that ship: what systemd says of them."""
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
-import signal
-import socket
-import sqlite3
 import subprocess
-import sys
-import sysconfig
-from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
-from deploy.broker import RunningBroker, start_broker
 from deploy.cli import EXIT_BAD_SETTINGS
-from deploy.waiting import until
-from tests.brokers import ChildBroker, need_mosquitto, peer
-from tests.deploy.unit_files import UNITS, allowed_calls, settings_of
+from tests.deploy.unit_files import UNITS, settings_of
 
-ROOT = Path(__file__).resolve().parents[2]
 PROGRAM = "/opt/heatbook/bin/heatbook"
 SERVICES = {"heatbook.service": 1.1, "heatbook-backup.service": 0.2}
 """Each service with its exposure by ``systemd-analyze security`` of systemd 252, and no more than that."""
-
-FAMILIES = {"AF_UNIX": 1, "AF_INET": 2, "AF_INET6": 10}
-PATIENCE_S = 600.0
-"""The first start compiles the models, half a minute of a core that nobody else uses."""
-
-NOBODY = 65_534
-FIXED = Path("/run/heatbook-unit")
-KEPT = Path("/var/tmp/heatbook-unit")
-"""What was compiled is kept between runs of the tests: it goes by the path and time of each source."""
 
 pytestmark = pytest.mark.skipif(
     shutil.which("systemd-analyze") is None and not os.environ.get("CI"),
@@ -102,201 +81,3 @@ def _is_there(user: str) -> bool:
     return any(
         line.startswith(f"{user}:") for line in Path("/etc/passwd").read_text().split("\n")
     )
-
-
-@dataclass(slots=True, kw_only=True)
-class Unit:
-    """A daemon installed from its wheel, run under what the unit forbids."""
-
-    process: subprocess.Popen[bytes]
-    notices: socket.socket
-    state: Path
-    log: Path
-    said: list[str]
-
-    def has_said(self, word: str) -> bool:
-        """Read what it tells its manager; say whether a line of that was among it."""
-        while True:
-            try:
-                self.said += self.notices.recv(4096).decode().splitlines()
-            except BlockingIOError:
-                return any(line.startswith(word) for line in self.said)
-
-    @property
-    def over(self) -> bool:
-        """Whether it has ended."""
-        return self.process.poll() is not None
-
-    def end(self) -> int:
-        """Stop it as systemd does, and give its exit code."""
-        (child,) = (
-            Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children")
-            .read_text()
-            .split()
-        )
-        os.kill(int(child), signal.SIGTERM)
-        return self.process.wait(PATIENCE_S)
-
-
-@pytest.fixture(scope="module")
-def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The installed package, as a wheel makes it, apart from this checkout."""
-    folder = tmp_path_factory.mktemp("wheel")
-    command = [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(folder)]
-    subprocess.run(command, cwd=ROOT, check=True, capture_output=True)  # noqa: S603 - as pip would
-    (made,) = folder.glob("*.whl")
-    shutil.unpack_archive(made, folder / "installed", format="zip")
-    for source in (folder / "installed").rglob("*.py"):
-        os.utime(source, (1_600_000_000, 1_600_000_000))
-    return folder / "installed"
-
-
-def may_confine() -> bool:
-    """Say whether this machine lets us make namespaces (a container often does not)."""
-    return (
-        os.geteuid() == 0
-        and not subprocess.run(
-            ["unshare", "--mount", "--pid", "--fork", "mount", "--make-rprivate", "/"],  # noqa: S607
-            check=False,
-            capture_output=True,
-        ).returncode
-    )
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[RunningBroker]:
-    need_mosquitto()
-    running = start_broker("mosquitto", directory=tmp_path / "broker")
-    yield running
-    running.kill()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Places:
-    """Where the daemon finds things: not below /tmp or /home, where the unit shows it nothing."""
-
-    own: Path
-    app: Path = FIXED / "app"
-    deps: Path = FIXED / "deps"
-    python: Path = FIXED / "python"
-    cache: Path = FIXED / "cache"
-
-    @property
-    def state(self) -> Path:
-        return self.own / "state"
-
-    @property
-    def temporary(self) -> Path:
-        return self.own / "tmp"
-
-    @property
-    def config(self) -> Path:
-        return self.own / "heatbook.toml"
-
-    @property
-    def credentials(self) -> Path:
-        return self.own / "credentials"
-
-    @property
-    def notify(self) -> Path:
-        return self.own / "notify"
-
-    def make(self) -> None:
-        """Make the folders; three are written by the daemon's user, the others by nobody."""
-        written = (self.state, self.temporary, KEPT)
-        for folder in (
-            self.app,
-            self.deps,
-            self.python,
-            self.cache,
-            self.credentials,
-            *written,
-        ):
-            folder.mkdir(parents=True, exist_ok=True)
-        for folder in written:
-            os.chown(folder, NOBODY, NOBODY)
-            folder.chmod(0o700)
-
-
-@pytest.fixture
-def unit(wheel: Path, broker: RunningBroker, tmp_path: Path) -> Iterator[Unit]:
-    if not may_confine():
-        pytest.skip("namespaces need root and a kernel that lets us")
-    places = Places(own=Path(f"/run/heatbook-{os.getpid()}"))
-    places.make()
-    places.config.write_text(f'[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\n')
-    (places.credentials / "mqtt__client_id").write_text("heatbook-unit\n")
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as notices:
-        notices.bind(str(places.notify))
-        places.notify.chmod(0o777)
-        notices.setblocking(False)
-        log = tmp_path / "daemon.log"
-        with log.open("wb") as out:
-            process = subprocess.Popen(  # noqa: S603 - our own command
-                confined(places, wheel), stdout=out, stderr=out, stdin=subprocess.DEVNULL
-            )
-        yield Unit(process=process, notices=notices, state=places.state, log=log, said=[])
-        process.kill()
-        process.wait()
-    shutil.rmtree(places.own)
-
-
-def confined(places: Places, wheel: Path) -> list[str]:
-    """Give the command: namespaces, what is forbidden, and the daemon as its wheel starts it."""
-    how = {
-        "binds": [
-            [str(wheel), str(places.app)],
-            [sysconfig.get_paths()["purelib"], str(places.deps)],
-            [sys.base_prefix, str(places.python)],
-            [str(KEPT), str(places.cache)],
-        ],
-        "writable": [str(each) for each in (places.state, places.cache, places.temporary)],
-        "directory": str(places.state),
-        "calls": sorted(allowed_calls("heatbook.service")),
-        "families": [
-            FAMILIES[each]
-            for each in settings_of("heatbook.service")["RestrictAddressFamilies"][0].split()
-        ],
-        "environment": {
-            "PATH": "/usr/bin:/bin",
-            "LD_LIBRARY_PATH": f"{places.python}/lib",
-            "PYTHONPATH": f"{places.app}:{places.deps}",
-            "TMPDIR": str(places.temporary),
-            "CACHE_DIRECTORY": str(places.cache),
-            "STATE_DIRECTORY": str(places.state),
-            "MPLCONFIGDIR": f"{places.cache}/matplotlib",
-            "HEATBOOK_CONFIG": str(places.config),
-            "CREDENTIALS_DIRECTORY": str(places.credentials),
-            "NOTIFY_SOCKET": str(places.notify),
-            "WATCHDOG_USEC": "2000000",
-        },
-    }
-    namespaces = ["unshare", "--mount", "--pid", "--fork", "--ipc", "--kill-child"]
-    inside = [sys.executable, str(Path(__file__).with_name("confined.py")), json.dumps(how)]
-    python = f"{places.python}/bin/python3.{sys.version_info.minor}"
-    return [*namespaces, *inside, python, "-c", "import heatbook; heatbook.main()", "serve"]
-
-
-@pytest.mark.alone
-@pytest.mark.timeout(900)
-def test_from_its_wheel_it_runs_under_what_the_unit_forbids(
-    unit: Unit, broker: RunningBroker
-) -> None:
-    assert until(lambda: unit.has_said("READY=1") or unit.over, PATIENCE_S)
-    assert not unit.over, unit.log.read_text()
-    with peer(ChildBroker(broker)) as truck:
-        truck.watch("fleet/NF-01/received")
-        truck.publish(
-            "fleet/NF-01/telemetry", b'{"time": 1781000000, "fluid_temp_c": 91.5, "seq": 1}'
-        )
-        assert until(lambda: bool(truck.heard), PATIENCE_S), unit.log.read_text()
-        assert json.loads(truck.heard[0][1])["time"] == "2026-06-09T10:13:20Z"
-    assert until(lambda: unit.has_said("WATCHDOG=1"), PATIENCE_S)
-    assert list(KEPT.rglob("*.nbc")), "compiled code was not kept"
-    assert "Traceback" not in unit.log.read_text(), unit.log.read_text()
-    assert "not permitted" not in unit.log.read_text(), unit.log.read_text()
-    assert unit.end() == 0, unit.log.read_text()
-    assert unit.has_said("STOPPING=1")
-    with sqlite3.connect(unit.state / "heatbook.db") as store:
-        assert store.execute("SELECT sum(samples) FROM journal").fetchone() == (1,)
-    assert (unit.state / "heatbook.db").stat().st_uid == NOBODY
