@@ -50,6 +50,7 @@ class Child:
     """Where its store is, when that is not ``folder``: on a disk of its own."""
     through: tuple[str, ...] = ()
     """What comes before its command: a recorder, or what makes its calls to the system fail."""
+    patience_s: float = PATIENCE_S
     _process: Process | None = field(default=None, repr=False)
 
     @property
@@ -122,7 +123,7 @@ class Child:
             process.send_signal(how)
         process.stdin.close()
         try:
-            process.wait(PATIENCE_S)
+            process.wait(self.patience_s)
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
@@ -154,6 +155,6 @@ class Child:
 
     def wait_for(self, true: Callable[[], bool], what: str) -> None:
         """Wait for a condition while the daemon runs."""
-        done = until(lambda: true() or not self.running, PATIENCE_S)
+        done = until(lambda: true() or not self.running, self.patience_s)
         assert self.running, f"the daemon ended by itself: {self.log[-4000:]}"
         assert done, f"waited in vain: {what}; the daemon said {self.log[-2000:]}"
