@@ -194,6 +194,9 @@ class Daemon:
             self._inbox_due_ms = monotonic_ms() + INBOX_EVERY_MS
             self._owe(self._try(self._parts.pipeline.commit_inbox) or [])
             self._try(self._parts.pipeline.commit_record)
+            for vehicle in self._try(self._parts.pipeline.commit_erasures) or ():
+                self._owed.forget(vehicle)
+                self._heard.forget(vehicle)
         self._owed.publish(everything=False)
         if monotonic_ms() >= self._watch_due_ms:
             self._try(self._watch)

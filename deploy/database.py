@@ -113,6 +113,22 @@ class Database:
         with read_only(self.path) as conn:
             yield conn
 
+    def wring(self) -> None:
+        """Write the file anew, so that nothing of what was deleted is left in it; all else waits meanwhile.
+
+        Raises
+        ------
+        sqlite3.OperationalError
+            There is no room for it, or somebody reads for too long.
+        """
+        with self._gate:
+            self._writer.execute("VACUUM")
+            busy, _, _ = self._writer.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+        if busy:
+            raise sqlite3.OperationalError(
+                "somebody reads the store: its log cannot be emptied"
+            )
+
     def close(self) -> None:
         """Fold the log into the file and let go of the store."""
         with self._gate:

@@ -30,6 +30,11 @@ class Heard:
                 known[name] = last_heard(truck, now_ms)
         return known
 
+    def forget(self, name: str) -> None:
+        """Know nothing of a truck that was erased."""
+        self._marks.pop(name, None)
+        self._known.pop(name, None)
+
 
 def last_heard(truck: Held, now_ms: int) -> LastHeard:
     """Give what was last heard of one truck."""

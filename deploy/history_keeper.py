@@ -13,6 +13,7 @@ from deploy.archive_mark import look_at
 from deploy.clock import monotonic_ms
 from deploy.courses import reader_of
 from deploy.database import Database
+from deploy.erasure import finish
 from deploy.history_move import HistoryMove, Moved, Stopped
 from deploy.influx_access import place_archive
 from deploy.schedule import REST_MS
@@ -21,7 +22,7 @@ from ingest.archive import ArchiveError
 from ingest.sealed import archive_of
 from models.fleet import Fleet
 from review.joined import joined
-from review.store import Clock, Store
+from review.store import Clock
 
 log = structlog.get_logger()
 
@@ -96,7 +97,7 @@ class HistoryKeeper:
 
     def __init__(
         self,
-        store: Store,
+        store: Database,
         move: HistoryMove,
         *,
         now_ms: Clock,
@@ -144,6 +145,7 @@ class HistoryKeeper:
                 continue
             try:
                 self.once()
+                finish(self._store, self._now_ms)
             except Stopped:
                 return
             except (ArchiveError, sqlite3.DatabaseError) as error:

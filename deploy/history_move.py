@@ -151,6 +151,7 @@ class HistoryMove:
         with self._store.read() as conn:
             sealing.sum_up_neighbours(conn, archive, now)
         with self._store.write() as tx:
+            _still_there(tx, now.vehicle_id, made.contents.vehicle)
             sealed.enroll(tx, now)
         if made.before is not None and made.before.name != made.contents.name:
             archive.discard(made.before.name)
@@ -184,6 +185,7 @@ class HistoryMove:
             left = as_of(conn, held, old[-1].last_ms)
         self._breathe()
         with self._store.write() as tx:
+            _still_there(tx, vehicle_id, name)
             dropped.drop(
                 tx,
                 left,
@@ -208,6 +210,15 @@ class HistoryMove:
     def _breathe(self) -> None:
         if self._stopping.wait(BREATH_S):
             raise Stopped
+
+
+def _still_there(tx: sqlite3.Connection, vehicle_id: int, name: str) -> None:
+    """Refuse to write of a truck that was erased meanwhile; its number may be another's by now."""
+    row = tx.execute("SELECT name FROM vehicle WHERE id = ?", (vehicle_id,)).fetchone()
+    if row != (name,):
+        raise ArchiveError(
+            f"{name} was erased while its history moved", "nothing is to be done"
+        )
 
 
 def _heard_ms(conn: sqlite3.Connection, vehicle_ids: Sequence[int]) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 
+from alerts.channels.advice import KINDS
 from deploy.batch import Position
 from deploy.clock import monotonic_ms
 from ingest.source import Source
@@ -44,6 +45,14 @@ class Owed:
             self._source.publish(
                 f"{self._root}/{vehicle}/received", received(position), retain=True
             )
+
+    def forget(self, vehicle: str) -> None:
+        """Take back what a truck was told, and what the broker keeps for it."""
+        self._owed.pop(vehicle, None)
+        self._told_ms.pop(vehicle, None)
+        topics = ["received", "status", *(f"advice/{kind}" for kind in KINDS)]
+        for topic in topics:
+            self._source.publish(f"{self._root}/{vehicle}/{topic}", b"", retain=True)
 
 
 def received(position: Position) -> bytes:

@@ -16,6 +16,7 @@ from typing import Any
 import structlog
 from numpy.typing import NDArray
 
+from deploy import erasure
 from deploy.aside import Aside
 from deploy.batch import Counts, Part, Position, Rules
 from deploy.database import Database, store_failed
@@ -158,6 +159,18 @@ class Pipeline:
             saved = self._trucks.save(tx, limit)
         self._trucks.put(*saved)
 
+    def commit_erasures(self) -> list[str]:
+        """Take out the trucks that are to be erased; give their names."""
+        with self._database.read() as conn:
+            asked = erasure.waiting(conn)
+        for each in asked:
+            with self._database.write() as tx:
+                erasure.erase_rows(tx, each, self._now_ms())
+            self._trucks.pop(each.vehicle, None)
+            self._given_up.pop(each.vehicle, None)
+            self._registered -= {each.vehicle} - self._in_file
+        return [each.vehicle for each in asked]
+
     def commit_record(self) -> None:
         """Take up what people have entered in the service record, truck by truck."""
         with self._database.read() as conn:
@@ -217,6 +230,8 @@ class Pipeline:
         ]
 
     def _decode(self, message: Message, now_ms: int) -> Decoded:
+        if not message.payload and message.topic.endswith("/status"):
+            return Decoded(vehicle=None, kind="status")  # a retained one was cleared: of nobody
         one = decode(message.topic, message.payload, now_ms=now_ms, rules=self._rules.wire)
         unknown = one.vehicle is not None and one.vehicle not in self._registered
         if not (self._rules.refuse_unregistered and unknown and one.kind != "refused"):

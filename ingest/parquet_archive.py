@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -119,6 +119,9 @@ class ParquetArchive:
             path.unlink(missing_ok=True)
         for path in self.folder.glob(f"*/vehicle=*/*{_UNFINISHED}"):
             path.unlink(missing_ok=True)
+        for folder in self.folder.glob("*/vehicle=*"):
+            with suppress(OSError):  # not empty
+                folder.rmdir()
 
     def _file(self, kind: str, name: str) -> Path:
         return self.folder / kind / f"{name}{_SUFFIX}"

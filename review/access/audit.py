@@ -1,4 +1,7 @@
-"""The audit log: who did what, about what, when, and from where. It is only ever added to."""
+"""The audit log: who did what, about what, when, and from where. It is only ever added to.
+
+But for one thing: of a truck that was erased the name goes (``forgetting.py``).
+"""
 
 from __future__ import annotations
 
@@ -31,6 +34,7 @@ class Deed(StrEnum):
     ALARM_UNSHELVED = "alarm.unshelved"
     TRUCK_HELD = "truck.held"
     TRUCK_RELEASED = "truck.released"
+    TRUCK_ERASED = "truck.erased"
     SERVICE_RECORDED = "service.recorded"
     SERVICE_CORRECTED = "service.corrected"
     SERVICE_STRUCK = "service.struck"
@@ -63,6 +67,7 @@ WORDS: Mapping[Deed, str] = {
     Deed.ALARM_UNSHELVED: "took an alarm off the shelf",
     Deed.TRUCK_HELD: "took out of service",
     Deed.TRUCK_RELEASED: "put into service again",
+    Deed.TRUCK_ERASED: "had a truck erased",
     Deed.SERVICE_RECORDED: "recorded a service",
     Deed.SERVICE_CORRECTED: "corrected an entry of the service record",
     Deed.SERVICE_STRUCK: "took an entry of the service record back",

@@ -1,0 +1,34 @@
+"""Erasing one truck from the tables of this package: what was found, raised, told and held back."""
+
+from __future__ import annotations
+
+import sqlite3
+
+_OWN = "SELECT id FROM alarm WHERE vehicle = ?1"
+
+_TOLD = f"SELECT DISTINCT sending_id FROM outbox WHERE alarm_id IN ({_OWN})"  # noqa: S608 - our own text
+
+_ALONE = f"""
+SELECT id FROM sending WHERE id IN ({_TOLD})
+AND NOT EXISTS (SELECT 1 FROM outbox WHERE sending_id = sending.id AND alarm_id NOT IN ({_OWN}))
+"""  # noqa: S608 - our own text
+
+_WORDLESS = f"UPDATE sending SET content = '', last_error = '' WHERE id IN ({_TOLD})"  # noqa: S608 - our own text
+
+
+def erase(tx: sqlite3.Connection, name: str) -> None:
+    """Take a truck out. A notice that told of others too stays, without the words that it was told in."""
+    alone = tx.execute(_ALONE, (name,)).fetchall()
+    tx.execute(_WORDLESS, (name,))
+    tx.executemany("DELETE FROM attempt WHERE notice_id = ?", alone)
+    tx.execute(f"DELETE FROM outbox WHERE alarm_id IN ({_OWN})", (name,))  # noqa: S608 - our own text
+    tx.executemany("DELETE FROM sending WHERE id = ?", alone)
+    # A report is one text of many trucks: what waits is not sent, what is listed as given up loses its words.
+    tx.execute(
+        "UPDATE sending SET content = '', state = CASE state WHEN 'pending' THEN 'cancelled' ELSE state END "
+        "WHERE what = 'report' AND instr(content, ?)",
+        (name,),
+    )
+    tx.execute(f"DELETE FROM alarm_event WHERE alarm_id IN ({_OWN})", (name,))  # noqa: S608 - our own text
+    for table in ("alarm", "transition", "hold"):
+        tx.execute(f"DELETE FROM {table} WHERE vehicle = ?", (name,))  # noqa: S608 - our own names

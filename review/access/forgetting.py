@@ -1,0 +1,17 @@
+"""The audit log after a truck was erased: what was done stays, of which truck does not."""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+
+
+def forget(tx: sqlite3.Connection, whole: re.Pattern[str], name: str, instead: str) -> int:
+    """Put other words in the place of a truck's name in every line; give how many lines there were.
+
+    ``whole`` finds the name where it is not part of a longer one.
+    """
+    rows = tx.execute("SELECT id, about FROM audit WHERE instr(about, ?)", (name,)).fetchall()
+    changed = [(whole.sub(instead, about), key) for key, about in rows if whole.search(about)]
+    tx.executemany("UPDATE audit SET about = ? WHERE id = ?", changed)
+    return len(changed)
