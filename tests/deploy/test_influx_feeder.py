@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from deploy.influx_sending import MOST_BAD
+from deploy.waiting import until
 from ingest import feed, sealed, sealing
 from ingest.archive import Month
 from tests.deploy.fed import MAX_GAP_MS, Fed, section
@@ -15,6 +16,7 @@ from tests.influx_stub import TOKEN, Stub, problem, stub
 from tests.recorded import HOUR_MS, NOON_MS, climb
 
 DAY_MS = 86_400_000
+PATIENCE_S = 30.0
 
 
 @pytest.fixture
@@ -68,6 +70,19 @@ def test_a_failure_is_told_and_nothing_is_lost(
     state = fed.drain()
     assert (state.trouble, state.reason, state.points, state.rows_waiting) == ("", "", 60, 0)
     assert len(far.vehicles()) == 60
+
+
+def test_the_thread_sends_by_itself_rests_and_ends(far: Stub, tmp_path: Path) -> None:
+    fed = Fed(tmp_path, section(far.url, every_s=0.05))
+    fed.store("NF-01", climb(30))
+    fed.feeder.start()
+    assert until(lambda: len(far.vehicles()) == 30, PATIENCE_S)
+    far.answers += [problem(503, "overloaded")]
+    fed.store("NF-01", climb(30, start_ms=NOON_MS + HOUR_MS))
+    assert until(lambda: len(far.vehicles()) == 60, PATIENCE_S)
+    assert until(lambda: fed.state.rows_waiting == 0, PATIENCE_S)
+    assert fed.feeder.stop()
+    fed.database.close()
 
 
 def test_a_server_that_answers_too_late_is_away(far: Stub, tmp_path: Path) -> None:
