@@ -9,14 +9,12 @@ from random import Random
 from tempfile import TemporaryDirectory
 
 from tests.torture.ledger import Ledger, time_ms
-from tests.torture.power.leftover import Examiner, Left
+from tests.torture.power.leftover import Examiner, Left, in_memory
 from tests.torture.power.medium import STYLES, Medium, Style
 from tests.torture.power.promises import Promise
 from tests.torture.power.recording import Recording
 
 MOST_PROBLEMS = 20
-
-MEMORY = Path("/dev/shm")
 
 
 @dataclass(slots=True)
@@ -87,8 +85,7 @@ def cut_everywhere(
     """Cut at each ``every``-th change of the disk; ``syncs`` False: the disk lies about them."""
     rng = Random(f"{seed}/power")
     outcome = Outcome()
-    place = MEMORY if MEMORY.is_dir() else None
-    with TemporaryDirectory(prefix="heatbook-power-", dir=place) as scratch:
+    with TemporaryDirectory(prefix="heatbook-power-", dir=in_memory()) as scratch:
         examiner = Examiner(recording.config, recording.ledger, Path(scratch) / "image")
         owed = Owed(recording.ledger)
         for number, medium in enumerate(_moments(recording, owed, syncs=syncs)):

@@ -39,6 +39,31 @@ class Left:
     damage: tuple[str, ...] = ()
 
 
+def in_memory() -> Path | None:
+    """Give a folder in memory, None where there is none: images by the thousand need no disk."""
+    folder = Path("/dev/shm")
+    return folder if folder.is_dir() else None
+
+
+def put(image: Mapping[str, bytes], folder: Path) -> None:
+    """Have a folder hold an image and nothing else."""
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    for name, content in image.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content)
+
+
+def key_of(image: Mapping[str, bytes]) -> bytes:
+    """Name an image by what it holds."""
+    parts = (
+        name.encode() + hashlib.blake2b(content).digest()
+        for name, content in sorted(image.items())
+    )
+    return hashlib.blake2b(b"".join(parts)).digest()
+
+
 class Examiner:
     """Opens images; the same one is looked at once."""
 
@@ -66,23 +91,13 @@ class Examiner:
 
     def look(self, image: Mapping[str, bytes]) -> Left:
         """Look at what a cut has left."""
-        key = hashlib.blake2b(
-            b"".join(
-                name.encode() + hashlib.blake2b(content).digest()
-                for name, content in sorted(image.items())
-            )
-        ).digest()
+        key = key_of(image)
         if key not in self._known:
             self._known[key] = self._open(image)
         return self._known[key]
 
     def _open(self, image: Mapping[str, bytes]) -> Left:
-        shutil.rmtree(self._scratch, ignore_errors=True)
-        self._scratch.mkdir(parents=True)
-        for name, content in image.items():
-            path = self._scratch / name
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_bytes(content)
+        put(image, self._scratch)
         try:
             return self._examine(self._scratch / self._name)
         except (StoreError, ArchiveError, sqlite3.Error, ValueError, OSError) as error:
