@@ -24,6 +24,8 @@ from tests.torture.notice_kills import notice_kill
 from tests.torture.notices import notice_flapping, notice_outage, notice_storm
 from tests.torture.power.errors import disk_errors
 from tests.torture.power.experiment import power_cut, power_cut_normal
+from tests.torture.simulation.every_call import every_call
+from tests.torture.simulation.run import simulation
 from tests.torture.soak import soak
 
 Run = Callable[[Path, int], Figure]
@@ -34,6 +36,8 @@ SHORT: Mapping[str, Run] = {
         daemon_kill, protocol="5", kills=8, hours=10.0, trucks=0, rate=400.0
     ),
     "kills_at_points": partial(kills_at_points, times=1, hours=10.0, trucks=0, rate=400.0),
+    "every_call": partial(every_call, step=500),
+    "simulation": partial(simulation, seeds=6),
     "broker_faults": partial(broker_faults, times=2, hours=10.0, trucks=0, rate=800.0),
     "broker_gaps": partial(broker_gaps, times=2, hours=10.0, trucks=0, rate=800.0),
     "broker_line": partial(broker_line, times=1, hours=10.0, rate=500.0, keepalive_s=2),
@@ -73,6 +77,8 @@ FULL: Mapping[str, Run] = {
         daemon_kill, protocol="3.1.1", kills=50, hours=10.0, trucks=16, rate=500.0
     ),
     "kills_at_points": partial(kills_at_points, times=50, hours=10.0, trucks=16, rate=80.0),
+    "every_call": partial(every_call, step=7),
+    "simulation": partial(simulation, seeds=1000),
     "broker_faults": partial(broker_faults, times=10, hours=10.0, trucks=16, rate=800.0),
     "broker_gaps": partial(broker_gaps, times=10, hours=10.0, trucks=16, rate=800.0),
     "broker_line": partial(broker_line, times=5, hours=24.0, rate=500.0, keepalive_s=5),
