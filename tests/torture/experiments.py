@@ -22,6 +22,7 @@ from tests.torture.named_kills import kills_at_points
 from tests.torture.network import broker_line
 from tests.torture.notice_kills import notice_kill
 from tests.torture.notices import notice_flapping, notice_outage, notice_storm
+from tests.torture.power.backups import power_cut_backup
 from tests.torture.power.errors import disk_errors
 from tests.torture.power.experiment import power_cut, power_cut_normal
 from tests.torture.simulation.every_call import every_call
@@ -95,6 +96,7 @@ FULL: Mapping[str, Run] = {
     "disk_errors": partial(disk_errors, lives=15, hours=10.0, rate=60.0, every=5),
     "archive_full": partial(archive_full, samples=900, rate=400.0),
     "power_cut": partial(power_cut, samples=600, rate=400.0, lives=3, every=1),
+    "power_cut_backup": partial(power_cut_backup, samples=600, rate=400.0, every=1),
     "power_cut_normal": partial(power_cut_normal, samples=600, rate=400.0, lives=2, every=10),
     "store_locked": partial(
         store_locked, spans_s=(1.0, 4.0, 10.0, 60.0), hours=24.0, trucks=16, rate=400.0
