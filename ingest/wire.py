@@ -11,7 +11,8 @@ from ingest.decoders.shown import shown
 
 __all__ = ["DECODERS", "Decoded", "Decoder", "Refused", "Status", "WireRules", "decode"]
 
-vehicle_name = re.compile(r"[A-Za-z0-9._-]{1,64}\Z")
+vehicle_name = re.compile(r"(?!\.{1,2}\Z)[A-Za-z0-9._-]{1,64}\Z")
+"""Neither "." nor "..": in an address or a path these lead elsewhere (RFC 3986 section 5.2.4)."""
 
 
 def decode(topic: str, payload: bytes, *, now_ms: int, rules: WireRules) -> Decoded:
@@ -25,7 +26,7 @@ def decode(topic: str, payload: bytes, *, now_ms: int, rules: WireRules) -> Deco
     if vehicle_name.match(vehicle) is None:
         detail = (
             f"the topic names the truck {shown(vehicle)}; a name is 1 to 64 of the letters a-z "
-            f"and A-Z, digits, '.', '_' and '-'; rename it in the gateway"
+            f"and A-Z, digits, '.', '_' and '-', not '.' or '..' alone; rename it in the gateway"
         )
         return _refuse(None, "bad_vehicle_name", "topic", detail, payload, rules)
     if len(payload) > rules.max_payload_bytes:
