@@ -10,7 +10,6 @@ import socket
 import sqlite3
 import subprocess
 import sys
-import sysconfig
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,19 +17,15 @@ from pathlib import Path
 import pytest
 
 from deploy.broker import RunningBroker, start_broker
+from deploy.database import Database
 from deploy.waiting import until
 from tests.brokers import ChildBroker, need_mosquitto, peer
-from tests.deploy.unit_files import allowed_calls, settings_of
+from tests.deploy.confinement import KEPT, NOBODY, Places, confined, may_confine
+from tests.deploy.unit_files import settings_of
 
 ROOT = Path(__file__).resolve().parents[2]
-FAMILIES = {"AF_UNIX": 1, "AF_INET": 2, "AF_INET6": 10}
 PATIENCE_S = 600.0
 """The first start compiles the models, half a minute of a core that nobody else uses."""
-
-NOBODY = 65_534
-FIXED = Path("/run/heatbook-unit")
-KEPT = Path("/var/tmp/heatbook-unit")
-"""What was compiled is kept between runs of the tests: it goes by the path and time of each source."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -80,71 +75,12 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "installed"
 
 
-def may_confine() -> bool:
-    """Say whether this machine lets us make namespaces (a container often does not)."""
-    return (
-        os.geteuid() == 0
-        and not subprocess.run(
-            ["unshare", "--mount", "--pid", "--fork", "mount", "--make-rprivate", "/"],  # noqa: S607
-            check=False,
-            capture_output=True,
-        ).returncode
-    )
-
-
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[RunningBroker]:
     need_mosquitto()
     running = start_broker("mosquitto", directory=tmp_path / "broker")
     yield running
     running.kill()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Places:
-    """Where the daemon finds things: not below /tmp or /home, where the unit shows it nothing."""
-
-    own: Path
-    app: Path = FIXED / "app"
-    deps: Path = FIXED / "deps"
-    python: Path = FIXED / "python"
-    cache: Path = FIXED / "cache"
-
-    @property
-    def state(self) -> Path:
-        return self.own / "state"
-
-    @property
-    def temporary(self) -> Path:
-        return self.own / "tmp"
-
-    @property
-    def config(self) -> Path:
-        return self.own / "heatbook.toml"
-
-    @property
-    def credentials(self) -> Path:
-        return self.own / "credentials"
-
-    @property
-    def notify(self) -> Path:
-        return self.own / "notify"
-
-    def make(self) -> None:
-        """Make the folders; three are written by the daemon's user, the others by nobody."""
-        written = (self.state, self.temporary, KEPT)
-        for folder in (
-            self.app,
-            self.deps,
-            self.python,
-            self.cache,
-            self.credentials,
-            *written,
-        ):
-            folder.mkdir(parents=True, exist_ok=True)
-        for folder in written:
-            os.chown(folder, NOBODY, NOBODY)
-            folder.chmod(0o700)
 
 
 @pytest.fixture
@@ -168,51 +104,14 @@ def unit(places: Places, wheel: Path, broker: RunningBroker, tmp_path: Path) -> 
         log = tmp_path / "daemon.log"
         with log.open("wb") as out:
             process = subprocess.Popen(  # noqa: S603 - our own command
-                confined(places, wheel), stdout=out, stderr=out, stdin=subprocess.DEVNULL
+                confined(places, wheel, "serve"),
+                stdout=out,
+                stderr=out,
+                stdin=subprocess.DEVNULL,
             )
         yield Unit(process=process, notices=notices, state=places.state, log=log, said=[])
         process.kill()
         process.wait()
-
-
-def confined(places: Places, wheel: Path, *program: str) -> list[str]:
-    """Give the command: namespaces, what is forbidden, and the daemon as its wheel starts it.
-
-    ``program``: what Python is to run instead.
-    """
-    how = {
-        "binds": [
-            [str(wheel), str(places.app)],
-            [sysconfig.get_paths()["purelib"], str(places.deps)],
-            [sys.base_prefix, str(places.python)],
-            [str(KEPT), str(places.cache)],
-        ],
-        "writable": [str(each) for each in (places.state, places.cache, places.temporary)],
-        "directory": str(places.state),
-        "calls": sorted(allowed_calls("heatbook.service")),
-        "families": [
-            FAMILIES[each]
-            for each in settings_of("heatbook.service")["RestrictAddressFamilies"][0].split()
-        ],
-        "environment": {
-            "PATH": "/usr/bin:/bin",
-            "LD_LIBRARY_PATH": f"{places.python}/lib",
-            "PYTHONPATH": f"{places.app}:{places.deps}",
-            "TMPDIR": str(places.temporary),
-            "CACHE_DIRECTORY": str(places.cache),
-            "STATE_DIRECTORY": str(places.state),
-            "MPLCONFIGDIR": f"{places.cache}/matplotlib",
-            "HEATBOOK_CONFIG": str(places.config),
-            "CREDENTIALS_DIRECTORY": str(places.credentials),
-            "NOTIFY_SOCKET": str(places.notify),
-            "WATCHDOG_USEC": "2000000",
-        },
-    }
-    namespaces = ["unshare", "--mount", "--pid", "--fork", "--ipc", "--kill-child"]
-    inside = [sys.executable, str(Path(__file__).with_name("confined.py")), json.dumps(how)]
-    python = f"{places.python}/bin/python3.{sys.version_info.minor}"
-    serve = ("import heatbook; heatbook.main()", "serve")
-    return [*namespaces, *inside, python, "-c", *(program or serve)]
 
 
 @pytest.mark.alone
@@ -264,7 +163,7 @@ print(os.getuid(), *map(tried, (
 def test_what_the_unit_forbids_is_forbidden_to_it_here(places: Places, wheel: Path) -> None:
     """Else the test before this one would show nothing."""
     done = subprocess.run(  # noqa: S603 - our own command
-        confined(places, wheel, TRIES), capture_output=True, text=True, check=False
+        confined(places, wheel, code=TRIES), capture_output=True, text=True, check=False
     )
     assert done.stdout.split() == [
         str(NOBODY),
@@ -272,3 +171,31 @@ def test_what_the_unit_forbids_is_forbidden_to_it_here(places: Places, wheel: Pa
         *("PermissionError", "done", "PermissionError", "PermissionError"),
         "FileNotFoundError",
     ], done.stderr
+
+
+@pytest.mark.alone
+@pytest.mark.timeout(900)
+def test_the_nightly_backup_runs_under_what_its_unit_forbids(
+    places: Places, wheel: Path
+) -> None:
+    Database(places.state / "heatbook.db").close()
+    for file in places.state.iterdir():
+        os.chown(file, NOBODY, NOBODY)
+    places.config.write_text(f'[backup]\nfolder = "{places.backups}"\n')
+    service = "heatbook-backup.service"
+    _, *words = settings_of(service)["ExecStart"][0].split()
+    done = subprocess.run(  # noqa: S603 - our own command
+        confined(places, wheel, *words, service=service),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    (made,) = places.backups.glob("heatbook-*")
+    looked_at = subprocess.run(  # noqa: S603 - our own command
+        confined(places, wheel, "backup", "verify", str(made), service=service),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert looked_at.returncode == 0, looked_at.stdout + looked_at.stderr
