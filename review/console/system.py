@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from starlette.responses import Response
 from starlette.routing import BaseRoute
 
-from alerts import sending
+from alerts import ledger, sending
 from alerts.figure_lines import Line, lines, span
 from alerts.figure_reader import figures_of
 from alerts.figures import DAY_MS, Figures
+from alerts.own.facts import OURSELVES
 from review.access import accounts, sessions
 from review.access.audit import Deed
 from review.access.visitor import Role
+from review.attention_words import of_alarm
 from review.console.house import House
 from review.console.me import device
 from review.console.say import Say
@@ -55,11 +58,14 @@ def _look(visit: Visit) -> Response:
     until_ms = house.now_ms()
     with house.store.read() as conn:
         facts = system_facts(conn)
+        own = [each for each in ledger.standing(conn) if each.vehicle == OURSELVES]
         found = figures_of(conn, since_ms=until_ms - int(days) * DAY_MS, until_ms=until_ms)
     return visit.page(
         "system.html",
         title="System",
         facts=facts,
+        own=own,
+        tell=partial(of_alarm, teller=visit.teller),
         span=span,
         fleet=fleet_words(house),
         signed_in=_signed_in(visit),
