@@ -21,7 +21,10 @@ def site(*parts: Sequence[BaseRoute]) -> ASGIApp:
     routes = [Route("/robots.txt", _robots), *(route for part in parts for route in part)]
     # Starlette's own pages are for its developers; ours say the same as everywhere else.
     handlers = {HTTPException: _no_page, Exception: _failed}
-    return Guard(Starlette(routes=routes, exception_handlers=handlers))
+    inside = Starlette(routes=routes, exception_handlers=handlers)
+    # It would send "/me/" on to an address made of the Host header, which whoever asks writes.
+    inside.router.redirect_slashes = False
+    return Guard(inside)
 
 
 def _robots(request: Request) -> Response:
