@@ -44,18 +44,23 @@ def disk_errors(
     found: list[Call] = []
     faults = ends = 0
     with rig(folder, material(seed, hours=hours)) as parts:
+        trace = folder / "life.strace"
+        parts.child.through = traced(trace)
+        parts.listen()
         gateways = parts.load(seed, rate=rate, waits=False)
-        for number in range(lives + 1):
-            trace = folder / f"life-{number}.strace"
-            ends += _live(parts, traced(trace, fault=_fault(number, rng)))
+        parts.child.wait_for(lambda: parts.child.messages > 0, "a first commit")
+        assert parts.child.stop() == 0
+        found += calls(trace)
+        for number in range(lives):
+            parts.child.through = traced(trace, fault=_fault(number, rng))
+            ends += _live(parts)
             faults += failed(trace)
-            found += calls(trace, after=found[-1].ended if found else 0)
-            trace.unlink()
-        parts.child.through = traced(folder / "undisturbed.strace")
+            found += calls(trace, after=found[-1].ended)
+        parts.child.through = traced(trace)
         parts.child.start()
         under_load = gateways.at_work
         parts.settle()
-        found += calls(folder / "undisturbed.strace", after=found[-1].ended)
+        found += calls(trace, after=found[-1].ended)
         verdict = parts.verdict()
         recording = recorded(parts, found)
     outcome = cut_everywhere(recording, seed, every=every)
@@ -71,18 +76,15 @@ def disk_errors(
 
 
 def _fault(number: int, rng: Random) -> str:
-    """Choose what fails in a life: nothing in the first, in each third from its start on, else later."""
-    if number == 0:
-        return ""
-    first = rng.randrange(2, 12) if number % 3 == 0 else rng.randrange(20, 60)
+    """Choose what fails in a life: in each third from its start on, else later."""
+    first = rng.randrange(2, 12) if number % 3 == 2 else rng.randrange(20, 60)
     # Each thread counts its own calls: what fails by and by is spread over all that it does.
-    return f"{KINDS[(number - 1) % len(KINDS)]}:when={first}+{rng.randrange(13, 40)}"
+    return f"{KINDS[number % len(KINDS)]}:when={first}+{rng.randrange(13, 40)}"
 
 
-def _live(parts: Rig, through: tuple[str, ...]) -> bool:
+def _live(parts: Rig) -> bool:
     """Live for some messages; say whether the daemon ended by itself."""
     child = parts.child
-    child.through = through
     wanted = _messages(child) + MESSAGES
     child.start()
     until(lambda: not child.running or _messages(child) >= wanted, LIFE_S)
