@@ -111,6 +111,7 @@ def raw(door: Door, request: bytes) -> bytes:
     return found
 
 
+SMUGGLED = b"GET /me HTTP/1.1\r\nHost: x\r\n\r\n"
 HEAD = (
     b"POST /sign-in HTTP/1.1\r\nHost: x\r\nContent-Type: application/x-www-form-urlencoded\r\n"
 )
