@@ -55,7 +55,7 @@ SHORT: Mapping[str, Run] = {
     "disk_full": partial(disk_full, hours=10.0, trucks=0, rate=800.0),
     "disk_errors": partial(disk_errors, lives=2, hours=2.5, rate=60.0, every=150),
     "power_cut": partial(power_cut, samples=150, rate=200.0, lives=2, every=100),
-    "store_locked": partial(store_locked, spans_s=(1.0, 6.0), hours=10.0, trucks=0, rate=400.0),
+    "store_locked": partial(store_locked, spans_s=(1.0, 6.0), hours=3.0, trucks=0, rate=200.0),
     "impostor": partial(impostor, publishes=30, at_least=90),
     "notice_outage": partial(notice_outage, trucks=30, step_s=120),
     "notice_kill": partial(notice_kill, kills=6),
@@ -99,7 +99,7 @@ FULL: Mapping[str, Run] = {
     "power_cut_backup": partial(power_cut_backup, samples=600, rate=400.0, every=1),
     "power_cut_normal": partial(power_cut_normal, samples=600, rate=400.0, lives=2, every=10),
     "store_locked": partial(
-        store_locked, spans_s=(1.0, 4.0, 10.0, 60.0, 300.0), hours=24.0, trucks=16, rate=400.0
+        store_locked, spans_s=(1.0, 4.0, 10.0, 60.0, 300.0), hours=10.0, trucks=16, rate=100.0
     ),
     "store_read_long": partial(store_read_long, hours=10.0, trucks=16, rate=400.0),
     "impostor": partial(impostor, publishes=1000, at_least=330),
