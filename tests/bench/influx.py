@@ -79,11 +79,11 @@ def feeding(folder: Path) -> None:
                     journal.append(tx, vehicle_id=truck, samples=part, received_ms=fed.now_ms)
         fed.feeder.once()
         already = fed.state.points
-        taken_s = took(lambda: [None for _ in iter(fed.feeder._send_rows, False)])
+        taken_s, cpu_s = worked(lambda: [None for _ in iter(fed.feeder._send_rows, False)])
         points = fed.state.points - already
         told(
             "fed from the journal, messages of six samples",
-            f"{points / taken_s:,.0f} samples/s",
+            f"{points / taken_s:,.0f} samples/s ({points / cpu_s:,.0f} a second of our core)",
         )
         for each in (name, f"{name}-sums"):
             session.drop_bucket(each)
