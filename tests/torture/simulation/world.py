@@ -43,7 +43,7 @@ WEIGHTS = {
 }
 """How often each thing is done."""
 
-TURNS = 1_000
+TURNS = 300
 """What is not done after so many turns in peace will not be done [-]."""
 
 CRASHES, FAULTS = 0.04, 0.04
