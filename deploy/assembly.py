@@ -26,6 +26,7 @@ from deploy.own_sources import own_look
 from deploy.pipeline import Pipeline
 from deploy.report_makers import report_times
 from deploy.reporter import asking
+from deploy.retention import EVERY, PRUNING, pruning_by
 from deploy.rules import rules_of
 from deploy.schedule import Schedule, wall_clock
 from deploy.service_calendar import CALENDAR
@@ -76,6 +77,7 @@ def scheduled(
     schedule.add("service dates", wall_clock(hour=at.hour, minute=at.minute), review)
     for name, trigger, span_ms in report_times(settings.reports):
         schedule.add(name, trigger, asking(name, span_ms))
+    schedule.add(PRUNING, EVERY, pruning_by(settings.retention))
     if settings.archive.move:
         move_at = settings.archive.move_at
         schedule.add(HISTORY, wall_clock(hour=move_at.hour, minute=move_at.minute), ask)

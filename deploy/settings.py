@@ -39,6 +39,7 @@ from deploy.layers import (
 from deploy.observe_sections import Health, Log, Watch
 from deploy.problems import problems_of
 from deploy.report_section import Reports
+from deploy.retention_section import Retention
 from deploy.toml_file import read_toml
 from deploy.web.section import Web
 from ingest.mqtt_settings import MqttSettings
@@ -62,6 +63,7 @@ class Settings(BaseSettings):
     backup: BackupSection = BackupSection()
     wire: sections.Wire = sections.Wire()
     quarantine: sections.Quarantine = sections.Quarantine()
+    retention: Retention = Retention()
     models: sections.Models = sections.Models()
     diagnosis: sections.Diagnosis = sections.Diagnosis()
     fleet: sections.FleetSection = sections.FleetSection()

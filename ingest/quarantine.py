@@ -243,3 +243,12 @@ def totals(conn: sqlite3.Connection) -> Totals:
     statement = "SELECT entries, bytes, refused, dropped FROM quarantine_total"
     entries, held_bytes, refused, dropped = conn.execute(statement).fetchone()
     return Totals(entries=entries, bytes=held_bytes, refused=refused, dropped=dropped)
+
+
+def forget(tx: sqlite3.Connection, *, before_ms: int, limit: int) -> int:
+    """Drop entries that did not come again since a time [Unix ms], ``limit`` at most; give how many went."""
+    rows = tx.execute(
+        "SELECT id FROM quarantine WHERE last_received_ms < ? ORDER BY id LIMIT ?",
+        (before_ms, limit),
+    ).fetchall()
+    return drop(tx, [key for (key,) in rows])

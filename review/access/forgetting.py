@@ -1,4 +1,4 @@
-"""The audit log after a truck was erased: what was done stays, of which truck does not."""
+"""What goes from the audit log: the name of a truck that was erased; by policy, lines that are old."""
 
 from __future__ import annotations
 
@@ -15,3 +15,11 @@ def forget(tx: sqlite3.Connection, whole: re.Pattern[str], name: str, instead: s
     changed = [(whole.sub(instead, about), key) for key, about in rows if whole.search(about)]
     tx.executemany("UPDATE audit SET about = ? WHERE id = ?", changed)
     return len(changed)
+
+
+def prune(tx: sqlite3.Connection, *, before_ms: int, limit: int) -> int:
+    """Let go of the oldest lines, from before a time [Unix ms], ``limit`` at most; give how many went."""
+    return tx.execute(
+        "DELETE FROM audit WHERE id IN (SELECT id FROM audit WHERE time_ms < ? ORDER BY id LIMIT ?)",
+        (before_ms, limit),
+    ).rowcount
