@@ -44,6 +44,7 @@ fail() {
 check_truck() { # the name is a level of a topic and the user at the broker
     case $1 in
     '') fail "A truck's name is empty; name it as in the fleet file." ;;
+    . | ..) fail "'$1' cannot be a truck's name: in an address it leads elsewhere." ;;
     *[!ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789._-]*)
         fail "'$1' cannot be a truck's name: use letters a-z and A-Z, digits, '.', '_' and '-'." ;;
     "$DAEMON" | "$DAEMON"-*)

@@ -154,6 +154,8 @@ def test_nobody_else_can_read_a_key(made: Authority) -> None:
 
 REFUSED = [
     "",
+    ".",
+    "..",
     "+",
     "#",
     "NF-01/status",
