@@ -8,6 +8,7 @@ from __future__ import annotations
 import structlog
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from review.web import pages
@@ -78,6 +79,8 @@ class Guard:
 
         try:
             await self._site(scope, guarded_receive, guarded_send)
+        except ClientDisconnect:
+            return  # whoever sent half a request and went: anybody may, and no fault of ours
         except Exception:
             # The path holds a key: only its first part is told.
             log.exception("web.failed", page=scope["path"].split("/")[1])

@@ -153,3 +153,14 @@ def test_a_form_of_thousands_of_fields_is_no_work(door: Door) -> None:
         kind = {"content-type": "application/x-www-form-urlencoded"}
         answer = client.post("/sign-in", content=many, headers=kind)
         assert answer.status_code in (400, 403, 413)
+
+
+def test_half_a_request_is_told_to_nobody(
+    door: Door, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Else a stranger fills the log, and each time it says that a page of ours failed."""
+    assert raw(door, HEAD + b"Content-Length: 50\r\n\r\nname=") == b""
+    with door.client() as client:
+        assert client.get("/sign-in").status_code == 200
+    shown = capsys.readouterr()
+    assert "web.failed" not in shown.out + shown.err
