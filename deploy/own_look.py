@@ -20,6 +20,9 @@ EVERY_MS = 10_000
 
 MINUTE_MS = 60_000
 
+BROKER = "the broker's own"
+"""What the certificate is called that the broker shows."""
+
 Archives = Callable[[sqlite3.Connection], Mapping[str, Failing]]
 """Which archives fail now, by name."""
 
@@ -99,7 +102,7 @@ class OwnLook:
             archives=sources.archives(conn),
             offered=offered,
             refused=refused,
-            expiries=sources.expiries(),
+            expiries={**sources.expiries(), **broker_certificate(signs)},
             backup_ms=sources.backup(conn),
         )
 
@@ -155,3 +158,9 @@ def failing_channels(signs: Signs, now_ms: int) -> dict[str, Failing]:
         **away,
         **{name: Failing(since_ms=now_ms, for_good=True) for name in signs.disabled},
     }
+
+
+def broker_certificate(signs: Signs) -> dict[str, int]:
+    """Give when the certificate ends that the broker shows, if it shows one."""
+    ends_ms = signs.source.certificate_ends_ms
+    return {} if ends_ms is None else {BROKER: ends_ms}

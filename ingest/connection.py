@@ -139,6 +139,7 @@ class Connection:
         except (OSError, UnicodeError) as error:
             ear.problem = failed_connect(error, self._settings)
             return
+        self._tally.certificate_ends_ms = _shown_until_ms(client.socket())
         patience_ms = self._settings.connect_timeout_s * 1000
         while not ear.ended and not stopping():
             self._turn(client)
@@ -217,3 +218,10 @@ class Connection:
         if isinstance(sock, socket.socket):
             with contextlib.suppress(OSError):
                 sock.shutdown(socket.SHUT_RDWR)
+
+
+def _shown_until_ms(sock: object) -> int | None:
+    """Give when the certificate ends that the far side has shown [Unix ms]."""
+    shown = sock.getpeercert() if isinstance(sock, ssl.SSLSocket) else None
+    ends = shown.get("notAfter") if shown else None
+    return ssl.cert_time_to_seconds(ends) * 1000 if isinstance(ends, str) else None

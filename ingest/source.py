@@ -115,6 +115,7 @@ class MqttSource:
             takeovers=tally.takeovers,
             restarts=tally.restarts,
             refused=tally.refused,
+            certificate_ends_ms=tally.certificate_ends_ms,
         )
 
     def start(self) -> None:

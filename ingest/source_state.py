@@ -16,6 +16,7 @@ class SourceState:
     "taken_over": another process uses our client id; it has stopped and does not come back.
     `session_present` tells whether the broker still knew us at the last connect,
     `sessions_lost` how often it did not though it should have: what it had queued is gone.
+    `certificate_ends_ms` [Unix ms]: that of the broker, as shown at the last connect; None without TLS.
     """
 
     phase: Phase
@@ -37,6 +38,7 @@ class SourceState:
     takeovers: int = 0
     restarts: int = 0
     refused: str | None = None
+    certificate_ends_ms: int | None = None
 
 
 @dataclass(slots=True, kw_only=True)
@@ -57,4 +59,5 @@ class Tally:
     takeovers: int = 0
     restarts: int = 0
     refused: str | None = None
+    certificate_ends_ms: int | None = None
     subscribed: bool = False

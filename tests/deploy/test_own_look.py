@@ -41,6 +41,7 @@ from deploy.signs import Signs
 from deploy.waiting import until
 from ingest import feed
 from ingest.mqtt_settings import MqttSettings, MqttTls
+from models.transition import Priority
 from tests.alerts.store import NOON, plainly
 from tests.deploy.store import pipeline, rules
 from tests.deploy.test_daemon import DAY, PATIENCE_S, Running
@@ -137,6 +138,16 @@ def test_of_what_was_refused_the_last_hour_counts(looked: Looked) -> None:
         looked.counts.received += 10
         looked.standing()
     assert looked.standing() == set()
+
+
+def test_the_certificate_that_the_broker_shows_is_looked_at_too(looked: Looked) -> None:
+    ends_ms = looked.clocks.wall_ms + 5 * 24 * HOUR_MS
+    source = replace(looked.signs.source, certificate_ends_ms=ends_ms)
+    with looked.database.write() as tx:
+        looked.look.tick(tx, replace(looked.signs, source=source))
+        (alarm,) = ledger.standing(tx)
+    assert (alarm.kind, alarm.priority) == ("certificate_expiring", Priority.HIGH)
+    assert alarm.evidence == {"days_left.the broker's own": 5.0}
 
 
 def test_the_look_is_not_taken_at_every_turn(looked: Looked) -> None:

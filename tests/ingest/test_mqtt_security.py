@@ -13,6 +13,7 @@ import trustme
 from pydantic import SecretStr
 
 from deploy.waiting import until
+from ingest.certificate import ends_ms
 from ingest.mqtt_settings import MqttTls
 from tests.brokers import (
     PATIENCE_S,
@@ -101,6 +102,8 @@ def test_tls(tls_broker: Broker, papers: Papers, protocol: str) -> None:
         got = gather(source, 1001)
         assert len(got[500].payload) == 200_000
         assert numbers(got[:500] + got[501:]) == list(range(1000))
+        # What the broker shows is what stands in its file.
+        assert source.state.certificate_ends_ms == ends_ms(papers.server_cert)
 
 
 def test_an_unknown_authority_is_refused_in_clear_words(
