@@ -34,6 +34,7 @@ from deploy.courses import courses_by
 from deploy.database import StoreError, store_failed
 from deploy.demo import DemoOptions, run_demo
 from deploy.erase_command import erase_command
+from deploy.export_everything_command import export_everything_command
 from deploy.fleet import fleet_of, load_fleet
 from deploy.hindsight_command import hindsight_command
 from deploy.options import Config, FleetFile, fail, moment_of
@@ -196,6 +197,7 @@ app.command("what-if")(what_if_command)
 app.command("hindsight")(hindsight_command)
 app.command("review")(review_command)
 app.command("erase")(erase_command)
+app.command("export")(export_everything_command)
 app.command("restore")(backup_commands.restore_command)
 
 

@@ -1,0 +1,1 @@
+"""Everything that a store holds, in open formats."""
