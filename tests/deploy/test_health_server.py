@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import socket
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, closing
@@ -167,6 +169,15 @@ def test_a_port_that_is_taken_is_said_once_and_tried_again(
     assert [each["event"] for each in logged] == ["health.unavailable", "health.started"]
     assert one.server.stop()
     assert not one.answers()
+
+
+def test_it_needs_nothing_of_the_console() -> None:
+    """A daemon without [web] must not wait for a web framework; said by a process of its own."""
+    ask = "import sys, deploy.serve; print(*sorted({'fastapi', 'starlette', 'uvicorn'} & set(sys.modules)))"
+    done = subprocess.run(  # noqa: S603 - our own command
+        [sys.executable, "-c", ask], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split() == []
 
 
 def test_one_that_never_got_its_port_ends_too(monkeypatch: pytest.MonkeyPatch) -> None:

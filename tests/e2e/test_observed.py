@@ -40,7 +40,9 @@ reconnect_max_s = 0.5
 path = "{store}"
 [health]
 port = {port}
-{more}
+[watch]                 # no disk has so much room
+disk_short_mb = 1e9
+disk_urgent_mb = 1.0
 """
 
 
@@ -87,7 +89,7 @@ class Watched:
 
 
 @contextmanager
-def watched(folder: Path, monkeypatch: pytest.MonkeyPatch, more: str = "") -> Iterator[Watched]:
+def watched(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Watched]:
     need_mosquitto()
     with ExitStack() as stack:
         manager = stack.enter_context(closing(socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)))
@@ -102,7 +104,7 @@ def watched(folder: Path, monkeypatch: pytest.MonkeyPatch, more: str = "") -> It
         store = folder / "heatbook.db"
         child = Child(
             folder=folder,
-            settings=SETTINGS.format(broker=broker.port, store=store, port=port, more=more),
+            settings=SETTINGS.format(broker=broker.port, store=store, port=port),
         )
         stack.callback(child.abandon)
         child.start()
@@ -129,6 +131,7 @@ def one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Watched]:
 
 def test_it_is_seen_from_outside_from_its_start_to_its_end(one: Watched) -> None:
     _the_counters_add_up(one)
+    _it_says_of_itself_that_the_disk_is_short(one)
     _prometheus_takes_the_figures(one)
     _only_reading_is_possible(one)
     _a_locked_store_is_alive_and_not_ready(one)
@@ -187,6 +190,20 @@ def _the_counters_add_up(one: Watched) -> None:
     # Each commit of a truck's samples gives one age; the youngest was 20 s old, the oldest 600 - 390 s.
     assert one.number("heatbook_sample_lag_seconds_bucket", {"le": "10"}) == 0
     assert one.number("heatbook_sample_lag_seconds_count") >= 2
+
+
+def _it_says_of_itself_that_the_disk_is_short(one: Watched) -> None:
+    kind = {"kind": "disk_short"}
+    one.child.wait_for(
+        lambda: one.number("heatbook_own_alarms_standing", kind) == 1, "an alarm of its own"
+    )
+    # By the same way as any other: here the channel that every daemon has, its log.
+    tried = {"channel": "log", "outcome": "delivered"}
+    one.child.wait_for(
+        lambda: one.number("heatbook_notice_attempts_total", tried) == 1, "the notice"
+    )
+    assert "Heatbook: Little room on the disk of the store" in one.child.log
+    assert one.number("heatbook_alarms_standing") == 0  # of trucks
 
 
 def _prometheus_takes_the_figures(one: Watched) -> None:
