@@ -30,6 +30,7 @@ from tests.brokers import (
 )
 from tests.deploy.authority import Authority, Papers, forged, make_authority
 from tests.deploy.shipped_broker import SHIPPED, ShippedBroker, shipped_broker
+from tests.torture.child import COMMAND
 
 OURS = "fleet/NF-01/telemetry"
 
@@ -108,6 +109,27 @@ def test_with_certificates_it_is_fit_for_production(stage: Stage, protocol: str)
         findings = examine(settings, check_id="a1")
         assert {finding.level for finding in findings} == {"good"}, findings
         assert source.state.connected  # `heatbook check` beside the daemon leaves it alone
+
+
+def test_heatbook_check_says_so_beside_a_daemon(stage: Stage, tmp_path: Path) -> None:
+    papers = stage.authority.papers("daemon")
+    config = tmp_path / "heatbook.toml"
+    config.write_text(
+        f'[store]\npath = "{tmp_path}/heatbook.db"\n[mqtt]\nhost = "localhost"\n'
+        f'port = {stage.broker.house_port}\n[mqtt.tls]\nca_file = "{stage.authority.ca}"\n'
+        f'cert_file = "{papers.cert}"\nkey_file = "{papers.key}"\n'
+    )
+    with connected(stage.daemon()) as source:
+        done = subprocess.run(  # noqa: S603 - our own command
+            [*COMMAND, "check", "--config", str(config)],
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=120,
+        )
+        assert source.state.connected
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "Fit for production" in done.stdout
 
 
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
@@ -247,7 +269,8 @@ def test_beside_debians_own_file_it_starts(tmp_path: Path, kind: str) -> None:
     authority = make_authority(tmp_path / "authority")
     for folder in ("conf.d", "certs", "lib"):
         (tmp_path / folder).mkdir()
-    for file in (authority.ca, authority.crl, *paired(authority.papers("broker"))):
+    broker = authority.papers("broker")
+    for file in (authority.ca, authority.crl, broker.cert, broker.key):
         shutil.copy(file, tmp_path / "certs")
     shutil.copy(SHIPPED / "acl", tmp_path / "heatbook.acl")
     (tmp_path / "heatbook.users").touch(mode=0o600)
@@ -275,7 +298,3 @@ def test_beside_debians_own_file_it_starts(tmp_path: Path, kind: str) -> None:
         process.stdin.close()  # the guard ends it
         log = tmp_path / "mosquitto.log"
         assert up, log.read_text() if log.exists() else "no log"
-
-
-def paired(papers: Papers) -> tuple[Path, Path]:
-    return papers.cert, papers.key
