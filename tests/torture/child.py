@@ -158,3 +158,12 @@ class Child:
         done = until(lambda: true() or not self.running, self.patience_s)
         assert self.running, f"the daemon ended by itself: {self.log[-4000:]}"
         assert done, f"waited in vain: {what}; the daemon said {self.log[-2000:]}"
+
+    def wait_while_committing(self, true: Callable[[], bool], what: str) -> None:
+        """Wait for a condition as long as it commits messages: how long that takes is the machine's matter."""
+        before = -1
+        while not until(lambda: true() or not self.running, self.patience_s):
+            now = self.messages
+            assert now > before, f"waited in vain: {what}; the daemon said {self.log[-2000:]}"
+            before = now
+        assert self.running, f"the daemon ended by itself: {self.log[-4000:]}"

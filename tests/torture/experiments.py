@@ -7,6 +7,7 @@ from functools import partial
 from pathlib import Path
 
 from tests.torture.archive_full import archive_full
+from tests.torture.archive_week import archive_week
 from tests.torture.bad import bad_messages
 from tests.torture.big_fleet import big_fleet
 from tests.torture.brokers import broker_faults, broker_gaps
@@ -42,6 +43,7 @@ SHORT: Mapping[str, Run] = {
     "broker_faults": partial(broker_faults, times=2, hours=10.0, trucks=0, rate=800.0),
     "broker_gaps": partial(broker_gaps, times=2, hours=10.0, trucks=0, rate=800.0),
     "broker_line": partial(broker_line, times=1, hours=10.0, rate=500.0, keepalive_s=2),
+    "archive_week": partial(archive_week, trucks=1, period_s=600),
     "clock_jumps": partial(clock_jumps, times=1, rate=60.0),
     # What a message costs depends on who else is at work: bounded only where it cannot be overlooked.
     "big_fleet": partial(big_fleet, trucks=1_000, rounds=2, idle_s=3.0, cores=1.0),
@@ -51,6 +53,9 @@ SHORT: Mapping[str, Run] = {
     "soak": partial(soak, hours=2.0, trucks=0, for_s=12.0, growth_per_h=0.1),
     "bad_messages": partial(bad_messages, hours=10.0, trucks=0, rate=500.0),
     "duplicate_flood": partial(duplicate_flood, times=10, hours=2.5, rate=3000.0),
+    "flood_restarts": partial(
+        duplicate_flood, times=100, hours=0.1, rate=3000.0, restarts=2, name="flood_restarts"
+    ),
     "shuffled": partial(shuffled, times=3, hours=2.5),
     "disk_full": partial(disk_full, hours=10.0, trucks=0, rate=800.0),
     "disk_errors": partial(disk_errors, lives=2, hours=2.5, rate=60.0, every=150),
@@ -71,18 +76,19 @@ FULL: Mapping[str, Run] = {
         kills=500,
         hours=10.0,
         trucks=16,
-        rate=120.0,
+        rate=60.0,
         forked=True,
     ),
     "daemon_kill_311": partial(
         daemon_kill, protocol="3.1.1", kills=50, hours=10.0, trucks=16, rate=500.0
     ),
-    "kills_at_points": partial(kills_at_points, times=50, hours=10.0, trucks=16, rate=80.0),
+    "kills_at_points": partial(kills_at_points, times=50, hours=10.0, trucks=16, rate=60.0),
     "every_call": partial(every_call, step=7),
     "simulation": partial(simulation, seeds=1000),
     "broker_faults": partial(broker_faults, times=10, hours=10.0, trucks=16, rate=800.0),
     "broker_gaps": partial(broker_gaps, times=10, hours=10.0, trucks=16, rate=800.0),
     "broker_line": partial(broker_line, times=5, hours=24.0, rate=500.0, keepalive_s=5),
+    "archive_week": partial(archive_week, trucks=3, period_s=60),
     "clock_jumps": partial(clock_jumps, times=10, rate=100.0),
     "big_fleet": partial(big_fleet, trucks=100_000, rounds=2, idle_s=60.0, cores=1.5),
     "burst": partial(burst, usual=80.0, times=10, for_s=600.0),
@@ -90,6 +96,9 @@ FULL: Mapping[str, Run] = {
     "soak": partial(soak, hours=24.0, trucks=20, for_s=600.0, growth_per_h=0.01),
     "bad_messages": partial(bad_messages, hours=10.0, trucks=16, rate=800.0),
     "duplicate_flood": partial(duplicate_flood, times=10, hours=6.0, rate=3000.0),
+    "flood_restarts": partial(
+        duplicate_flood, times=100, hours=1.0, rate=3000.0, restarts=10, name="flood_restarts"
+    ),
     "shuffled": partial(shuffled, times=10, hours=6.0),
     "disk_full": partial(disk_full, hours=10.0, trucks=16, rate=800.0),
     "disk_breaks": partial(disk_breaks, hours=10.0, trucks=16, rate=800.0),

@@ -161,7 +161,7 @@ def _finish(parts: Rig) -> None:
     assert gateways is not None
     gateways.finish()
     child.wait_for(gateways.drained, "the gateways to get rid of their samples")
-    child.wait_for(parts.has_last_words, "the daemon to store everything")
+    child.wait_while_committing(parts.has_last_words, "the daemon to store everything")
     child.wait_for(lambda: child.count(UNTAKEN) == 0, "the record to be taken up")
     # One that is asked for already may have begun before the last words came.
     for _ in range(2):

@@ -71,7 +71,7 @@ class Rig:
         gateways.finish()
         self.child.wait_for(gateways.drained, "the gateways to get rid of their samples")
         stored_all = self.has_all if all_stored else self.has_last_words
-        self.child.wait_for(stored_all, "the daemon to store everything")
+        self.child.wait_while_committing(stored_all, "the daemon to store everything")
         self.child.wait_for(self.told_all, "the daemon to tell everything")
         code = self.child.stop()
         assert code == 0, f"the daemon ended with {code}: {self.child.log[-4000:]}"

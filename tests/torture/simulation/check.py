@@ -184,9 +184,15 @@ def _told(world: World) -> Iterator[str]:
     if world.people.holds:
         return
     with read_only(world.store) as conn:
-        alarms = [alarm for alarm in journal.alarms(conn) if not alarm.withdrawn]
+        every = journal.alarms(conn)
+    alarms = [alarm for alarm in every if not alarm.withdrawn]
+    alarm_of = {alarm.id: (alarm.vehicle, alarm.kind) for alarm in every}
     known = {(one.alarm, one.destination) for one in told}
+    # What comes and goes is told as that, by one alarm for all of them.
+    chattering = {alarm_of[one.alarm] for one in told if one.matter == "chatter"}
     for alarm in alarms:
+        if (alarm.vehicle, alarm.kind) in chattering:
+            continue
         for destination in (PEOPLE, WEB):
             if (alarm.id, destination) not in known and alarm.kind != SILENT:
                 yield f"I4 never told: {alarm.kind} of {alarm.vehicle} to {destination}"
