@@ -160,7 +160,7 @@ class Child:
         assert done, f"waited in vain: {what}; the daemon said {self.log[-2000:]}"
 
     def wait_while_committing(self, true: Callable[[], bool], what: str) -> None:
-        """Wait for a condition as long as it commits messages: how long that takes is the machine's matter."""
+        """Wait for a condition as long as it commits messages, on a slow machine too."""
         before = -1
         while not until(lambda: true() or not self.running, self.patience_s):
             now = self.messages
