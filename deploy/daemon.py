@@ -197,6 +197,8 @@ class Daemon:
             for vehicle in self._try(self._parts.pipeline.commit_erasures) or ():
                 self._owed.forget(vehicle)
                 self._heard.forget(vehicle)
+            if self._progress.failing_ms is not None:
+                self._try(self._parts.database.probe)
         self._owed.publish(everything=False)
         if monotonic_ms() >= self._watch_due_ms:
             self._try(self._watch)
@@ -214,7 +216,11 @@ class Daemon:
         self._owe(positions)
 
     def _try(self, write: Callable[[], _Done]) -> _Done | None:
-        """Write; None while the store cannot be written, which is said once."""
+        """Write; None while the store cannot be written, which is said once.
+
+        It can be again when something is written: who found nothing to write has shown nothing.
+        """
+        before = self._parts.database.written
         try:
             done = write()
         except sqlite3.DatabaseError as error:
@@ -223,7 +229,7 @@ class Daemon:
             if self._progress.store_failed(str(error)):
                 log.error("store.failed", reason=str(error))
             return None
-        if self._progress.store_written():
+        if self._parts.database.written > before and self._progress.store_written():
             log.info("store.recovered")
         return done
 

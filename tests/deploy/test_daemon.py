@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC
 from pathlib import Path
 from random import Random
@@ -102,6 +104,25 @@ def test_a_moving_truck_that_falls_silent_is_noticed_and_its_return_too(
     running.source.feed([message("NF-03", DAY[20:])])
     assert until(lambda: not any(one.active for one in running.standing()), PATIENCE_S)
     running.daemon.stop()
+
+
+def test_a_store_that_cannot_be_written_is_said_once_also_when_nothing_comes(
+    running: Running,
+) -> None:
+    turns: list[None] = []
+    turn = running.daemon.turn
+    running.daemon.turn = lambda: turns.append(turn())  # type: ignore[method-assign]
+    running.database._writer.execute("PRAGMA busy_timeout=1")
+    path = running.database.path
+    with closing(sqlite3.connect(path, isolation_level=None)) as other, capture_logs() as said:
+        other.execute("BEGIN IMMEDIATE")
+        assert until(lambda: bool(said), PATIENCE_S)
+        before = len(turns)
+        assert until(lambda: len(turns) > before + 100, PATIENCE_S)
+        assert [one["event"] for one in said] == ["store.failed"]
+        other.execute("ROLLBACK")
+        assert until(lambda: len(said) > 1, PATIENCE_S)
+        assert [one["event"] for one in said] == ["store.failed", "store.recovered"]
 
 
 def test_everything_taken_is_committed_before_the_end(tmp_path: Path) -> None:
