@@ -278,3 +278,22 @@ def test_what_cannot_work_is_refused(database: Database) -> None:
         schedule.add("look", wall_clock(hour=6), lambda _tx, _now_ms: None)
     with pytest.raises(ValueError, match="wall_clock"):
         schedule.add("zoned", CronTrigger(hour=6, timezone=ZoneInfo("CET")), print)
+
+
+@pytest.mark.parametrize("zone", ["CET", "EET", "WET", "EST5EDT", "PST8PDT"])
+@pytest.mark.parametrize("reading", ["00:00", "01:30", "02:30", "06:00"])
+def test_day_and_week_come_once_each_in_three_years_of_changing_clocks(
+    zone: str, reading: str
+) -> None:
+    hour, minute = map(int, reading.split(":"))
+    own = ZoneInfo(zone)
+    for fields, step in (({}, 1), ({"day_of_week": "sun"}, 7)):  # clocks change on Sundays
+        trigger = wall_clock(hour=hour, minute=minute, **fields)
+        now_ms = at("2020-01-01T12:00", zone)
+        days = []
+        while (found := next_after(trigger, own, now_ms)) is not None and len(
+            days
+        ) * step < 3650:
+            now_ms = found
+            days.append(datetime.fromtimestamp(now_ms / 1000, own).date())
+        assert days == [days[0] + timedelta(days=step * n) for n in range(len(days))]

@@ -24,9 +24,19 @@ TROUBLED = ("NF-02", "NF-03", "NF-05", "NF-07", "NF-08")
 
 
 def duplicate_flood(
-    folder: Path, seed: int, *, times: int, hours: float, rate: float
+    folder: Path,
+    seed: int,
+    *,
+    times: int,
+    hours: float,
+    rate: float,
+    restarts: int = 0,
+    name: str = "duplicate_flood",
 ) -> Figure:
-    """Send all in order, then each message so many times more, shuffled; nothing may be added."""
+    """Send all in order, then each message so many times more, shuffled; nothing may be added.
+
+    Meanwhile the daemon is killed and started so many times.
+    """
     stock = only(material(seed, hours=hours), TROUBLED)
     with rig(folder, stock) as parts:
         parts.listen()
@@ -36,13 +46,19 @@ def duplicate_flood(
         child.wait_for(parts.has_all, "all samples to be stored")
         child.wait_for(parts.told_all, "all notices to be delivered")
         before = {name: child.count(statement) for name, statement in COUNTS.items()}
-        sent = _pour(parts, _messages(parts.ledger, seed, times))
+        messages = _messages(parts.ledger, seed, times)
+        sent = len(messages)
+        for number in range(restarts + 1):
+            share = messages[
+                number * sent // (restarts + 1) : (number + 1) * sent // (restarts + 1)
+            ]
+            _pour(parts, share, killed=number < restarts)
         parts.settle()
         added = {name: child.count(COUNTS[name]) - before[name] for name in COUNTS}
         verdict = parts.verdict()
     line = (
-        f"torture.duplicate_flood: {verdict.samples} samples, {verdict.transitions} transitions, "
-        f"{sent} messages again (each {times} times, shuffled), rows +{added['rows']}, "
+        f"torture.{name}: {verdict.samples} samples, {verdict.transitions} transitions, "
+        f"{sent} messages again (each {times} times, shuffled, {restarts} kills), rows +{added['rows']}, "
         f"alarms +{added['alarms']}, notices +{added['notices']}, "
         f"accounts equal: {yes(verdict.accounts_equal)}, seed {seed}"
     )
@@ -88,12 +104,16 @@ def _messages(ledger: Ledger, seed: int, times: int) -> list[tuple[str, bytes]]:
     return found
 
 
-def _pour(parts: Rig, messages: list[tuple[str, bytes]]) -> int:
-    """Publish all, and wait until the daemon has committed each."""
+def _pour(parts: Rig, messages: list[tuple[str, bytes]], *, killed: bool = False) -> int:
+    """Publish all, and wait until the daemon has committed each; it may be killed in their midst."""
     child = parts.child
     before = child.messages
     with peer(ChildBroker(parts.broker)) as sender:
         infos = [sender.post(topic, payload) for topic, payload in messages]
+        if killed:
+            child.wait_for(lambda: child.messages > before, "some commits")
+            child.kill()
+            child.start()
         child.wait_for(lambda: all(info.is_published() for info in infos), "the broker's acks")
     child.wait_for(lambda: child.messages >= before + len(messages), "every commit")
     return len(messages)
