@@ -5,6 +5,8 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from threading import BoundedSemaphore
+from typing import IO
 
 from starlette.responses import Response, StreamingResponse
 from starlette.routing import BaseRoute
@@ -24,6 +26,10 @@ _DETAILS: Mapping[str, Detail] = {"raw": "raw", "1min": "1min", "1h": "1h"}
 _MEDIA = {"csv": "text/csv; charset=utf-8", "parquet": "application/vnd.apache.parquet"}
 _NAMES = {"raw": "samples", "1min": "minutes", "1h": "hours"}
 _CHUNK = 1 << 18
+_TURNS = BoundedSemaphore(2)
+"""So many files are written whole at one time: who asks for many must not take the threads of all pages."""
+
+_AGAIN = "Try again in a moment, or take the file as CSV."
 _WRONG = "A file needs a span, a detail and a form: go back to the history and choose there."
 
 
@@ -49,6 +55,8 @@ def file(visit: Visit) -> Response:
     with visit.house.store.write() as tx:
         visit.audit(tx, Deed.HISTORY_EXPORTED, name)
     parts = _csv(visit, wanted) if kind == "csv" else _parquet(visit.house, wanted)
+    if parts is None:
+        return visit.problem(503, "Other files are being written", _AGAIN)
     headers = {"Content-Disposition": f'attachment; filename="{name}"'}
     return StreamingResponse(parts, media_type=_MEDIA[kind], headers=headers)
 
@@ -94,11 +102,24 @@ def _csv(visit: Visit, wanted: Wanted) -> Iterator[bytes]:
         begin_ms, first = end_ms + 1, False
 
 
-def _parquet(house: House, wanted: Wanted) -> Iterator[bytes]:
-    """Write the whole file before it is sent: its end says where everything in it is."""
-    with tempfile.TemporaryFile() as kept:
+def _parquet(house: House, wanted: Wanted) -> Iterator[bytes] | None:
+    """Write a file whole before it is sent: its end says where all in it is. None: no turn is free."""
+    if not _TURNS.acquire(blocking=False):
+        return None
+    kept = tempfile.TemporaryFile()  # noqa: SIM115 - it goes when whoever sends it lets go of it
+    try:
         with house.store.read() as conn:
             write_parquet(conn, wanted, kept)
-        kept.seek(0)
+    except BaseException:
+        kept.close()
+        raise
+    finally:
+        _TURNS.release()
+    kept.seek(0)
+    return _pieces(kept)
+
+
+def _pieces(kept: IO[bytes]) -> Iterator[bytes]:
+    with kept:
         while chunk := kept.read(_CHUNK):
             yield chunk

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
+from contextlib import ExitStack
 from urllib.parse import parse_qs, urlparse
 from zoneinfo import ZoneInfo
 
@@ -15,6 +16,7 @@ from ingest import record
 from ingest.entry import Entry
 from models.sample import SIGNAL_NAMES
 from review import history
+from review.console import history_files
 from review.console.span_choice import DAY_MS, LEAST_MS, chosen
 from review.problems import Mistake
 from simulator.northfold import START_MS
@@ -193,3 +195,16 @@ def test_a_file_of_many_weeks_has_one_heading(at: Stage) -> None:
     with at.database.read() as conn:
         hours = history.rollup(conn, "NF-03", START_MS, END_MS, step="1h")
     assert len(lines) == 1 + len(hours.start_ms)
+
+
+def test_who_asks_for_many_whole_files_takes_no_page_its_thread(at: Stage) -> None:
+    """Two are written at one time; who comes then is told to come again, and the others still work."""
+    asked = f"/trucks/NF-03/history/file?form=parquet&detail=raw&first={START_MS}&last={END_MS}"
+    with ExitStack() as turns:
+        for _ in range(2):
+            assert history_files._TURNS.acquire(blocking=False)
+            turns.callback(history_files._TURNS.release)
+        said = at.client.get(asked)
+        assert (said.status_code, "Try again in a moment" in said.text) == (503, True)
+        assert at.client.get(asked.replace("parquet", "csv")).status_code == 200
+    assert at.client.get(asked).status_code == 200
