@@ -23,6 +23,9 @@ port = {broker}
 username = "heatbook"
 reconnect_min_s = 0.1
 reconnect_max_s = 0.2
+[influx]
+url = "http://localhost:{far}"
+org = "northfold"
 [alerts.smtp]
 host = "localhost"
 port = {mail}

@@ -92,7 +92,8 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
         how = {"ssl_context": context, "authenticator": refuses, "auth_require_tls": False}
         far.enter_context(mail_side(MailSide(), mail, **how))
         side = far.enter_context(web_side())
-        side.answer = lambda handler: reply(handler, 500)
+        # Of the history's server it is the token that is wrong, of the others all.
+        side.answer = lambda it: reply(it, 401 if it.path.startswith("/api/v2") else 500)
         canaries = planted(side.port)
         web = free_port()
         kept = secrets_in(folder / "secrets", canaries)
@@ -103,7 +104,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
             web,
         )
         place.config.write_text(
-            BASE.format(broker=broker.port, mail=mail, web=web, folder=folder)
+            BASE.format(broker=broker.port, mail=mail, web=web, folder=folder, far=side.port)
         )
         yield place
 
@@ -231,6 +232,7 @@ def test_no_daemon_lets_one_out(place: Place) -> None:
     try:
         until(lambda: _tried(place.store) == set(DESTINATIONS), within_s=240)
         until(lambda: b"broker.lost" in log.read_bytes(), within_s=60)
+        until(lambda: b"influx." in log.read_bytes(), within_s=60)
         until(lambda: _serves(place.web), within_s=60)
         assert daemon.poll() is None
         answers = _pages(place.web, token)
@@ -271,7 +273,7 @@ def _tried(store: Path) -> set[str]:
 
 def _serves(port: int) -> bool:
     try:
-        return httpx.get(f"http://127.0.0.1:{port}/sign-in").status_code == 200
+        return httpx.get(f"http://127.0.0.1:{port}/sign-in", timeout=60).status_code == 200
     except httpx.TransportError:
         return False
 
@@ -279,14 +281,16 @@ def _serves(port: int) -> bool:
 def _pages(port: int, token: str) -> dict[str, str]:
     """Read all of the API that needs no name, and what strangers see."""
     with httpx.Client(
-        base_url=f"http://127.0.0.1:{port}", headers={"Authorization": f"Bearer {token}"}
+        base_url=f"http://127.0.0.1:{port}",
+        headers={"Authorization": f"Bearer {token}"},
+        timeout=120,
     ) as client:
         described = client.get("/api/v1/openapi.json").json()
         found = [path for path, how in described["paths"].items() if "get" in how]
         plain = [path for path in found if "{" not in path]
         whole = [path if path.startswith("/api") else f"/api/v1{path}" for path in plain]
         whole += ["/healthz", "/readyz", "/metrics", "/sign-in", "/nowhere"]
-        return {path: client.get(path, timeout=60).text for path in whole}
+        return {path: client.get(path).text for path in whole}
 
 
 def _processes(pid: int) -> bytes:
