@@ -21,10 +21,6 @@ _PRIORITIES = {"debug": 7, "info": 6, "warning": 4, "error": 3, "critical": 2}
 """What the journal calls them (sd-daemon(3), as syslog(3))."""
 
 
-QUIET = ("urllib3", "apprise", "requests")
-"""Libraries whose lesser notes hold addresses, and addresses are keys: only their warnings are told."""
-
-
 def set_up(
     level: str = "info", form: Form = "auto", *, env: Mapping[str, str] | None = None
 ) -> None:
