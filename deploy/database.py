@@ -40,8 +40,26 @@ def steps_known() -> dict[str, int]:
 
 
 def behind(conn: sqlite3.Connection) -> bool:
-    """Say whether a store still has steps to take."""
-    return steps_done(conn) != steps_known()
+    """Say whether a store still has steps to take.
+
+    Raises
+    ------
+    StoreError
+        It has taken steps that this Heatbook does not know.
+    """
+    done, known = steps_done(conn), steps_known()
+    for package, steps in done.items():
+        if steps > known.get(package, 0):
+            raise from_later(package, steps)
+    return done != known
+
+
+def from_later(package: str, step: int) -> StoreError:
+    """Say that a store is from a later version."""
+    return StoreError(
+        f"the store is from a later Heatbook ({package} step {step}, this one knows "
+        f"{steps_known().get(package, 0)}); install that version, or restore an older backup"
+    )
 
 
 PATIENCE_MS = 5_000
@@ -237,10 +255,7 @@ def _migrate(tx: sqlite3.Connection) -> None:
             "SELECT count(*) FROM schema_step WHERE package = ?", (package,)
         ).fetchone()[0]
         if done > len(steps):
-            raise StoreError(
-                f"the store is from a later Heatbook ({package} step {done}, this one knows "
-                f"{len(steps)}); install that version, or restore an older backup"
-            )
+            raise from_later(package, done)
         for number in range(done, len(steps)):
             for statement in steps[number]:
                 tx.execute(statement)
