@@ -36,7 +36,7 @@ def power_cut_backup(
     done: list[int] = []  # where each backup was said to be made
     for number in range(TIMES):
         trace = folder / f"backup-{number}.strace"
-        words = ("backup", "--into", str(into), "--config", str(config))
+        words = ("backup", "--into", str(into), "--beside-store", "--config", str(config))
         subprocess.run([*traced(trace), *COMMAND, *words], check=True, capture_output=True)  # noqa: S603
         found += calls(trace, after=found[-1].ended if found else 0)
         done.append(found[-1].ended)
