@@ -19,14 +19,20 @@ from influxdb_client.client.influxdb_client import InfluxDBClient
 from influxdb_client.domain.permission import Permission
 from influxdb_client.domain.permission_resource import PermissionResource
 
-from ingest.influx_session import Access, Session
+from deploy.waiting import until
+from ingest.influx_session import Access, Session, Trouble
 from tests.brokers import docker_answers
 
 URL, TOKEN, ORG = (f"HEATBOOK_TEST_INFLUX_{each}" for each in ("URL", "TOKEN", "ORG"))
 
 IMAGE = "influxdb:2.7.12"
 
+PATIENCE_S = 90.0
+
 _NUMBERS = count(1)
+
+_RUNNING: list[object] = []
+"""The container, which ends with the tests and not when nobody names it any more."""
 
 
 @cache
@@ -84,7 +90,6 @@ def _container() -> Access | None:
     if not docker_answers():
         return None
     from testcontainers.core.container import DockerContainer  # noqa: PLC0415 - warns on import
-    from testcontainers.core.waiting_utils import wait_for_logs  # noqa: PLC0415
 
     token = token_hex(16)
     told = {"MODE": "setup", "USERNAME": "northfold", "PASSWORD": token_hex(8)}
@@ -93,6 +98,19 @@ def _container() -> Access | None:
     for key, value in told.items():
         container = container.with_env(f"DOCKER_INFLUXDB_INIT_{key}", value)
     container.start()
-    wait_for_logs(container, "Listening", timeout=60)
+    _RUNNING.append(container)
     host, port = container.get_container_host_ip(), container.get_exposed_port(8086)
-    return Access(url=f"http://{host}:{port}", org="northfold", token=token, timeout_s=60.0)
+    access = Access(url=f"http://{host}:{port}", org="northfold", token=token, timeout_s=60.0)
+    assert until(lambda: _set_up(access), PATIENCE_S)
+    return access
+
+
+def _set_up(access: Access) -> bool:
+    """Say whether the server has its first bucket: the image starts it twice until it has."""
+    session = Session(access)
+    try:
+        return session.keep_s("first") is not None
+    except Trouble:
+        return False
+    finally:
+        session.close()
