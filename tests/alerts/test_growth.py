@@ -15,8 +15,11 @@ import pytest
 from alerts import chatter, gathering, holds, ledger, outbox, sending, silence
 from alerts.escalation import unanswered
 from alerts.gathering import Look
+from alerts.own import tick as own
+from alerts.own.facts import Facts, Limits
 from alerts.policy import Policy, Route
 from alerts.watch import SilenceLimits
+from deploy.metrics import from_store
 from tests.alerts.life import come, go
 from tests.alerts.store import MINUTE, NOON, memory
 
@@ -47,6 +50,11 @@ WORKS: dict[str, Work] = {
     "holds": lambda conn: holds.tick(conn, now_ms=NOON, policy=POLICY),
     "chatter": lambda conn: chatter.tick(conn, now_ms=NOON, policy=POLICY),
     "escalation": unanswered,
+    "itself": lambda conn: own.tick(
+        conn, facts=Facts(now_ms=NOON), limits=Limits(), policy=POLICY
+    ),
+    "figures of notices": lambda conn: list(from_store._waiting(conn, NOON)),
+    "figures of alarms": lambda conn: list(from_store._alarms(conn)),
     "what is next": lambda conn: gathering.choose(conn, LOOK),
     "taking it": lambda conn: gathering.take(conn, LOOK),
     "who waits": gathering.waiting_at,
