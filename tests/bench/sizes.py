@@ -18,8 +18,13 @@ from review.model_version import keep_compiled
 keep_compiled()  # must come before the first import of the models
 
 from deploy.broker import RunningBroker, free_port, start_broker  # noqa: E402 -- see above
+from deploy.database import Database  # noqa: E402 -- see above
+from deploy.settings import Settings  # noqa: E402 -- see above
+from ingest.message import Message  # noqa: E402 -- see above
+from ingest.sealing import gather, scattered_days  # noqa: E402 -- see above
+from tests.bench.drain import bare_pipeline  # noqa: E402 -- see above
 from tests.bench.machine import describe  # noqa: E402 -- see above
-from tests.bench.traffic import traffic  # noqa: E402 -- see above
+from tests.bench.traffic import PERIOD_S, traffic  # noqa: E402 -- see above
 from tests.brokers import ChildBroker, Peer  # noqa: E402 -- see above
 from tests.review.two_years import two_years_store  # noqa: E402 -- see above
 from tests.torture.child import Child  # noqa: E402 -- see above
@@ -56,6 +61,38 @@ def disk(folder: Path) -> Iterator[str]:
     yield "sizes.disk: in the store " + ", ".join(
         f"{name} {size / MB:.1f} MB" for name, size in tables
     )
+
+
+def driven(folder: Path, hours: float) -> Iterator[str]:
+    """Say what a truck that sends each five seconds takes in the store."""
+    folder.mkdir()
+    database = Database(folder / "heatbook.db", synchronous="off")
+    pipeline = bare_pipeline(Settings(), database)
+    messages = int(hours * 3600 / PERIOD_S / SAMPLES)
+    stock = [
+        Message(topic=topic, payload=payload)
+        for topic, payload in traffic(messages, samples=SAMPLES, trucks=1)
+    ]
+    for first in range(0, messages, 50):
+        pipeline.commit(stock[first : first + 50])
+    samples = messages * SAMPLES
+    with database.write() as tx:
+        before = _table(tx, "journal")
+        for day_ms in scattered_days(tx, vehicle_id=1, before_ms=2**62):
+            gather(tx, vehicle_id=1, day_ms=day_ms)
+        after, kept = _table(tx, "journal") / samples, _table(tx, "checkpoint") / hours / 1e3
+    yield (
+        f"sizes.driven: {hours:.0f} h at a sample each {PERIOD_S} s, {SAMPLES} a message: "
+        f"journal {before / samples:.0f} B a sample as it comes, {after:.0f} B when its day is over; "
+        f"checkpoints {kept:.1f} kB an hour driven"
+    )
+    database.close()
+
+
+def _table(tx: sqlite3.Connection, name: str) -> int:
+    """Give the size of a table's pages [B]."""
+    row = tx.execute("SELECT sum(pgsize) FROM dbstat WHERE name = ?", (name,)).fetchone()
+    return int(row[0])
 
 
 def running(folder: Path, trucks: int, each: int) -> Iterator[str]:
@@ -132,6 +169,9 @@ def main() -> None:
             for line in running(folder / str(trucks), trucks, max(6, 600 // trucks)):
                 sys.stdout.write(f"{line}\n")
                 sys.stdout.flush()
+        for line in driven(folder / "driven", 50.0):
+            sys.stdout.write(f"{line}\n")
+            sys.stdout.flush()
         if not asked.no_disk:
             (folder / "years").mkdir()
             for line in disk(folder / "years"):
