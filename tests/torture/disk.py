@@ -72,7 +72,7 @@ def disk_full(folder: Path, seed: int, *, hours: float, trucks: int, rate: float
         _without_room(parts, room)
         under_load = gateways.at_work
         child.kill()
-        begun = _start_without_room(parts)
+        begun = "not tried" if disk is None else _start_without_room(parts)
         room.give()
         if not child.running:
             child.abandon()  # as it ended, the service manager starts it again
