@@ -20,7 +20,7 @@ from tests.brokers import need_mosquitto
 from tests.torture.child import COMMAND, PATIENCE_S
 from tests.torture.nursery import Nursery, NurseryChild, nursery
 
-pytestmark = pytest.mark.timeout(240)
+pytestmark = pytest.mark.timeout(600)
 
 BUSY = "another Heatbook already writes to"
 
@@ -169,7 +169,7 @@ def _serve(store: Path, through: tuple[str, ...]) -> tuple[int, str]:
         capture_output=True,
         text=True,
         check=False,
-        timeout=PATIENCE_S,
+        timeout=4 * PATIENCE_S,
         env={**os.environ, "COLUMNS": "500"},
     )
     assert "Traceback" not in done.stderr, done.stderr
