@@ -29,6 +29,7 @@ from tests.torture.power.experiment import power_cut, power_cut_normal
 from tests.torture.simulation.every_call import every_call
 from tests.torture.simulation.run import simulation
 from tests.torture.soak import soak
+from tests.torture.upkeep import backup_load, migration_kill
 
 Run = Callable[[Path, int], Figure]
 
@@ -67,6 +68,8 @@ SHORT: Mapping[str, Run] = {
     "notice_storm": partial(notice_storm, trucks=500, over_s=2),
     "notice_storm_slow": partial(notice_storm, trucks=200, over_s=45),
     "notice_flapping": partial(notice_flapping, minutes=6),
+    "migration_kill": partial(migration_kill, kills=4),
+    "backup_load": partial(backup_load, trucks=2, backups=2, days=2),
 }
 
 FULL: Mapping[str, Run] = {
@@ -117,4 +120,6 @@ FULL: Mapping[str, Run] = {
     "notice_storm": partial(notice_storm, trucks=500, over_s=2),
     "notice_storm_slow": partial(notice_storm, trucks=500, over_s=45),
     "notice_flapping": partial(notice_flapping, minutes=60),
+    "migration_kill": partial(migration_kill, kills=50),
+    "backup_load": partial(backup_load, trucks=8, backups=10, days=4),
 }
