@@ -39,6 +39,8 @@ allow_private = true
 allow_private = true
 [web]
 port = {web}
+[log]
+level = "debug"
 [store]
 path = "{folder}/heatbook.db"
 """

@@ -16,12 +16,14 @@ from typing import Any
 
 import httpx
 import pytest
+import structlog
 import trustme
 import typer
 from aiosmtpd.smtp import AuthResult
 from typer.testing import CliRunner
 
 from alerts.report import ReportText, post_report
+from deploy import logs
 from deploy.broker import start_broker
 from deploy.cli import app
 from deploy.clock import wall_ms
@@ -163,6 +165,31 @@ def test_no_mistake_in_the_settings_repeats_one(
             said = f"{error}{error.__cause__!r}"
             raise
     assert said is None or not canary.seen_in(said.encode()), said
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_what_a_crash_held_is_not_told(
+    terminal: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Some ways to write a traceback show the values of every function in it."""
+    canary = planted(1)[0]
+
+    def crashes(password: str) -> None:
+        assert password, "held while it crashes"
+        raise RuntimeError("a fault of ours")
+
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: terminal)
+    before = structlog.get_config()
+    logs.set_up()
+    try:
+        crashes(canary.text)
+    except RuntimeError:
+        structlog.get_logger().exception("task.crashed")
+    structlog.configure(**before)
+    said = capsys.readouterr().err
+    assert "a fault of ours" in said
+    assert "crashes" in said
+    assert not canary.seen_in(said.encode())
 
 
 def leaves(command: Any, words: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
