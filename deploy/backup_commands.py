@@ -20,9 +20,11 @@ from deploy.clock import clock_of, wall_ms
 from deploy.courses import courses_by
 from deploy.database import beside_daemon
 from deploy.fleet import fleet_of
+from deploy.influx_access import let_in
 from deploy.options import Config
 from deploy.printing import foreign, say, show, table, warn
 from deploy.settings import Loaded, load_settings
+from ingest.sealed import PARQUET
 from models.units import rfc3339
 from review import measures
 from review.model_version import model_version
@@ -68,6 +70,7 @@ def backup_command(
     if context.invoked_subcommand is not None:
         return
     loaded = load_settings(config=config, env=os.environ)
+    let_in(loaded.settings)
     folder = _folder(loaded, into)
     now_ms = clock_of(loaded.settings)
     began_ms = wall_ms()
@@ -157,6 +160,11 @@ def restore_command(
     done = restore(backup, loaded.settings, stamp=stamp, replace=replace)
     for path in done.aside:
         say(f"What stood there is kept as {path}.")
+    if loaded.settings.archive.kind != PARQUET:
+        say(
+            f"The months of the archive are Parquet files in {done.archive} now: 'heatbook influx take-over' "
+            "puts them into InfluxDB before the daemon is started."
+        )
     as_of = measures.minute(verdict.manifest.as_of_ms, loaded.settings.fleet.zone)
     say(
         f"The store {done.store} is as it was at {as_of}, put back in {(wall_ms() - began_ms) / 1000:.1f} s. "

@@ -27,7 +27,7 @@ from deploy.backup.snapshot import snapshot
 from deploy.database import behind, read_only
 from deploy.settings import Loaded
 from ingest.archive import Archive
-from ingest.sealed import PARQUET, Sealed, archive_of, months, place
+from ingest.sealed import PARQUET, Sealed, archive_of, months, move_place
 from models.units import rfc3339
 from review.model_version import model_version
 from review.store import Clock
@@ -146,7 +146,7 @@ class Maker:
                 _sound(copy)
                 named = {one.name: (one, vehicle) for one, vehicle in _sealed(copy)}
                 if named or kept is not None:
-                    place(copy, ARCHIVE, kind=PARQUET)
+                    move_place(copy, ARCHIVE, kind=PARQUET)
             if kept is None and named:  # sealed for the first time meanwhile
                 with read_only(self.store) as conn:
                     kept = Months(archive_of(conn), unfinished, ())

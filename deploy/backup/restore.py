@@ -16,7 +16,7 @@ from deploy.backup import files, manifest
 from deploy.backup.manifest import ARCHIVE, STORE, BackupError, Manifest, Part
 from deploy.database import claimed
 from deploy.settings import Settings
-from ingest.sealed import place
+from ingest.sealed import PARQUET, move_place
 
 RESTORING = ".restoring"
 """What the names of files end with until they are in their place."""
@@ -103,7 +103,7 @@ def _copied(folder: Path, told: Manifest, store: Path, archive: Path, where: str
             _compare(part, files.copy(folder / part.path, new_archive, name))
     with closing(sqlite3.connect(new_store, isolation_level=None)) as conn:
         (found,) = conn.execute("PRAGMA quick_check(1)").fetchone()
-        place(conn, where)
+        move_place(conn, where, kind=PARQUET)
     if found != "ok":
         raise BackupError(
             f"what was copied to {new_store} is damaged ({found}); look at that disk"

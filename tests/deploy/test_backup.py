@@ -20,6 +20,8 @@ from deploy.backup.snapshot import snapshot
 from deploy.backup.told import last_backup
 from deploy.backup.verify import verify
 from deploy.database import Database
+from ingest import sealed
+from ingest.parquet_archive import ParquetArchive
 from tests.deploy.backed_up import SECRET, Home, settled
 from tests.deploy.moved import DAY_MS, JANUARY, move
 from tests.deploy.store import COURSES, kept, pipeline
@@ -191,6 +193,36 @@ def test_a_months_file_that_moves_meanwhile_is_had_all_the_same(
     with closing(sqlite3.connect(backup / "heatbook.db")) as conn:
         names = {row[0] for row in conn.execute("SELECT name FROM sealed")}
     assert named == {f"archive/samples/{name}.parquet" for name in names}
+
+
+class Far:
+    """An archive that is no folder of Parquet files, as one in a server is none."""
+
+    def __init__(self, folder: Path) -> None:
+        self._within = ParquetArchive(folder)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._within, name)
+
+
+def test_months_of_another_archive_are_written_as_parquet(
+    home: Home, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sealed._OPENERS, "influx", lambda _: Far(home.store.parent / "archive"))
+    database = home.open()
+    with database.write() as tx:
+        sealed.move_place(tx, "far", kind="influx")
+    database.close()
+    first = home.back_up()
+    second = home.back_up()
+    names = sorted(
+        path.relative_to(first) for path in first.glob("archive/samples/*/*.parquet")
+    )
+    assert len(names) == 4
+    assert all((first / name).samefile(second / name) for name in names)
+    found = verify(second, courses=COURSES, models="tests", trucks=None)
+    assert (found.problems, found.months, found.run_again) == ((), 4, 2)
+    assert read(second).archive == "influx far"
 
 
 def test_a_month_that_is_lost_is_told_and_taken_from_the_backup_before(home: Home) -> None:
