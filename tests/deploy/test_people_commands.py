@@ -165,7 +165,7 @@ def test_without_a_people_file_it_says_who_is_told_then(folder: Path) -> None:
 
 def test_check_speaks_of_the_people(folder: Path) -> None:
     shown = run(folder, "check", "--no-broker", columns=300)
-    assert "4 people, 1 rota, 3 rules" in shown
+    assert "4 people, 1 rota, 4 rules" in shown
     assert "at 02:00 a critical alarm (" in shown
     people = folder / "people.toml"
     text = people.read_text(encoding="utf-8").replace("[people.boss]", "[people.bos]")

@@ -32,9 +32,9 @@ from deploy.people_tables import (
     ThenTable,
 )
 from deploy.sections import UnitNames
-from models.kernel import KINDS
 from models.transition import Priority
 from models.units import METRIC, US
+from review.kinds import EVERY_KIND
 from review.problems import BadSettings, Problem
 from tests.deploy.settings_files import load
 
@@ -42,7 +42,7 @@ EXAMPLE = Path(__file__).parents[2] / "deploy" / "example-people.toml"
 SMTP = SmtpSettings(host="mail.northfold.example", sender="heatbook@northfold.example")
 KNOWN = Known(
     channels={"smtp": partial(bad_address, SMTP), "relay:sms": lambda _: None},
-    kinds=KINDS,
+    kinds=EVERY_KIND,
     groups={"NF-01": frozenset({"recovery"}), "NF-02": frozenset()},
 )
 SMALL = """
@@ -87,7 +87,12 @@ def test_the_example() -> None:
         420,
     )
     assert duty(night, Week(2026, 53)).person == "ines"
-    assert [rule.name for rule in plan.rules] == ["trouble", "cooling", "services"]
+    assert [rule.name for rule in plan.rules] == [
+        "trouble",
+        "cooling",
+        "services",
+        "the machine",
+    ]
     first = plan.rules[0]
     assert first.min_priority is Priority.HIGH
     assert [(step.after_ms, step.tell) for step in first.steps] == [
