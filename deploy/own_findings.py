@@ -14,7 +14,7 @@ from pathlib import Path
 
 from alerts.own.conditions import CONDITIONS
 from alerts.own.facts import Facts
-from deploy.broker_check import Finding
+from deploy.broker_check import Finding, Level
 from deploy.clock import wall_ms
 from deploy.database import StoreError, read_only
 from deploy.observe_sections import Health
@@ -50,7 +50,7 @@ def own_findings(loaded: Loaded) -> Iterator[Finding]:
         found = condition.find(facts, limits, standing=False)
         if found is not None:
             said = condition.words(found.evidence, METRIC)
-            level = "fault" if found.priority >= Priority.HIGH else "caution"
+            level: Level = "fault" if found.priority >= Priority.HIGH else "caution"
             what = f"{said.title}: {said.observed}"
             yield Finding(level=level, what=what, mend=said.action)
     yield from _health(settings)
