@@ -53,6 +53,7 @@ class ParquetArchive:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self._named = False  # whether the folder's own name is known to be safe
 
     def keep(self, contents: Contents) -> None:
         """Keep a month, see ``Archive``."""
@@ -146,12 +147,15 @@ class ParquetArchive:
             _sync_folder(folder)
 
     def _make_folders(self, folder: Path) -> None:
-        """Make a folder of the archive; the archive's own must outlive a power cut as its files do."""
-        first = not self.folder.exists()
+        """Make a folder of the archive; the archive's own must outlive a power cut as its files do.
+
+        Whoever made that one: it may have been there, and its name not yet be safe.
+        """
         self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)  # nobody else's to read
         folder.mkdir(parents=True, exist_ok=True)
-        if first:
+        if not self._named:
             _sync_folder(self.folder.parent)
+            self._named = True
 
     def _taken(self, name: str, take: Callable[[Path], NDArray[Any]]) -> NDArray[Any]:
         """Take samples from a month's file; what befalls it is told with its name."""
