@@ -29,6 +29,10 @@ _ROWS = (
     "JOIN vehicle ON vehicle.id = vehicle_id WHERE journal.id > ? AND journal.id NOT IN "
     "(SELECT journal_id FROM feed_gathered) ORDER BY journal.id LIMIT ?"
 )
+_NEWEST = (
+    "SELECT last_ms FROM journal WHERE vehicle_id = ?1 AND (id <= ?2 OR id IN "
+    "(SELECT journal_id FROM feed_gathered)) ORDER BY last_ms DESC LIMIT 1"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,10 +75,12 @@ class Rows:
             if parts and taken + count > samples:
                 break
             found = decode(body)
-            if first_ms <= newest.get(vehicle_id, 2**62):
+            if vehicle_id not in newest:  # after a start: what was sent before it
+                newest[vehicle_id] = _newest_ms(conn, vehicle_id, journal_id)
+            if first_ms <= newest[vehicle_id]:
                 found = _merged(conn, vehicle_id, found)
             parts.append(Part(vehicle_id=vehicle_id, vehicle=vehicle, samples=found))
-            newest[vehicle_id] = max(last_ms, newest.get(vehicle_id, last_ms))
+            newest[vehicle_id] = max(last_ms, newest[vehicle_id])
             taken, reached = taken + count, row_id
         if parts:
             return Batch(journal_id=reached, parts=parts, newest_ms=newest.maps[0])
@@ -107,6 +113,14 @@ def together(parts: Sequence[Part]) -> tuple[list[str], NDArray[Any]]:
     """Put parts behind each other: the truck of each sample, and the samples."""
     names = [part.vehicle for part in parts for _ in range(len(part.samples))]
     return names, join([part.samples for part in parts]) if parts else absent(0)
+
+
+def _newest_ms(conn: sqlite3.Connection, vehicle_id: int, journal_id: int) -> int:
+    """Give the time of a truck's last sample that was sent [Unix ms], or is to be sent from the archive."""
+    row = conn.execute(_NEWEST, (vehicle_id, journal_id)).fetchone()
+    months = sealed.months(conn, vehicle_id=vehicle_id)
+    times = [each.last_ms for each in months]
+    return max([*times, -(2**62) if row is None else int(row[0])])
 
 
 def _merged(conn: sqlite3.Connection, vehicle_id: int, samples: NDArray[Any]) -> NDArray[Any]:
