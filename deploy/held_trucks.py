@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import sqlite3
+from dataclasses import replace
 from itertools import islice
 
 from ingest import held as holding
+from ingest.fold import catch_up
 from ingest.held import Held
 
 
@@ -28,3 +30,9 @@ class HeldTrucks(dict[str, Held]):
     def save(self, tx: sqlite3.Connection, limit: int | None) -> list[Held]:
         """Write states that have moved on since they were last written, the longest waiting first."""
         return [holding.save(tx, self[name]) for name in islice(self._unsaved, limit)]
+
+
+def caught_up(conn: sqlite3.Connection, truck: Held) -> Held:
+    """Give a truck as the journal has it; what it has gained is to be written, so that it is run once."""
+    after = catch_up(conn, truck)
+    return replace(after, unsaved=after.last_ms != truck.last_ms)

@@ -22,14 +22,14 @@ from deploy.batch import Counts, Part, Position, Rules
 from deploy.database import Database, store_failed
 from deploy.findings import tell, tell_of_then
 from deploy.gateway_notes import note_position, note_sequence, note_status
-from deploy.held_trucks import HeldTrucks
+from deploy.held_trucks import HeldTrucks, caught_up
 from deploy.record_intake import take_up, tell_done
 from deploy.standstill import or_stopped
 from ingest import held as holding
 from ingest import inbox, record
 from ingest.codec import join
 from ingest.decoded import Decoded, Refused
-from ingest.fold import catch_up, fold, rerun, save
+from ingest.fold import fold, rerun, save
 from ingest.held import Held
 from ingest.message import Message
 from ingest.wire import decode
@@ -85,7 +85,7 @@ class Pipeline:
         with self._database.read() as conn:  # to open one costs more than to read a truck
             for truck in held:
                 if truck.last_ms != holding.NEVER_MS:
-                    self._trucks.put(or_stopped(truck, partial(catch_up, conn)))
+                    self._trucks.put(or_stopped(truck, partial(caught_up, conn)))
         for truck in held:
             if truck.last_ms == holding.NEVER_MS:
                 self._trucks.put(or_stopped(truck, self._rebuild))

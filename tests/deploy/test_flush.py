@@ -56,3 +56,31 @@ def test_a_late_sample_writes_the_state_at_once(tmp_path: Path) -> None:
         running.commit([message("NF-01", DAY[100:])])
         running.commit([message("NF-01", DAY[50:100])])
         assert _written(database) == running.trucks["NF-01"].state.tobytes()
+
+
+def test_what_a_start_had_to_catch_up_with_is_written_so_that_the_next_has_not(
+    tmp_path: Path,
+) -> None:
+    with store(tmp_path) as database:
+        running = pipeline(database)
+        running.commit([message("NF-01", DAY[:50])])
+        running.commit([message("NF-01", DAY[50:])])
+        again = pipeline(database)  # as if killed in between
+        again.flush()
+        assert _written(database) == running.trucks["NF-01"].state.tobytes()
+
+
+def test_no_more_states_are_written_at_once_than_asked_and_the_longest_waiting_first(
+    tmp_path: Path,
+) -> None:
+    names = ["NF-01", "NF-02", "NF-03"]
+    with store(tmp_path) as database:
+        running = pipeline(database)
+        for part in (DAY[:50], DAY[50:100]):
+            for name in names:
+                running.commit([message(name, part)])
+        waiting = []
+        for _ in names:
+            running.flush(1)
+            waiting.append([name for name in names if running.trucks[name].unsaved])
+        assert waiting == [["NF-02", "NF-03"], ["NF-03"], []]

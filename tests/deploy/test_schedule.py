@@ -282,7 +282,7 @@ def test_what_cannot_work_is_refused(database: Database) -> None:
 
 @pytest.mark.parametrize("zone", ["CET", "EET", "WET", "EST5EDT", "PST8PDT"])
 @pytest.mark.parametrize("reading", ["00:00", "01:30", "02:30", "06:00"])
-def test_day_and_week_come_once_each_in_three_years_of_changing_clocks(
+def test_day_and_week_come_once_each_in_a_year_of_changing_clocks(
     zone: str, reading: str
 ) -> None:
     hour, minute = map(int, reading.split(":"))
@@ -291,9 +291,9 @@ def test_day_and_week_come_once_each_in_three_years_of_changing_clocks(
         trigger = wall_clock(hour=hour, minute=minute, **fields)
         now_ms = at("2020-01-01T12:00", zone)
         days = []
-        while (found := next_after(trigger, own, now_ms)) is not None and len(
-            days
-        ) * step < 3650:
+        for _ in range(400 // step):
+            found = next_after(trigger, own, now_ms)
+            assert found is not None
             now_ms = found
             days.append(datetime.fromtimestamp(now_ms / 1000, own).date())
         assert days == [days[0] + timedelta(days=step * n) for n in range(len(days))]
