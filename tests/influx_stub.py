@@ -92,7 +92,7 @@ class Stub:
 class _Handler(BaseHTTPRequestHandler):
     stub: Stub
     protocol_version = "HTTP/1.1"
-    wbufsize = 65_536  # an answer in one piece, else it waits for an acknowledgement of its head
+    wbufsize = 65_536  # in one piece, else an answer waits for its head to be acknowledged
 
     def do_POST(self) -> None:
         body = self.rfile.read(int(self.headers["Content-Length"]))
