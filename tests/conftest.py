@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 import structlog
+from hypothesis import settings
 
 from review.model_version import keep_compiled
 
@@ -14,6 +15,10 @@ keep_compiled()  # must come before the first import of the models
 
 from tests import brokers  # noqa: E402 -- see above
 from tests.brokers import Broker  # noqa: E402 -- see above
+
+# How long one example takes says how busy the machine is, and nothing of what is tested.
+settings.register_profile("unhurried", parent=settings.default, deadline=None)
+settings.load_profile("unhurried")
 
 # By default a fault is written with all its local values: a page that fails would take seconds to say so.
 structlog.configure(
