@@ -23,6 +23,9 @@ from review.store import Clock
 
 log = structlog.get_logger()
 
+# One without a name failed at the last step, that the file is written anew: a long reader, a full disk.
+_GONE = "SELECT id, vehicle FROM erase_asked WHERE erased_ms IS NOT NULL AND wrung_ms IS NULL"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
@@ -52,7 +55,10 @@ def progress(conn: sqlite3.Connection, number: int) -> tuple[bool, bool, str]:
 
 def waiting(conn: sqlite3.Connection) -> list[Asked]:
     """Give the trucks whose rows are still to go."""
-    return _asked(conn, "erased_ms IS NULL")
+    rows = conn.execute(
+        "SELECT id, vehicle, who FROM erase_asked WHERE erased_ms IS NULL ORDER BY id"
+    )
+    return [Asked(id=key, vehicle=vehicle, who=who) for key, vehicle, who in rows]
 
 
 def erase_rows(tx: sqlite3.Connection, asked: Asked, now_ms: int) -> None:
@@ -60,13 +66,11 @@ def erase_rows(tx: sqlite3.Connection, asked: Asked, now_ms: int) -> None:
     name, instead = asked.vehicle, f"(erased truck {asked.id})"
     whole = whole_name(name)
     ingest.erasing.erase(tx, name)
-    alerts.erasing.erase(tx, name)
+    alerts.erasing.erase(tx, name, whole)
     forgetting.forget(tx, whole, name, instead)
     tx.execute("DELETE FROM service_event WHERE vehicle = ?", (name,))
     tx.execute("DELETE FROM private_address WHERE scope = ?", (name,))
-    for key, problems in tx.execute("SELECT id, problems FROM history_move").fetchall():
-        if problems and whole.search(problems):
-            tx.execute("UPDATE history_move SET problems = '[]' WHERE id = ?", (key,))
+    _forget_moves(tx, name)
     audit(tx, asked.who, Deed.TRUCK_ERASED, instead, now_ms=now_ms)
     tx.execute("UPDATE erase_asked SET erased_ms = ? WHERE id = ?", (now_ms, asked.id))
     log.info("truck.erased", number=asked.id)
@@ -83,26 +87,38 @@ def finish(database: Database, now_ms: Clock) -> None:
         The store cannot be written; it is tried again.
     """
     with database.read() as conn:
-        gone = _asked(conn, "erased_ms IS NOT NULL AND wrung_ms IS NULL")
+        gone = conn.execute(_GONE).fetchall()
         placed = conn.execute("SELECT 1 FROM archive_place").fetchone()
         archive = archive_of(conn) if gone and placed else None
         known = {row[0] for row in conn.execute("SELECT name FROM sealed")} if gone else set()
     if not gone:
         return
     if archive is not None:
-        for asked in gone:
-            _discard(archive, asked.vehicle, known)
+        for _, vehicle in gone:
+            if vehicle is not None:
+                _discard(archive, vehicle, known)
         archive.sweep()
     with database.write() as tx:
+        for _, vehicle in gone:
+            if vehicle is not None:
+                _forget_moves(tx, vehicle)  # one that was under way may have named it since
         tx.executemany(
-            "UPDATE erase_asked SET vehicle = NULL WHERE id = ?", [(each.id,) for each in gone]
+            "UPDATE erase_asked SET vehicle = NULL WHERE id = ?", [(key,) for key, _ in gone]
         )
     database.wring()
     with database.write() as tx:
         tx.executemany(
             "UPDATE erase_asked SET wrung_ms = ? WHERE id = ?",
-            [(now_ms(), each.id) for each in gone],
+            [(now_ms(), key) for key, _ in gone],
         )
+
+
+def _forget_moves(tx: sqlite3.Connection, name: str) -> None:
+    """Let go of what a move of history said of a truck."""
+    whole = whole_name(name)
+    for key, problems in tx.execute("SELECT id, problems FROM history_move").fetchall():
+        if problems and whole.search(problems):
+            tx.execute("UPDATE history_move SET problems = '[]' WHERE id = ?", (key,))
 
 
 def _discard(archive: Archive, vehicle: str, known: set[str]) -> None:
@@ -111,10 +127,3 @@ def _discard(archive: Archive, vehicle: str, known: set[str]) -> None:
     for name in list(archive.names()):
         if name.startswith(lead) and name not in known:
             archive.discard(name)
-
-
-def _asked(conn: sqlite3.Connection, which: str) -> list[Asked]:
-    rows = conn.execute(
-        f"SELECT id, vehicle, who FROM erase_asked WHERE {which} AND vehicle IS NOT NULL ORDER BY id"  # noqa: S608
-    )
-    return [Asked(id=key, vehicle=vehicle, who=who) for key, vehicle, who in rows]

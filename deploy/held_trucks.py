@@ -27,6 +27,11 @@ class HeldTrucks(dict[str, Held]):
             else:
                 self._unsaved.pop(truck.name, None)
 
+    def forget(self, name: str) -> None:
+        """Hold a truck no longer; nothing of it is to be written."""
+        self.pop(name, None)
+        self._unsaved.pop(name, None)
+
     def save(self, tx: sqlite3.Connection, limit: int | None) -> list[Held]:
         """Write states that have moved on since they were last written, the longest waiting first."""
         return [holding.save(tx, self[name]) for name in islice(self._unsaved, limit)]

@@ -166,7 +166,7 @@ class Pipeline:
         for each in asked:
             with self._database.write() as tx:
                 erasure.erase_rows(tx, each, self._now_ms())
-            self._trucks.pop(each.vehicle, None)
+            self._trucks.forget(each.vehicle)
             self._given_up.pop(each.vehicle, None)
             self._registered -= {each.vehicle} - self._in_file
         return [each.vehicle for each in asked]

@@ -6,11 +6,13 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
+import pytest
+
 from alerts import hold
 from alerts.alarm import State
 from alerts.hold import Hold
 from deploy import erasure
-from deploy.database import Database
+from deploy.database import Database, read_only
 from deploy.history_keeper import history_keeper
 from deploy.settings import Settings
 from deploy.waiting import until
@@ -22,7 +24,7 @@ from review.service_record import drop_pan
 from tests.deploy.backed_up import Home
 from tests.deploy.moved import JANUARY, move
 from tests.deploy.record_store import book
-from tests.deploy.store import kept, pipeline
+from tests.deploy.store import kept, pipeline, store
 from tests.deploy.test_daemon import PATIENCE_S, Running
 from tests.deploy.test_history_move import DAYS, NOW_MS, holds_all
 from tests.recorded import climb, message
@@ -202,6 +204,38 @@ def test_backups_that_still_hold_it_are_named(home: Home) -> None:
     said = " ".join(home.run("erase", "NF-01", "--yes").output.split())
     assert "1 backups in" in said
     assert "keep = 3" in said
+
+
+def test_a_truck_that_was_sending_a_moment_ago_leaves_no_state_to_be_written(
+    tmp_path: Path,
+) -> None:
+    with store(tmp_path) as database:
+        running = pipeline(database, now_ms=NOW_MS)
+        for start in (0, 30):
+            running.commit([message(TRUCK, HOT[start : start + 30])])
+        assert running.trucks[TRUCK].unsaved
+        with database.write() as tx:
+            erasure.ask(tx, TRUCK, "Kim", NOW_MS)
+        assert running.commit_erasures() == [TRUCK]
+        running.flush()
+    assert _rows(tmp_path / "heatbook.db", TRUCK).keys() == {"erase_asked"}
+
+
+def test_while_somebody_reads_the_store_it_is_not_done_and_then_it_is(tmp_path: Path) -> None:
+    with store(tmp_path) as database:
+        database._writer.execute("PRAGMA busy_timeout=50")  # else it waits for the reader
+        running = pipeline(database, now_ms=NOW_MS)
+        running.commit([message(TRUCK, HOT)])
+        with database.write() as tx:
+            number = erasure.ask(tx, TRUCK, "Kim", NOW_MS)
+        with read_only(database.path) as reading:
+            reading.execute("SELECT count(*) FROM journal").fetchone()
+            running.commit_erasures()
+            with pytest.raises(sqlite3.OperationalError, match="somebody reads"):
+                erasure.finish(database, lambda: NOW_MS)
+        erasure.finish(database, lambda: NOW_MS)
+        with database.read() as conn:
+            assert erasure.progress(conn, number)[:2] == (True, True)
 
 
 def test_beside_a_daemon_it_forgets_it_and_what_comes_later_begins_anew(tmp_path: Path) -> None:
