@@ -160,6 +160,7 @@ class Daemon:
             self._progress,
             self._tallies,
             committing=self.alive,
+            wringing=self._parts.database.wringing,
             now_ms=self._parts.now_ms(),
         )
 

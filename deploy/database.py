@@ -92,6 +92,8 @@ class Database:
         self.path = path
         self._gate = threading.Lock()
         self._log_length = log_length or LogLength(path)
+        self.wringing = False
+        """Whether the file is being written anew, for which all commits wait."""
         self.written = 0
         """How many transactions have changed something, and are on the disk."""
         self._lock_file = _claim(path)
@@ -149,8 +151,12 @@ class Database:
             There is no room for it, or somebody reads for too long.
         """
         with self._gate:
-            self._writer.execute("VACUUM")
-            busy, _, _ = self._writer.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            self.wringing = True
+            try:
+                self._writer.execute("VACUUM")
+                busy, _, _ = self._writer.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            finally:
+                self.wringing = False
         if busy:
             raise sqlite3.OperationalError(
                 "somebody reads the store: its log cannot be emptied"

@@ -142,6 +142,7 @@ class HistoryMove:
         for start in range(0, len(made.rows), sealing.SLICE_ROWS):
             self._breathe()
             with self._store.write() as tx:
+                _still_there(tx, vehicle_id, made.contents.vehicle)
                 sealing.clear(tx, made.rows[start : start + sealing.SLICE_ROWS], month=month)
 
     def _replace(self, archive: Archive, made: Draft) -> None:

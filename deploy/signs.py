@@ -108,15 +108,20 @@ def signs_of(
     tallies: Tallies,
     *,
     committing: bool,
+    wringing: bool,
     now_ms: int,
 ) -> Signs:
-    """Gather the signs of a daemon's parts now; cheap but for counting what trucks have missing."""
+    """Gather the signs of a daemon's parts now; cheap but for counting what trucks have missing.
+
+    ``wringing``: the store is written anew, which takes minutes where it is large; a committer that waits
+    for that does not hang, and a daemon ended for it would only begin it again.
+    """
     moved_ms = source.last_progress_ms
     return Signs(
         now_ms=now_ms,
         phase=progress.phase,
         committing=committing,
-        turned_ms=progress.turned_ms_ago,
+        turned_ms=0 if wringing else progress.turned_ms_ago,
         network_ms=None if moved_ms is None else max(0, monotonic_ms() - moved_ms),
         source=source,
         failing_ms=progress.failing_ms,

@@ -25,7 +25,10 @@ def erase(tx: sqlite3.Connection, name: str) -> None:
 
 
 def refused(conn: sqlite3.Connection, name: str) -> list[int]:
-    """Give the entries of the quarantine that are about a truck, or speak of it."""
+    """Give the entries of the quarantine that are about a truck, or speak of it.
+
+    Those of another truck go only where the name stands in quotation marks: a truck may be called 101.
+    """
     rows = conn.execute(
         "SELECT id, topic, vehicle, detail, raw FROM quarantine WHERE vehicle = ?1 OR instr(topic, ?1) "
         "OR instr(detail, ?1) OR instr(raw, CAST(?1 AS BLOB))",
@@ -36,9 +39,10 @@ def refused(conn: sqlite3.Connection, name: str) -> list[int]:
         key
         for key, topic, vehicle, detail, raw in rows
         if vehicle == name
-        or whole.search(topic)
-        or whole.search(detail)
-        or whole.search(raw.decode("utf-8", "replace"))
+        or (vehicle is None and (whole.search(topic) or whole.search(detail)))
+        or (vehicle is None and whole.search(raw.decode("utf-8", "replace")))
+        or f"'{name}'" in detail
+        or f'"{name}"'.encode() in raw
     ]
 
 

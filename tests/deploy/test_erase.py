@@ -10,11 +10,14 @@ import pytest
 
 from alerts import hold
 from alerts.alarm import State
+from alerts.content import Content, encode
 from alerts.hold import Hold
 from deploy import erasure
 from deploy.database import Database, read_only
-from deploy.history_keeper import history_keeper
+from deploy.history_keeper import ask, history_keeper, note
+from deploy.history_move import Moved
 from deploy.settings import Settings
+from deploy.signs import STUCK_MS
 from deploy.waiting import until
 from ingest.message import Message
 from models.fleet import Fleet
@@ -191,6 +194,73 @@ def test_a_truck_whose_name_only_begins_so_stays(home: Home) -> None:
     files = _files_that_name(home.store.parent, LIKE.encode())
     assert [path for path in files if path.suffix == ".parquet"]
     assert set(_files_that_name(home.store.parent, TRUCK.encode())) == set(files)
+
+
+def test_a_truck_called_by_a_number_takes_nothing_of_others_along(tmp_path: Path) -> None:
+    with store(tmp_path) as database:
+        running = pipeline(database, now_ms=NOW_MS)
+        running.commit(
+            [
+                Message(topic="fleet/NF-02/telemetry", payload=b'{"gear": 101}'),
+                Message(topic="fleet/NF-02/telemetry", payload=b'{"gear": "101"}'),
+                Message(topic="fleet/101/telemetry", payload=b'{"gear": 99}'),
+            ]
+        )
+        with database.write() as tx:
+            for name, body in (
+                ("ten", "NF-1010 and 1101"),
+                ("it", "Trucks:\n101: hot"),
+            ):
+                content = encode(Content(subject="", short="", body=body))
+                tx.execute(
+                    "INSERT INTO sending (id, destination, what, content, priority, created_ms, due_ms) "
+                    "VALUES (?, 'log', 'report', ?, 1, 0, 0)",
+                    (name, content),
+                )
+            erasure.ask(tx, "101", "Kim", NOW_MS)
+        running.commit_erasures()
+        with database.read() as conn:
+            (left,) = conn.execute("SELECT raw FROM quarantine").fetchall()
+            assert left == (b'{"gear": 101}',)
+            told = conn.execute("SELECT id, content <> '', state FROM sending ORDER BY id")
+            assert told.fetchall() == [("it", 0, "cancelled"), ("ten", 1, "pending")]
+
+
+def test_a_move_that_named_it_meanwhile_is_cleared_of_it_too(tmp_path: Path) -> None:
+    with store(tmp_path) as database:
+        running = pipeline(database, now_ms=NOW_MS)
+        running.commit([message(TRUCK, HOT)])
+        with database.write() as tx:
+            erasure.ask(tx, TRUCK, "Kim", NOW_MS)
+            number = ask(tx, NOW_MS)
+        running.commit_erasures()
+        with database.write() as tx:
+            note(tx, number, Moved(problems=[f"{TRUCK} was erased"]), NOW_MS)
+        erasure.finish(database, lambda: NOW_MS)
+    assert _rows(tmp_path / "heatbook.db", TRUCK) == {}
+
+
+def test_while_the_store_is_written_anew_the_daemon_does_not_seem_to_hang(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    running = Running(tmp_path)
+    monkeypatch.setattr(running.daemon._progress, "phase", "serving")
+    monkeypatch.setattr(running.daemon._progress, "_turned_ms", -STUCK_MS)
+    assert running.daemon.signs.turned_ms > STUCK_MS
+    seen: list[int] = []
+    writer = running.database._writer
+
+    class Slow:
+        def execute(self, what: str) -> sqlite3.Cursor:
+            seen.append(running.daemon.signs.turned_ms)
+            return writer.execute(what)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(running.database, "_writer", Slow())
+        running.database.wring()
+    assert seen == [0, 0]
+    assert running.daemon.signs.turned_ms > STUCK_MS
+    running.database.close()
 
 
 def test_who_is_not_known_is_told(home: Home) -> None:
