@@ -6,7 +6,7 @@ It is written last, in a folder that has another name until all is safe: a folde
 from __future__ import annotations
 
 import hashlib
-from pathlib import Path
+from pathlib import Path, PurePath
 
 import msgspec
 
@@ -105,11 +105,19 @@ def read(folder: Path) -> Manifest:
                 f"{folder} was made by a later Heatbook ({first.heatbook}, layout {first.format}, this one "
                 f"knows {FORMAT}); install that version"
             )
-        return msgspec.json.decode(body, type=Manifest)
+        told = msgspec.json.decode(body, type=Manifest)
     except msgspec.MsgspecError as error:
         raise BackupError(
             f"the {MANIFEST} of {folder} is damaged ({error}); take another backup"
         ) from error
+    for part in told.parts:
+        # A backup may come from anywhere: a restore writes nothing outside of its own place.
+        if PurePath(part.path).is_absolute() or ".." in PurePath(part.path).parts:
+            raise BackupError(
+                f"the {MANIFEST} of {folder} names {part.path!r}, which leads out of it; somebody has "
+                "changed it: take another backup"
+            )
+    return told
 
 
 def hash_of(path: Path) -> str:

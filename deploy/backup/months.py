@@ -60,7 +60,7 @@ class Months:
             elif not self._shared(one.name):
                 self._written(self.archive, one, vehicle)
             if self.copied > before:  # what an earlier backup has was compared then
-                self._compared(one)
+                self._compared_or_shared(one)
         except (OSError, ArchiveError) as error:
             self.problems[one.name] = str(error)
 
@@ -136,6 +136,23 @@ class Months:
             if (self.folder / path).exists():
                 self.parts[path] = files.part_of(self.folder, path)
         self.copied += 1
+
+    def _compared_or_shared(self, one: Sealed) -> None:
+        """Have the month as it was sealed: else from an earlier backup, else not at all.
+
+        What is damaged must not stay: the next backup would share it, and take it for compared.
+        """
+        try:
+            self._compared(one)
+        except (OSError, ArchiveError):
+            self.drop(one.name)
+            if not self._shared(one.name):
+                raise
+            try:
+                self._compared(one)
+            except (OSError, ArchiveError):
+                self.drop(one.name)
+                raise
 
     def _compared(self, one: Sealed) -> None:
         """Compare a month with what the store says of it."""

@@ -12,6 +12,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
+from deploy import private
 from deploy.backup import files, manifest
 from deploy.backup.manifest import ARCHIVE, STORE, BackupError, Manifest, Part
 from deploy.database import claimed
@@ -97,6 +98,7 @@ def _copied(folder: Path, told: Manifest, store: Path, archive: Path, where: str
     shutil.rmtree(new_archive, ignore_errors=True)
     for part in told.parts:
         if part.path == STORE:
+            private.make_file(new_store)
             _compare(part, files.copy(folder / STORE, store.parent, new_store.name))
         elif part.path.startswith(f"{ARCHIVE}/"):
             name = part.path.removeprefix(f"{ARCHIVE}/")

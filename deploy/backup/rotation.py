@@ -40,13 +40,17 @@ def backups_in(folder: Path) -> list[tuple[Path, Manifest]]:
 
 
 def rotate(folder: Path, store: str, keep: Keep, now_ms: int) -> list[Path]:
-    """Remove the store's own backups that are more, or older, than are kept; give which."""
+    """Remove the store's own backups that are more, or older, than are kept; give which.
+
+    The newest stays, and the newest of those without problems: only that one can be put back.
+    """
     own = [each for each in backups_in(folder) if each[1].store == store]
     gone = []
+    whole = next((path for path, manifest in own if not manifest.problems), None)
     for place, (path, manifest) in enumerate(own):
         many = keep.number is not None and place >= keep.number
         old = keep.days is not None and now_ms - manifest.as_of_ms > keep.days * _DAY_MS
-        if place > 0 and (many or old):
+        if place > 0 and path != whole and (many or old):
             files.remove(path, UNFINISHED)
             gone.append(path)
     return gone

@@ -13,6 +13,7 @@ import time
 from contextlib import closing
 from pathlib import Path
 
+from deploy import private
 from deploy.backup.manifest import BackupError
 
 PAGES = 1024
@@ -52,6 +53,7 @@ def snapshot(store: Path, target: Path, *, limit_bytes: int = LIMIT_BYTES) -> No
         if size < HURRY_BYTES:
             time.sleep(PAUSE_S)
 
+    private.make_file(target)
     with (
         closing(
             sqlite3.connect(f"file:{store}?mode=ro", uri=True, isolation_level=None)

@@ -239,6 +239,35 @@ def test_a_month_that_is_lost_is_told_and_taken_from_the_backup_before(home: Hom
     assert told.exit_code == 1
 
 
+def test_a_month_that_is_damaged_is_told_each_time_and_never_shared(home: Home) -> None:
+    whole = home.back_up()
+    damaged, *_ = (home.store.parent / "archive" / "samples").rglob("*.parquet")
+    body = bytearray(damaged.read_bytes())
+    body[len(body) // 2] ^= 0xFF
+    damaged.write_bytes(body)
+    healed = home.back_up()
+    assert home.run("backup", "verify", str(healed)).exit_code == 0
+    for _ in range(2):
+        done = home.run("backup", "--into", str(home.folder / "others"))
+        assert done.exit_code == 1, done.output
+    # One that lacks something does not push out the last that lacks nothing.
+    done = home.run("backup", "--into", str(home.backups), "--afresh", "--keep", "1")
+    assert done.exit_code == 1
+    assert healed.exists()
+    assert not whole.exists()
+    assert home.newest() != healed
+
+
+def test_a_manifest_that_leads_out_of_its_folder_is_refused(home: Home) -> None:
+    backup = home.back_up()
+    for path in ("archive/../../../heatbook.toml", "/etc/passwd"):
+        told = json.loads((backup / "manifest.json").read_text())
+        told["parts"][0]["path"] = path
+        (backup / "manifest.json").write_text(json.dumps(told))
+        with pytest.raises(BackupError, match="leads out of it"):
+            read(backup)
+
+
 def test_the_writer_goes_on_meanwhile(home: Home, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each step of the copy finds the daemon's commit done at once; the copy is of the moment it began."""
     database = home.open()

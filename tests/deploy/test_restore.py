@@ -51,6 +51,8 @@ def test_a_daemon_goes_on_from_a_restore_to_the_same_accounts_bit_for_bit(home: 
     assert done.exit_code == 0, (done.output, done.exception)
     said = " ".join(done.output.split())
     assert "What gateways and broker still hold of the time since is taken in again" in said
+    for file in (other.store, backup / "heatbook.db"):
+        assert file.stat().st_mode & 0o077 == 0, file  # it holds who may sign in
     again = other.open()
     assert kept(again) != before
     _take(again, slice(5, None))  # what was not confirmed comes again, some of it known already
