@@ -47,6 +47,7 @@ check_truck() { # the name is a level of a topic and the user at the broker
     . | ..) fail "'$1' cannot be a truck's name: in an address it leads elsewhere." ;;
     *[!ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789._-]*)
         fail "'$1' cannot be a truck's name: use letters a-z and A-Z, digits, '.', '_' and '-'." ;;
+    broker | daemon) fail "'$1' means the certificate of the $1 here: a truck needs another name." ;;
     "$DAEMON" | "$DAEMON"-*)
         fail "'$1' is kept for the daemon: a truck of that name could write as every other." ;;
     esac

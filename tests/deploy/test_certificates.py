@@ -166,6 +166,8 @@ REFUSED = [
     "a" * 65,
     "heatbook",
     "heatbook-check",
+    "broker",
+    "daemon",
     "x,CN=heatbook",
     "x=y",
 ]
