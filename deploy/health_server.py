@@ -99,17 +99,21 @@ class _Server(ThreadingHTTPServer):
 
     def process_request(self, request: Any, client_address: Any) -> None:
         """Answer in a thread of its own, if there is one left."""
-        if self._free.acquire(blocking=False):
-            super().process_request(request, client_address)
-        else:
+        if not self._free.acquire(blocking=False):
             self.shutdown_request(request)
+            return
+        try:
+            super().process_request(request, client_address)
+        except RuntimeError:  # no thread is to be had: its place must not be lost for good
+            self._free.release()
+            raise
 
     def process_request_thread(self, request: Any, client_address: Any) -> None:
         """Answer; cut off what takes too long."""
         limit = threading.Timer(LONGEST_S, _cut, (request,))
         limit.daemon = True
-        limit.start()
         try:
+            limit.start()
             super().process_request_thread(request, client_address)
         finally:
             limit.cancel()

@@ -44,9 +44,15 @@ class Months:
                     self._known.setdefault(part.path, []).append((folder / part.path, part))
 
     def need(self, found: Iterable[Sealed]) -> int:
-        """Reckon how much room these months take that no earlier backup has [byte]."""
+        """Reckon how much room these months take that no earlier backup has [byte].
+
+        Nothing where the archive is away: what cannot be had of it is told, and the store saved all the same.
+        """
         fresh = (each.name for each in found if _path(SAMPLES, each.name) not in self._known)
-        return sum(self.archive.size(name) for name in fresh)
+        try:
+            return sum(self.archive.size(name) for name in fresh)
+        except (OSError, ArchiveError):
+            return 0
 
     def fetch(self, one: Sealed, vehicle: str) -> None:
         """Have a month, if it is not there yet; what is wrong with it is told, not raised."""

@@ -21,6 +21,7 @@ from deploy.backup.told import last_backup
 from deploy.backup.verify import verify
 from deploy.database import Database
 from ingest import sealed
+from ingest.archive import ArchiveError
 from ingest.parquet_archive import ParquetArchive
 from tests.deploy.backed_up import SECRET, Home, settled
 from tests.deploy.moved import DAY_MS, JANUARY, move
@@ -205,6 +206,16 @@ class Far:
         return getattr(self._within, name)
 
 
+class Away:
+    """An archive in a server that is away."""
+
+    def __getattr__(self, name: str) -> Any:
+        def refuse(*_: object) -> None:
+            raise ArchiveError("the server cannot be reached", "see whether it runs")
+
+        return refuse
+
+
 def test_months_of_another_archive_are_written_as_parquet(
     home: Home, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -223,6 +234,22 @@ def test_months_of_another_archive_are_written_as_parquet(
     found = verify(second, courses=COURSES, models="tests", trucks=None)
     assert (found.problems, found.months, found.run_again) == ((), 4, 2)
     assert read(second).archive == "influx far"
+
+
+def test_while_the_archive_is_away_the_store_is_saved_all_the_same(
+    home: Home, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sealed._OPENERS, "influx", lambda _: Away())
+    database = home.open()
+    with database.write() as tx:
+        sealed.move_place(tx, "far", kind="influx")
+    database.close()
+    done = home.run("backup", "--into", str(home.backups))
+    assert done.exit_code == 1
+    assert "the server cannot be reached" in done.output
+    backup = home.newest()
+    assert len(read(backup).problems) == 4
+    assert _rows(backup / "heatbook.db") == _rows(home.store)
 
 
 def test_a_month_that_is_lost_is_told_and_taken_from_the_backup_before(home: Home) -> None:

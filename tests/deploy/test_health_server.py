@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+import socketserver
 import subprocess
 import sys
 import threading
@@ -133,6 +134,19 @@ def _hung_up(line: socket.socket) -> bool:
         return True
     finally:
         line.settimeout(PATIENCE_S)
+
+
+def test_requests_for_which_there_was_no_thread_take_no_place_for_good(
+    serving: Serving, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none_left(*_: object) -> None:
+        raise RuntimeError("can't start new thread")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(socketserver.ThreadingMixIn, "process_request", none_left)
+        for _ in range(AT_ONCE):
+            assert not serving.answers()
+    assert until(serving.answers, PATIENCE_S)
 
 
 def test_who_hangs_up_in_the_middle_and_who_sends_nonsense_does_no_harm(
