@@ -248,7 +248,7 @@ class Daemon:
         self._watch_due_ms = monotonic_ms() + round(self._pace.watch_every_s * 1000)
         parts = self._parts
         now_ms = parts.now_ms()
-        if parts.steady is not None and parts.steady.set_back:
+        if parts.steady is not None and parts.steady.jumped:  # nobody is silent by a jump
             self._listening_since_ms = now_ms
             self._link = replace(self._link, since_ms=now_ms)
         if len(self._waiting):  # they are heard, though nothing is taken in

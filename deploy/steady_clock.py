@@ -30,6 +30,10 @@ DOUBT_MS = 600_000
 """How long a jump is not followed when nobody speaks for or against it [ms]; own choice: a fleet at work
 is heard within seconds, one at rest has nothing to lose."""
 
+LISTEN_MS = 60_000
+"""How long trucks are listened to before a clock that was set back is followed [ms]; own choice. One that
+sends what it had stored, as old as the jump is wide, must not decide; meanwhile nothing is refused."""
+
 AWAY_MS = 30 * 86_400_000
 """How long the daemon may have been away and still be told the time by the trucks [ms]; own choice."""
 
@@ -59,7 +63,7 @@ class SteadyClock:
         least_ms = max(last_ms, MADE_MS)
         self._behind = wall() < least_ms - STEP_MS
         self._offset_ms = (least_ms if self._behind else wall()) - uptime()
-        self._set_back = False
+        self._jumped = False
 
     def __call__(self) -> int:
         """Give the time."""
@@ -81,11 +85,11 @@ class SteadyClock:
             return self._doubt_since_ms is not None
 
     @property
-    def set_back(self) -> bool:
-        """Say, once, whether a clock that was ahead has been set back: what was noted by it is wrong."""
+    def jumped(self) -> bool:
+        """Say, once, whether another time was taken over: spans from before until now are wrong."""
         with self._gate:
             self._now()
-            said, self._set_back = self._set_back, False
+            said, self._jumped = self._jumped, False
             return said
 
     def hear(self, newest_ms: Mapping[str, int]) -> None:
@@ -131,13 +135,15 @@ class SteadyClock:
         for_it = sum(self._votes.values())
         against = len(self._votes) - for_it
         since_ms = uptime_ms if self._doubt_since_ms is None else self._doubt_since_ms
-        waited = uptime_ms - since_ms >= DOUBT_MS
-        return for_it > against or (waited and not against)
+        doubted_ms = uptime_ms - since_ms
+        set_back = wall_ms < uptime_ms + self._offset_ms
+        outvoted = for_it > against and doubted_ms >= (LISTEN_MS if set_back else 0)
+        return outvoted or (doubted_ms >= DOUBT_MS and not against)
 
     def _follow(self, wall_ms: int, uptime_ms: int, jump_ms: int) -> int:
         if self._doubt_since_ms is not None:
             log.warning("clock.followed", jump_s=jump_ms // 1000)
-            self._set_back = self._set_back or jump_ms < -STEP_MS
+        self._jumped = self._jumped or abs(jump_ms) > STEP_MS
         self._offset_ms = wall_ms - uptime_ms
         self._doubt_since_ms = None
         self._behind = False

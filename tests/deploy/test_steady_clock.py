@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from alerts.watch import SILENT
 from deploy.held_back import Waiting
-from deploy.steady_clock import AGREES_MS, DOUBT_MS, MADE_MS, STEP_MS, SteadyClock
+from deploy.steady_clock import AGREES_MS, DOUBT_MS, LISTEN_MS, MADE_MS, STEP_MS, SteadyClock
 from ingest.decoded import WireRules
 from ingest.message import Message, Receipt
+from tests.deploy.test_daemon import DAY, Running
+from tests.recorded import MINUTE_MS, message
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
@@ -50,10 +55,24 @@ def test_follows_when_the_trucks_agree(jump_ms: int) -> None:
     machine = Machine(NOW_MS - jump_ms)  # wrong before
     machine.begun_ms = NOW_MS
     machine.clock.hear({"NF-01": NOW_MS - 2_000})
-    assert machine.clock() == NOW_MS
+    if jump_ms < 0:
+        assert machine.clock() == NOW_MS - jump_ms
+        machine.up_ms = LISTEN_MS
+    assert machine.clock() == NOW_MS + machine.up_ms
     assert not machine.clock.in_doubt
-    assert machine.clock.set_back == (jump_ms < 0)
-    assert not machine.clock.set_back  # said once
+    assert machine.clock.jumped
+    assert not machine.clock.jumped  # said once
+
+
+def test_a_stored_sample_as_old_as_the_jump_is_wide_does_not_set_the_clock_back() -> None:
+    machine = Machine()
+    machine.begun_ms -= HOUR_MS
+    machine.clock.hear({"NF-01": NOW_MS - HOUR_MS})
+    assert machine.clock() == NOW_MS
+    machine.up_ms = 5_000
+    machine.clock.hear({"NF-02": NOW_MS + 4_000, "NF-03": NOW_MS + 4_000})
+    machine.up_ms = DOUBT_MS
+    assert machine.clock() == NOW_MS + DOUBT_MS
 
 
 @pytest.mark.parametrize("jump_ms", JUMPS)
@@ -102,14 +121,16 @@ def test_begins_where_the_store_ended_when_the_system_reads_earlier() -> None:
     machine.begun_ms = NOW_MS + 2 * HOUR_MS  # set right
     assert not machine.clock.must_wait({"NF-01": NOW_MS + 2 * HOUR_MS})
     assert machine.clock() == NOW_MS + 2 * HOUR_MS
+    assert machine.clock.jumped
 
 
 def test_a_clock_that_was_ahead_before_the_restart_is_found_out_by_the_trucks() -> None:
     machine = Machine(NOW_MS, last_ms=NOW_MS + YEAR_MS)
     assert machine.clock() == NOW_MS + YEAR_MS
     assert not machine.clock.must_wait({"NF-01": NOW_MS - 1_000})
-    assert machine.clock() == NOW_MS
-    assert machine.clock.set_back
+    machine.up_ms = LISTEN_MS
+    assert machine.clock() == NOW_MS + LISTEN_MS
+    assert machine.clock.jumped
 
 
 def test_a_truck_far_ahead_does_not_hold_up_a_clock_that_was_set_back_on_purpose() -> None:
@@ -162,3 +183,28 @@ def test_while_the_clock_is_right_nothing_waits() -> None:
     ahead = [_message(NOW_MS + 2 * AGREES_MS, 1)]
     assert Waiting(machine.clock, WireRules()).ripe(ahead, 1) is ahead
     assert Waiting(None, WireRules()).ripe(ahead, 1) is ahead
+
+
+def test_nobody_is_silent_by_a_jump_of_the_clock(tmp_path: Path) -> None:
+    """After a start without a battery the clock is set right: hours pass at once, and nobody was heard."""
+    running = Running(tmp_path, newest=19)
+    machine = Machine(running.now_ms - DAY_MS, last_ms=running.now_ms)
+    daemon, clock = running.daemon, machine.clock
+    daemon._parts = replace(daemon._parts, steady=clock, now_ms=clock)
+    daemon._parts.pipeline._now_ms = clock
+    daemon.take_up()
+    running.source.feed([message(name, DAY[:20]) for name in ("NF-01", "NF-02")])
+    daemon.turn()
+    assert len(running.source.acked) == 2
+
+    def silent() -> list[str]:
+        daemon._watch_due_ms = 0
+        daemon.turn()
+        return [each.vehicle for each in running.standing() if each.kind == SILENT]
+
+    assert silent() == []
+    machine.begun_ms += DAY_MS + 2 * HOUR_MS
+    assert silent() == []
+    machine.up_ms += 20 * MINUTE_MS
+    assert silent() == ["*"]
+    running.database.close()
