@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 
 from alerts.ledger import Alarm
+from alerts.own.facts import OURSELVES
 from alerts.phrases import MANUAL_FIRST, moment, sureness
 from models.words import Words
 
@@ -28,7 +29,7 @@ def lines(alarm: Alarm, said: Words, zone: tzinfo) -> tuple[Line, ...]:
         ("Do now", said.action),
         *((DRIVER, caution) for caution in said.driver),
         ("Seen", " ".join(part for part in (said.observed, said.share) if part)),
-        ("If healthy", said.expected),
+        ("As it should be" if alarm.vehicle == OURSELVES else "If healthy", said.expected),
         (
             "Since",
             " ".join(part for part in (f"{moment(alarm.onset_ms, zone)}.", said.since) if part),

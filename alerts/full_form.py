@@ -9,7 +9,7 @@ from alerts import date_words
 from alerts.alarm import OVER, Matter
 from alerts.ledger import Alarm
 from alerts.outbox import Entry
-from alerts.phrases import HEADS, MANUAL_FIRST, moment, sure
+from alerts.phrases import HEADS, MANUAL_FIRST, moment, sound_heading, sure
 from alerts.sheet import Passage, Sheet
 from models.units import Units
 from models.words import Words
@@ -72,7 +72,7 @@ def _active(entry: Entry, alarm: Alarm, said: Words, zone: tzinfo) -> Iterator[P
     yield from driver_cautions(said.driver)
     yield from _told(
         ("What was seen", (said.observed, said.share)),
-        ("What a healthy truck would have shown", (said.expected,)),
+        (sound_heading(alarm.vehicle), (said.expected,)),
         ("Since", (since, said.since)),
         ("How sure", (said.sure or sure(entry.probability),)),
     )

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime, tzinfo
 
 from alerts.alarm import Matter
+from alerts.own.facts import OURSELVES
 
 MANUAL_FIRST = (
     "This is a computed warning and can be wrong. "
@@ -49,6 +50,13 @@ def sure(probability: float) -> str:
     if probability >= 1.0:
         return "As sure as the sensors: this was measured, not inferred."
     return f"{min(100 * probability, 99.99):.4g} % by the evidence so far."
+
+
+def sound_heading(vehicle: str) -> str:
+    """Head what would have been seen if nothing were wrong."""
+    return (
+        "As it should be" if vehicle == OURSELVES else "What a healthy truck would have shown"
+    )
 
 
 def number_of(number: int, one: str, many: str = "") -> str:

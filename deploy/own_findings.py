@@ -10,6 +10,7 @@ import os
 import socket
 import sqlite3
 from collections.abc import Iterator, Mapping
+from contextlib import closing
 from pathlib import Path
 
 from alerts.own.conditions import CONDITIONS
@@ -28,6 +29,7 @@ from deploy.own_sources import (
     newest_backup,
 )
 from deploy.settings import Loaded, Settings
+from deploy.web.findings import why_no_port
 from deploy.web.section import loopback
 from models.transition import Priority
 from models.units import METRIC, rfc3339
@@ -129,20 +131,20 @@ def _port(health: Health, where: str) -> Finding:
     except OSError as error:
         if _is_ours(health):
             return Finding(level="good", what=f"{where}: the daemon answers there")
-        what = f"{where}: {os.strerror(error.errno or 0)}"
+        what = f"{where}: {why_no_port(error)}"
         return Finding(level="fault", what=what, mend="Choose another bind or port")
     return Finding(level="good", what=f"{where} is free")
 
 
 def _is_ours(health: Health) -> bool:
-    conn = http.client.HTTPConnection(health.bind, health.port, timeout=TIMEOUT_S)
     try:
-        conn.request("GET", "/livez")
-        return conn.getresponse().getheader("Server") == "heatbook"
+        with closing(
+            http.client.HTTPConnection(health.bind, health.port, timeout=TIMEOUT_S)
+        ) as conn:
+            conn.request("GET", "/livez")
+            return conn.getresponse().getheader("Server") == "heatbook"
     except (OSError, http.client.HTTPException):
         return False
-    finally:
-        conn.close()
 
 
 def _log(settings: Settings) -> Finding:

@@ -50,10 +50,16 @@ def _port(web: Web) -> Finding:
             return Finding(level="good", what=f"{where}: the daemon listens there")
         return Finding(
             level="fault",
-            what=f"{where}: {os.strerror(error.errno or 0)}",
+            what=f"{where}: {why_no_port(error)}",
             mend=_MEND.get(error.errno or 0, "Choose another bind or port"),
         )
     return Finding(level="good", what=f"{where} is free")
+
+
+def why_no_port(error: OSError) -> str:
+    """Say why nothing can listen there; an address that no resolver knows has no number of the system."""
+    number = error.errno or 0
+    return os.strerror(number) if number > 0 else "no address of that name"
 
 
 _MEND = {

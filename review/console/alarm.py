@@ -16,7 +16,7 @@ from alerts.history import Happening
 from alerts.ledger import Alarm
 from alerts.outbox import Entry
 from alerts.own.facts import OURSELVES
-from alerts.phrases import HEADS, MANUAL_FIRST, sure
+from alerts.phrases import HEADS, MANUAL_FIRST, sound_heading, sure
 from alerts.policy import Policy
 from alerts.watch import EVERYBODY
 from models.words import Words
@@ -152,7 +152,7 @@ def seen(said: Words, alarm: Alarm, say: Say) -> tuple[Passage, ...]:
         since = f"From {since} to {say.full(alarm.cleared_ms)}"
     told = (
         ("What was seen", " ".join(part for part in (said.observed, said.share) if part)),
-        ("What a healthy truck would have shown", said.expected),
+        (sound_heading(alarm.vehicle), said.expected),
         ("Since" if alarm.active else "It lasted", f"{since}. {said.since}".strip()),
         ("How sure", said.sure or sure(alarm.probability)),
     )

@@ -128,3 +128,8 @@ def test_figures_for_everybody_and_a_log_of_errors_alone_are_cautions(tmp_path: 
         tmp_path, health={"bind": EVERYBODY, "port": free_port()}, log={"level": "error"}
     )
     assert [level for level, _ in bad(findings)] == ["caution", "caution"]
+
+
+def test_a_bind_that_is_no_address_is_a_fault(tmp_path: Path) -> None:
+    (level, what), *_ = bad(found(tmp_path, health={"bind": "nowhere here", "port": 9480}))
+    assert (level, what) == ("fault", "health: nowhere here port 9480: no address of that name")

@@ -66,6 +66,8 @@ def test_the_lists_and_its_own_page_have_it_and_lead_to_no_truck(
     said = text(page, f"/alarms/{alarm.id}")
     assert "Heatbook itself" in said
     assert DO in said
+    assert "As it should be" in said
+    assert "healthy truck" not in said
     assert "/trucks/@heatbook" not in said
     assert TITLE in text(page, "/alarms?kind=disk_short")
     assert TITLE not in text(page, "/alarms?kind=clock_wrong")
