@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from ingest import dropped, journal
 from ingest.codec import join
-from ingest.held import NEVER_MS, Held, pack, unpack
+from ingest.held import NEVER_MS, Held, forget_state, pack, unpack
 from ingest.held import save as write_state
 from ingest.merge import Conflict, fresh_rows, merge
 from models.course import run
@@ -68,11 +68,15 @@ def fold(
 ) -> Folded:
     """Fold samples of one truck (records ``SAMPLE``, at least one, in any order)."""
     offered, conflicts = merge(samples)
+    times = offered["time_ms"]
     if held.stopped:
         journal.append(tx, vehicle_id=held.vehicle_id, samples=offered, received_ms=received_ms)
+        if times[0] <= held.last_ms:
+            held = _back_before(tx, held, int(times[0]))
+        # Else the next start would go on from it: without late samples, and telling nothing that it finds.
+        forget_state(tx, held)
         repeated = len(samples) - len(offered)
         return _stored_alone(held, len(offered), repeated, conflicts)
-    times = offered["time_ms"]
     if times[0] <= held.last_ms:
         known = journal.read(
             tx, vehicle_id=held.vehicle_id, first_ms=int(times[0]), last_ms=int(times[-1])

@@ -161,6 +161,11 @@ def save(tx: sqlite3.Connection, held: Held) -> Held:
     return replace(held, on_file=True, unsaved=False)
 
 
+def forget_state(tx: sqlite3.Connection, held: Held) -> None:
+    """Let the next start run a truck from its beginning."""
+    tx.execute("DELETE FROM vehicle_state WHERE vehicle_id = ?", (held.vehicle_id,))
+
+
 def save_heard(tx: sqlite3.Connection, held: Held) -> None:
     """Write when a truck was last heard."""
     tx.execute(

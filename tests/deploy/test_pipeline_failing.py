@@ -15,6 +15,7 @@ import deploy.pipeline
 from deploy.database import Database
 from deploy.pipeline import Pipeline
 from ingest import inbox, quarantine
+from ingest.archive import ArchiveError
 from ingest.fold import Folded, fold
 from ingest.held import Held
 from ingest.message import Message
@@ -25,7 +26,7 @@ from tests.deploy.store import (
     store,
     undisturbed,
 )
-from tests.recorded import NOON_MS, climb, message
+from tests.recorded import NOON_MS, Sample, climb, message
 
 DAY = climb(200, slope_k_min=0.6)
 
@@ -172,3 +173,23 @@ def test_a_damaged_journal_row_stops_its_truck_alone(tmp_path: Path) -> None:
             (entry,) = quarantine.listing(conn)
         assert entry.reason == "not_processed"
         assert "journal body" in entry.detail
+
+
+@pytest.mark.parametrize("late", [[], DAY[20:30]])
+def test_what_comes_while_a_truck_stands_still_counts_and_is_told_at_the_next_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, late: list[Sample]
+) -> None:
+    def fails(*_: object) -> Held:
+        raise ArchiveError("a month cannot be read", "look at the disk")
+
+    first = [sample for sample in DAY[:60] if sample not in late]
+    with store(tmp_path) as database:
+        pipeline(database).commit([message("NF-01", first)])
+        with monkeypatch.context() as patched:
+            patched.setattr("deploy.pipeline.caught_up", fails)
+            running = pipeline(database)
+        assert running.trucks["NF-01"].stopped
+        running.commit([message("NF-01", DAY[60:] + late)])
+        running.flush()
+        assert not pipeline(database).trucks["NF-01"].stopped
+        assert kept(database) == undisturbed({"NF-01": DAY})
