@@ -104,6 +104,7 @@ class OwnLook:
             refused=refused,
             expiries={**sources.expiries(), **broker_certificate(signs)},
             backup_ms=sources.backup(conn),
+            kept_since_ms=_kept_since(conn, now_ms),
         )
 
     def _stepped(self, uptime_ms: int) -> int:
@@ -133,6 +134,12 @@ class OwnLook:
             self._samples.popleft()
         _, received_then, refused_then = self._samples[0]
         return received - received_then, refused - refused_then
+
+
+def _kept_since(conn: sqlite3.Connection, now_ms: int) -> int:
+    """Give when the first truck was heard [Unix ms]: before that there is nothing to back up."""
+    (first_ms,) = conn.execute("SELECT min(first_heard_ms) FROM vehicle").fetchone()
+    return now_ms if first_ms is None else int(first_ms)
 
 
 def free_bytes(folders: Mapping[str, Path]) -> dict[str, int]:

@@ -21,7 +21,9 @@ def find(facts: Facts, limits: Limits, *, standing: bool) -> Found | None:
     del standing
     if limits.backup_ms is None:
         return None
-    age_ms = facts.now_ms - (facts.backup_ms or 0)
+    # Where none was made yet, the first may take as long as each that follows.
+    since_ms = facts.kept_since_ms if facts.backup_ms is None else facts.backup_ms
+    age_ms = facts.now_ms - (since_ms or 0)
     if age_ms <= limits.backup_ms:
         return None
     days = age_ms / _DAY_MS if facts.backup_ms else -1.0

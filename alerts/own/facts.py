@@ -55,6 +55,7 @@ class Facts:
     for how long the store could not be written, in the last hour. ``archives``: those of history that fail,
     by name. ``offered``, ``refused``: samples that came, and those in quarantine, in the last hour.
     ``expiries``: when certificates end [Unix ms], by what they are for. ``backup_ms``: the newest backup.
+    ``kept_since_ms``: since when there is something to back up; None where that is not known.
     """
 
     now_ms: int
@@ -68,6 +69,7 @@ class Facts:
     refused: int = 0
     expiries: Mapping[str, int] = field(default_factory=_nothing)
     backup_ms: int | None = None
+    kept_since_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

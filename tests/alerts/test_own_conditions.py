@@ -171,6 +171,11 @@ def test_each_finds_its_own_matter_and_no_other_does(case: Case) -> None:
             facts(expiries={"a": NOON + 30 * DAY}),
         ),
         (facts(backup_ms=NOON - 2 * DAY), facts(backup_ms=NOON - 2 * DAY - 1)),
+        # Where none was ever made it is not missed sooner.
+        (
+            facts(backup_ms=None, kept_since_ms=NOON - 2 * DAY),
+            facts(backup_ms=None, kept_since_ms=NOON - 2 * DAY - 1),
+        ),
     ],
 )
 def test_the_limit_is_where_it_is_said_to_be(just: Facts, beyond: Facts) -> None:
