@@ -294,6 +294,13 @@ def test_a_running_daemon_tells_by_its_other_channels_that_one_fails(tmp_path: P
     over = fails.replace("ALARM HIGH", "BACK TO NORMAL, was HIGH")
     assert until(lambda: over in ways["phone"].taken and over in ways["desk"].taken, PATIENCE_S)
     assert daemon.signs.outcomes["desk", "deferred"] >= 1
+
+    def states() -> set[str]:
+        with database.read() as conn:
+            return {each.state for each in outbox.entries(conn)}
+
+    # What a channel has taken is noted right after.
+    assert until(lambda: states() == {"delivered"}, PATIENCE_S)
     with database.read() as conn:
         tries = {
             (channel, outcome): count
@@ -302,9 +309,8 @@ def test_a_running_daemon_tells_by_its_other_channels_that_one_fails(tmp_path: P
             )
         }
         assert {each.vehicle for each in ledger.standing(conn)} <= {OURSELVES, "NF-03"}
-        assert {each.state for each in outbox.entries(conn)} == {"delivered"}
     # The figures count the same tries as the log of notices.
-    assert dict(daemon.signs.outcomes) == tries
+    assert until(lambda: dict(daemon.signs.outcomes) == tries, PATIENCE_S)
     daemon.stop()
 
 
