@@ -17,7 +17,7 @@ from time import thread_time
 import structlog
 
 from deploy.influx_section import Influx
-from deploy.influx_sending import Delivery, deliver
+from deploy.influx_sending import Delivery, deliver, unreadable
 from deploy.influx_sums import Sums
 from deploy.settings import Settings
 from ingest import feed
@@ -189,7 +189,7 @@ class InfluxFeeder:
             try:
                 part = stretch(conn, vehicle_id=vehicle_id, first_ms=first_ms, end_ms=next_ms)
             except ArchiveError as error:
-                log.error("influx.unreadable", reason=str(error))
+                unreadable(error)
                 part = None
         sent = self._send([] if part is None else [part])
         with self._store.write() as tx:

@@ -11,7 +11,12 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+import structlog
+
+from ingest.archive import ArchiveError
 from ingest.influx_session import Trouble
+
+log = structlog.get_logger()
 
 MOST_BAD = 50
 """More bad lines among those of one sending are no fault of the lines."""
@@ -57,6 +62,20 @@ def deliver(write: Write, lines: Sequence[str]) -> Delivery:
             middle = (start + end) // 2
             waiting += [(middle, end), (start, middle)]
     return done
+
+
+def unreadable(error: ArchiveError) -> None:
+    """Say that a month cannot be read, so that the feed goes on without it.
+
+    Raises
+    ------
+    Trouble
+        It lies in a server that is only away, or does not let us in: the feed waits for it.
+    """
+    trouble = error.__cause__
+    if isinstance(trouble, Trouble) and trouble.kind != "refused":
+        raise trouble
+    log.error("influx.unreadable", reason=str(error))
 
 
 def _dropped(reason: str) -> int:

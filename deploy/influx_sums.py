@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import structlog
 from numpy.typing import NDArray
 
+from deploy.influx_sending import unreadable
 from ingest import journal
 from ingest.archive import ArchiveError
 from ingest.influx_lines import head, lines
@@ -20,8 +20,6 @@ from ingest.influx_mark import SUMS
 from ingest.influx_sums import sum_columns
 from ingest.rollup import HOUR_MS, between, rollup
 from review.store import Store
-
-log = structlog.get_logger()
 
 SETTLED_MS = 120_000
 """How long after its end an hour's sums are made [ms]: samples are a little late as a rule."""
@@ -66,7 +64,7 @@ class Sums:
                         last_ms=hour_ms + HOUR_MS - 1 + self._max_gap_ms,
                     )
                 except ArchiveError as error:
-                    log.error("influx.unreadable", reason=str(error))
+                    unreadable(error)
                     continue
                 made += self._lines(vehicle, hour_ms, about)
         return Due(hours=[(vehicle_id, hour_ms) for vehicle_id, hour_ms, _ in rows], lines=made)

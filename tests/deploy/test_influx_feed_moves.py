@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import socket
 from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from ingest import feed, sealed, sealing
-from ingest.archive import Month
+from ingest.archive import Archive, Month
+from ingest.influx_archive import InfluxArchive
+from ingest.influx_session import Session
+from ingest.parquet_archive import ParquetArchive
 from tests.deploy.fed import MAX_GAP_MS, Fed, section
 from tests.influx_stub import Stub, problem, stub
 from tests.recorded import HOUR_MS, NOON_MS, climb
@@ -94,6 +100,40 @@ def test_a_month_that_is_sealed_before_it_was_sent_is_sent_from_the_archive(
     state = fed.drain()
     assert (state.points, state.spans_waiting) == (60, 0)
     assert {at for _, at in far.vehicles()} == {int(each["time_ms"]) for each in samples}
+
+
+def test_what_lies_in_an_archive_whose_server_is_away_waits_for_it(
+    fed: Fed, far: Stub, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with closing(socket.create_server(("127.0.0.1", 0))) as taken:
+        gone = Session(
+            replace(fed.influx.access(), url=f"http://127.0.0.1:{taken.getsockname()[1]}")
+        )
+    archives: list[Archive] = [
+        InfluxArchive(gone, "months"),
+        ParquetArchive(tmp_path / "months"),
+    ]
+    monkeypatch.setattr(sealed, "_OPENERS", {"influx": lambda _: archives[0]})
+    fed.feeder.once()
+    fed.store("NF-01", climb(30))
+    fed.now_ms = NOON_MS + 10 * HOUR_MS
+    truck, month = fed.trucks["NF-01"], Month(2026, 1)
+    with fed.database.write() as tx:
+        made = sealing.draft(tx, vehicle_id=truck, month=month, max_gap_ms=MAX_GAP_MS)
+        assert made is not None
+        sealing.keep(archives[1], made.contents)
+        sealed.place(tx, "of influx.example", kind="influx")
+        sealed.enroll(tx, made.sealed(1))
+        sealing.clear(tx, made.rows, month=month)
+        feed.sum_up(tx, [(truck, NOON_MS)])
+    for _ in range(3):
+        assert not fed.feeder.once()
+        assert (fed.state.trouble, fed.state.points, fed.state.hours_waiting) == ("away", 0, 1)
+    archives.pop(0)
+    assert fed.drain().points == 30
+    assert len(far.vehicles()) == 30
+    assert far.vehicles("heatbook-sums")
+    gone.close()
 
 
 def test_an_erased_truck_goes_from_every_bucket_before_anything_else(
