@@ -9,6 +9,8 @@ from typing import Annotated
 import msgspec
 import typer
 
+from alerts.phrases import number_of
+from deploy import private
 from deploy.archive_list import size_words
 from deploy.backup.make import Made, Maker
 from deploy.backup.manifest import BackupError
@@ -31,7 +33,7 @@ from review.model_version import model_version
 
 app = typer.Typer(
     rich_markup_mode=None,
-    help="Copies the store, its archive and the settings' files, beside a running daemon or without one; "
+    help="Copy the store, its archive and the settings' files, beside a running daemon or without one; "
     "'list' and 'verify' look at backups.",
 )
 
@@ -77,7 +79,8 @@ def backup_command(
     maker = Maker(
         loaded=loaded, into=folder, now_ms=now_ms, afresh=afresh, beside_store=beside_store
     )
-    made = maker.make()
+    with private.alone():
+        made = maker.make()
     _note(loaded, made, now_ms())
     say(_words(made, (wall_ms() - began_ms) / 1000))
     for line in made.manifest.left_out:
@@ -102,7 +105,8 @@ def list_command(
 ) -> None:
     """List the backups in a folder, the newest first."""
     loaded = load_settings(config=config, env=os.environ)
-    found = backups_in(_folder(loaded, into))
+    folder = _folder(loaded, into)
+    found = backups_in(folder)
     if as_json:
         for path, told in found:
             line = {
@@ -115,16 +119,18 @@ def list_command(
             }
             typer.echo(msgspec.json.encode(line).decode())
         return
-    made = table("Of", "Store", "Size", "Trucks", "Months", "Folder", wide=("Folder",))
-    zone = loaded.settings.fleet.zone
+    if not found:
+        say(f"There is no backup in {folder}.")
+        return
+    say(f"In {folder}:")
+    made = table("Folder", "Store", "Size", "Trucks", "Months", wide=("Store",))
     for path, told in found:
         made.add_row(
-            measures.minute(told.as_of_ms, zone),
+            foreign(path.name),
             told.store,
             size_words(told.bytes),
             str(told.counts.trucks),
             str(told.counts.months),
-            foreign(str(path)),
         )
     show(made)
 
@@ -157,7 +163,8 @@ def restore_command(
     refuse(backup, verdict)
     say(_verdict_words(verdict))
     stamp = rfc3339(wall_ms()).replace(":", "-")
-    done = restore(backup, loaded.settings, stamp=stamp, replace=replace)
+    with private.alone():
+        done = restore(backup, loaded.settings, stamp=stamp, replace=replace)
     for path in done.aside:
         say(f"What stood there is kept as {path}.")
     if loaded.settings.archive.kind != PARQUET:
@@ -214,17 +221,19 @@ def _verify(backup: Path, loaded: Loaded, every: bool) -> Verdict:
 def _words(made: Made, seconds: float) -> str:
     counts = made.manifest.counts
     return (
-        f"{made.folder} is made in {seconds:.1f} s: {counts.trucks} trucks, {counts.months} months of "
-        f"the archive ({made.new_months} of them new), {size_words(made.manifest.bytes)} in all, of which "
-        f"{size_words(made.new_bytes)} take room that no earlier backup takes."
+        f"{made.folder} is made in {seconds:.1f} s: {number_of(counts.trucks, 'truck')}, "
+        f"{number_of(counts.months, 'month')} of the archive ({made.new_months:,} new), "
+        f"{size_words(made.manifest.bytes)} in all, of which {size_words(made.new_bytes)} take room that "
+        "no earlier backup takes."
     )
 
 
 def _verdict_words(verdict: Verdict) -> str:
     told = verdict.manifest
     words = [
-        f"{len(told.parts)} files of {told.as_of} looked at, {verdict.months} months compared",
-        f"{verdict.run_again} trucks run again"
+        f"{number_of(len(told.parts), 'file')} of {told.as_of} looked at",
+        f"{number_of(verdict.months, 'month')} compared",
+        f"{number_of(verdict.run_again, 'truck')} run again"
         + (", each to the same account" if verdict.run_again and not verdict.problems else ""),
     ]
     if verdict.of_other_basis:
@@ -233,6 +242,8 @@ def _verdict_words(verdict: Verdict) -> str:
             "file or models: the daemon computes those anew)"
         )
     words.append(
-        f"{len(verdict.problems)} problems" if verdict.problems else "the backup is whole"
+        number_of(len(verdict.problems), "problem")
+        if verdict.problems
+        else "the backup is whole"
     )
     return "; ".join(words) + "."

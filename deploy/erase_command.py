@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from alerts.phrases import number_of
 from deploy import erasure, logs
 from deploy.backup.identity import identity
 from deploy.backup.rotation import backups_in
@@ -38,10 +39,10 @@ _COUNTS = (
     ("entries of the service record", "SELECT count(*) FROM service_entry WHERE vehicle = ?"),
     ("alarms", "SELECT count(*) FROM alarm WHERE vehicle = ?"),
     (
-        "tellings",
+        "notes of who was told of them",
         "SELECT count(*) FROM outbox JOIN alarm ON alarm.id = alarm_id WHERE vehicle = ?",
     ),
-    ("holds", "SELECT count(*) FROM hold WHERE vehicle = ?"),
+    ("times that its alarms were held back", "SELECT count(*) FROM hold WHERE vehicle = ?"),
 )
 
 
@@ -147,10 +148,11 @@ def _tell_of_copies(desk: Desk, ours: str) -> None:
     ]  # fmt: skip
     if held:
         rules = desk.settings.backup
+        days = f", keep_days = {rules.keep_days:g}" if rules.keep_days else ""
         say(
-            f"{len(held)} backups in {folder} may still hold it, the newest of "
-            f"{day(held[0][1].as_of_ms, desk.zone)}. They go as newer ones are made (keep = {rules.keep}, "
-            f"keep_days = {rules.keep_days}); remove them by hand if that is not soon enough."
+            f"{number_of(len(held), 'backup')} in {folder} may still hold it, the newest of "
+            f"{day(held[0][1].as_of_ms, desk.zone)}. Backups go as newer ones are made (keep = "
+            f"{rules.keep}{days}); remove them by hand if that is not soon enough."
         )
     elif folder is None:
         say("Backups that were made before still hold it, wherever they are.")

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from deploy import private
 from deploy.database import Beside, read_only
 from deploy.desk import desk_of
 from deploy.options import Config
@@ -24,7 +25,8 @@ def export_everything_command(
     with read_only(desk.store):
         pass  # says so when there is none
     max_gap_ms = round(desk.settings.models.max_gap_s * 1000.0)
-    rows = export(Beside(desk.store), desk.reader, folder, max_gap_ms=max_gap_ms)
+    with private.alone():
+        rows = export(Beside(desk.store), desk.reader, folder, max_gap_ms=max_gap_ms)
     say(
         f"{len(rows)} files with {sum(rows.values())} rows in {folder}; its README.md says what is what."
     )

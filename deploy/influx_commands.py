@@ -138,5 +138,8 @@ def take_over_command(config: Config = None) -> None:
 def _influx(config: Config) -> tuple[Desk, Influx]:
     desk = desk_of(config)
     if desk.settings.influx is None:
-        fail("the settings have no [influx]", 78)
+        fail(
+            "the settings have no [influx]; add it with url, org and token, as example-heatbook.toml shows",
+            78,
+        )
     return desk, desk.settings.influx

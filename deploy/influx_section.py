@@ -95,6 +95,6 @@ class Influx(Section):
 def needs_influx(settings: Settings) -> Settings:
     """Refuse an archive in a server that is not named."""
     if settings.archive.kind == "influx" and settings.influx is None:
-        msg = 'archive.kind = "influx" needs a table [influx] with url, org and token'
+        msg = 'archive.kind = "influx" needs a table [influx]; add it with url, org and token'
         raise ValueError(msg)
     return settings

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterable
-from contextlib import suppress
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 FOLDER, UMASK = 0o700, 0o077
@@ -19,6 +19,16 @@ def make_file(path: Path) -> None:
     """Make an empty file for our user alone, where there is none; SQLite gives its log the same mode."""
     with suppress(OSError):  # whoever opens it says why it cannot be
         os.close(os.open(path, os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600))
+
+
+@contextmanager
+def alone() -> Iterator[None]:
+    """Make all that is made meanwhile for our user alone; for a command, which has one thread."""
+    before = os.umask(UMASK)
+    try:
+        yield
+    finally:
+        os.umask(before)
 
 
 def exposed(paths: Iterable[Path]) -> list[Path]:

@@ -52,6 +52,10 @@ def _problem(details: ErrorDetails, model: type[BaseModel], prefix: str) -> Prob
     if kind in ("value_error", "assertion_error"):
         what, _, mend = str(details["ctx"]["error"]).partition("; ")
         return Problem(path=path, what=what, mend=mend or "mend the value")
+    if kind == "string_too_short":
+        return Problem(
+            path=path, what="is empty or too short", mend="write it out, or take the key out"
+        )
     words = details["msg"].removeprefix("Input ").partition(", unable")[0]
     return Problem(path=path, what=f"is {given}", mend=f"it {words}")
 

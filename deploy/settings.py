@@ -215,6 +215,8 @@ def _over(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
 
 def _placed(problem: Problem, read: Sequence[Layer]) -> Problem:
     """Name the place that set the bad value, or its table where the value is missing."""
+    if not problem.path:  # it lies between tables
+        return replace(problem, path="the settings")
     parts = problem.path.split(".")
     for end in (len(parts), len(parts) - 1):
         for layer in read:

@@ -63,12 +63,12 @@ def restore(folder: Path, settings: Settings, *, stamp: str, replace: bool) -> R
 
 
 def _refuse_standing(store: Path, archive: Path) -> None:
-    standing = [store] if store.exists() else []
-    standing += [archive] if archive.exists() and any(archive.iterdir()) else []
+    standing = [f"store {store}"] if store.exists() else []
+    standing += [f"folder {archive}"] if archive.exists() and any(archive.iterdir()) else []
     if standing:
         raise BackupError(
-            f"{' and '.join(map(str, standing))} stand there already; name another place in the settings, or "
-            "say --replace: what stands there is kept beside it under another name"
+            f"there is a {' and a '.join(standing)} already; name another place in the settings, or say "
+            "--replace: what is there is kept beside it under another name"
         )
 
 

@@ -11,7 +11,9 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
+from alerts.phrases import number_of
 from deploy.backup import files
+from deploy.export.account_columns import ACCOUNT_COLUMNS
 from deploy.export.sheets import SHEETS, Sheet
 from ingest.held import NEVER_MS
 from models.sample import SIGNALS
@@ -91,7 +93,7 @@ def readme(rows: dict[str, int]) -> str:
         ("truck", "name of the truck"),
         ("standing", "good, never heard, or out of date"),
     ]
-    meanings += [(name, "see models/statement.py of the same version") for name in _ACCOUNT]
+    meanings += [(name, ACCOUNT_COLUMNS[name]) for name in _ACCOUNT]
     lines += _about(
         "accounts.csv", "the heat account of each truck's fluid, now", rows, meanings
     )
@@ -99,7 +101,7 @@ def readme(rows: dict[str, int]) -> str:
     lines += [
         "## samples/TRUCK.parquet",
         "",
-        f"Every sample, in order of time, a file a truck: {samples} rows in all.",
+        f"Every sample, in order of time, a file a truck: {number_of(samples, 'row')} in all.",
         "",
         "| column | meaning |",
         "|---|---|",
@@ -112,7 +114,12 @@ def readme(rows: dict[str, int]) -> str:
 def _about(
     name: str, about: str, rows: dict[str, int], columns: Iterable[tuple[str, str]]
 ) -> list[str]:
-    told = [f"## {name}", "", f"{about[0].upper()}{about[1:]}: {rows[name]} rows.", ""]
+    told = [
+        f"## {name}",
+        "",
+        f"{about[0].upper()}{about[1:]}: {number_of(rows[name], 'row')}.",
+        "",
+    ]
     told += ["| column | meaning |", "|---|---|"]
     return [*told, *(f"| `{column}` | {meaning} |" for column, meaning in columns), ""]
 

@@ -272,7 +272,7 @@ def test_backups_that_still_hold_it_are_named(home: Home) -> None:
     config.write_text(f'[backup]\nfolder = "{home.backups}"\nkeep = 3\n' + config.read_text())
     assert home.run("backup").exit_code == 0
     said = " ".join(home.run("erase", "NF-01", "--yes").output.split())
-    assert "1 backups in" in said
+    assert "1 backup in" in said
     assert "keep = 3" in said
 
 

@@ -62,6 +62,10 @@ def test_every_row_and_sample_is_there(home: Home) -> None:
         for path in out.glob("*.csv")
     }
     assert {name: len(found[name]) for name in wanted} == wanted
+    assert out.stat().st_mode & 0o077 == 0  # who did what is in it
+    told = (out / "README.md").read_text(encoding="utf-8")
+    named = [name for sheet in found.values() for name in sheet.columns]
+    assert [name for name in named if f"| `{name}` | " not in told] == []
     assert set(wanted) == {sheet.name for sheet in SHEETS}
     assert min(wanted[name] for name in ("alarms", "refused", "holds", "attempts")) > 0
     assert set(found["accounts"]["truck"]) == {*DAYS, "NF-77", "NF-78"}

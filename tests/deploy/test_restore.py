@@ -51,7 +51,7 @@ def test_a_daemon_goes_on_from_a_restore_to_the_same_accounts_bit_for_bit(home: 
     assert done.exit_code == 0, (done.output, done.exception)
     said = " ".join(done.output.split())
     assert "What gateways and broker still hold of the time since is taken in again" in said
-    for file in (other.store, backup / "heatbook.db"):
+    for file in (other.store, other.store.parent / "archive", backup / "heatbook.db"):
         assert file.stat().st_mode & 0o077 == 0, file  # it holds who may sign in
     again = other.open()
     assert kept(again) != before
@@ -75,7 +75,7 @@ def test_where_a_store_stands_nothing_is_put_back_unasked(home: Home) -> None:
     assert home.store.read_bytes() == body
     home.store.unlink()
     done = home.run("restore", str(backup))
-    assert "archive stand there already" in str(done.exception)
+    assert "archive already; name another place" in str(done.exception)
 
 
 def test_what_stood_there_is_kept_aside(home: Home) -> None:

@@ -83,6 +83,13 @@ def test_a_bad_value_names_the_place_that_set_it(tmp_path: Path) -> None:
         ('[service]\nreview_at = "06:00:30"\n', "service.review_at", "write it like 06:00"),
         ('[service]\nreview_at = "06:00Z"\n', "service.review_at", "not a plain time of day"),
         ("[service]\nmoved_days = 0\n", "service.moved_days", "greater than or equal to 1"),
+        ('[backup]\nfolder = ""\n', "backup.folder", "name one, or take the key out"),
+        (
+            '[influx]\nurl = "https://i.example"\norg = ""\ntoken = "x"\n',
+            "influx.org",
+            "is empty or too short",
+        ),
+        ('[archive]\nkind = "influx"\n', "the settings", "add it with url, org and token"),
         ("[mqtt]\nport = 70000\n", "mqtt", "port must be 1 to 65535"),
         ('[mqtt.tls]\ncert_file = "a"\n', "mqtt.tls", "belong together"),
         ("[models]\nsilent_after_s = 60\n", "models", "below max_gap_s"),
