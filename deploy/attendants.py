@@ -8,10 +8,10 @@ from importlib.metadata import PackageNotFoundError, version
 
 from deploy.daemon import Daemon
 from deploy.database import Beside
+from deploy.disk_room import free_bytes
 from deploy.health_server import HealthServer, Look, Pages
 from deploy.herald import herald_of
 from deploy.metrics.collector import Origin, exposition
-from deploy.own_look import free_bytes
 from deploy.own_sources import folders_of
 from deploy.readiness import ready
 from deploy.settings import Settings

@@ -18,8 +18,8 @@ from alerts.own.facts import Facts
 from deploy.broker_check import Finding, Level
 from deploy.clock import wall_ms
 from deploy.database import StoreError, read_only
+from deploy.disk_room import free_bytes
 from deploy.observe_sections import Health
-from deploy.own_look import free_bytes
 from deploy.own_sources import (
     backup_limit,
     certificates_of,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sqlite3
 from collections import deque
 from collections.abc import Callable, Mapping
@@ -12,6 +11,7 @@ from pathlib import Path
 from alerts.own.facts import Facts, Failing, Limits
 from alerts.own.tick import tick
 from alerts.policy import Policy
+from deploy.disk_room import free_bytes
 from deploy.signs import HOUR_MS, Signs
 from review.store import Clock
 
@@ -140,18 +140,6 @@ def _kept_since(conn: sqlite3.Connection, now_ms: int) -> int:
     """Give when the first truck was heard [Unix ms]: before that there is nothing to back up."""
     (first_ms,) = conn.execute("SELECT min(first_heard_ms) FROM vehicle").fetchone()
     return now_ms if first_ms is None else int(first_ms)
-
-
-def free_bytes(folders: Mapping[str, Path]) -> dict[str, int]:
-    """Give the room that is left for us in each folder; folders of one disk are one, by the first name."""
-    found: dict[int, tuple[str, int]] = {}
-    for name, folder in folders.items():
-        try:
-            disk, room = folder.stat().st_dev, os.statvfs(folder)
-        except OSError:
-            continue  # that it is not there is for whoever writes there to say
-        found.setdefault(disk, (name, room.f_bavail * room.f_frsize))
-    return dict(found.values())
 
 
 def failing_channels(signs: Signs, now_ms: int) -> dict[str, Failing]:

@@ -18,10 +18,10 @@ from prometheus_client.core import (
 from prometheus_client.registry import Collector, CollectorRegistry
 
 from deploy.database import StoreError
+from deploy.disk_room import free_bytes
 from deploy.metrics import from_signs, from_store
 from deploy.metrics.families import FAMILIES, Family
 from deploy.metrics.values import Value, value
-from deploy.own_look import free_bytes
 from deploy.signs import Signs
 from deploy.tallies import Spread
 

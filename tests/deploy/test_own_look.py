@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import threading
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -19,14 +21,16 @@ from alerts.own.facts import OURSELVES, Failing, Limits
 from alerts.pace import PaceRules
 from alerts.policy import Policy, Route
 from alerts.watch import SilenceLimits
+from deploy import disk_room
 from deploy.backup.told import LastBackup, note_backup
 from deploy.batch import Counts
 from deploy.daemon import Daemon, Pace, Parts
 from deploy.database import Database
+from deploy.disk_room import free_bytes
 from deploy.history_keeper import ask, note
 from deploy.history_move import Moved
 from deploy.observe_sections import Watch
-from deploy.own_look import OwnLook, Sources, free_bytes
+from deploy.own_look import OwnLook, Sources
 from deploy.own_sources import (
     backup_limit,
     certificates_of,
@@ -166,6 +170,31 @@ def test_the_room_is_what_the_system_says_and_a_disk_counts_once(tmp_path: Path)
     assert name == "store"
     usage = shutil.disk_usage(tmp_path)
     assert found["store"] == pytest.approx(usage.free, rel=0.05)
+
+
+def test_a_folder_that_does_not_answer_is_left_out_and_holds_nobody_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a folder of another machine that is away; it comes back by itself."""
+    away = tmp_path / "away"
+    answers = threading.Event()
+    asked: list[Path] = []
+    look = os.statvfs
+
+    def slow(folder: Path) -> os.statvfs_result:
+        if folder == away:
+            asked.append(folder)
+            answers.wait(60.0)
+        return look(tmp_path)
+
+    away.mkdir()
+    monkeypatch.setattr(os, "statvfs", slow)
+    monkeypatch.setattr(disk_room, "PATIENCE_S", 0.05)
+    folders = {"archive": away, "store": tmp_path}
+    assert [*free_bytes(folders)] == [*free_bytes(folders)] == ["store"]
+    assert len(asked) == 1  # no second one is sent after the first
+    answers.set()
+    assert until(lambda: [*free_bytes(folders)] == ["archive"], 20.0)
 
 
 def test_certificates_are_those_of_the_connection_to_the_broker(tmp_path: Path) -> None:
