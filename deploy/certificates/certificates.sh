@@ -240,6 +240,7 @@ list() {
     for file in "$folder/broker.crt" "$folder/$DAEMON.crt" "$folder"/trucks/*.crt "$folder"/trucks/.*.crt; do
         [ -f "$file" ] || continue
         name=${file##*/}
+        [ "$file" != "$folder/$DAEMON.crt" ] || name=daemon.crt # as the other commands call it
         ends=$(openssl x509 -in "$file" -noout -enddate)
         word=
         openssl x509 -in "$file" -noout -checkend "$SOON_S" >/dev/null || word="  RUNS OUT: renew it"
@@ -304,6 +305,7 @@ renew() { # WHO
 
 folder=./authority
 days=
+[ "${1:-}" != --help ] || { usage && exit 0; }
 while getopts d:n:h option; do
     case $option in
     d) folder=$OPTARG ;;
@@ -313,7 +315,7 @@ while getopts d:n:h option; do
     esac
 done
 shift $((OPTIND - 1))
-case $days in *[!0123456789]*) fail "-n takes a number of days, not '$days'." ;; esac
+case $days in 0* | *[!0123456789]*) fail "-n takes a number of days, not '$days'." ;; esac
 case $folder in /*) ;; *) folder=$PWD/$folder ;; esac
 case $folder in *\'*) fail "The folder's name must not hold a quotation mark." ;; esac
 
