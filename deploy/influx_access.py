@@ -17,6 +17,7 @@ from ingest.archive import Archive
 from ingest.sealed import INFLUX, opens, place
 
 if TYPE_CHECKING:
+    from deploy.influx_patience import Patience
     from ingest.influx_session import Session
 
 
@@ -43,9 +44,17 @@ def place_archive(tx: sqlite3.Connection, settings: Settings) -> None:
 
 def archive_in(influx: Influx) -> Archive:
     """Give the archive in a server, whether the store goes by it or not yet."""
-    from ingest.influx_archive import InfluxArchive  # noqa: PLC0415 - slow, and rarely needed
+    from deploy.influx_patience import PatientArchive  # noqa: PLC0415 - slow, and rarely needed
 
-    return InfluxArchive(_session(influx), influx.archive_bucket)
+    return PatientArchive(_session(influx), influx.archive_bucket, _patience(influx))
+
+
+@cache
+def _patience(_influx: Influx) -> Patience:
+    """Give what all of a process know of one server."""
+    from deploy.influx_patience import Patience  # noqa: PLC0415 - slow, and rarely needed
+
+    return Patience()
 
 
 @cache
