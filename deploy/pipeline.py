@@ -7,6 +7,7 @@ raises, nothing happened.
 
 from __future__ import annotations
 
+import math
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 from deploy import erasure
 from deploy.aside import Aside
 from deploy.batch import Counts, Part, Position, Rules
+from deploy.clock import monotonic_ms
 from deploy.database import Database, store_failed
 from deploy.findings import tell, tell_of_then
 from deploy.gateway_notes import note_position, note_sequence, note_status
@@ -27,6 +29,7 @@ from deploy.record_intake import take_up, tell_done
 from deploy.standstill import or_stopped
 from ingest import held as holding
 from ingest import inbox, record
+from ingest.archive import ArchiveError
 from ingest.codec import join
 from ingest.decoded import Decoded, Refused
 from ingest.fold import fold, rerun, save
@@ -36,6 +39,9 @@ from ingest.wire import decode
 from review.trucks import CourseOf
 
 log = structlog.get_logger()
+
+AGAIN_MS = 900_000
+"""How long a truck's entries wait that need a month which cannot be read [ms]; own choice."""
 
 
 class Pipeline:
@@ -57,7 +63,8 @@ class Pipeline:
         self._rules = rules
         self._now_ms = now_ms
         self._trucks = HeldTrucks()
-        self._given_up: dict[str, int] = {}  # trucks whose entries we failed on, to which
+        # Trucks whose entries we failed on: up to which, and until when they wait.
+        self._given_up: dict[str, tuple[int, float]] = {}
         self._aside = Aside(
             limit_rows=rules.quarantine_rows, limit_bytes=rules.quarantine_bytes
         )
@@ -176,16 +183,18 @@ class Pipeline:
         with self._database.read() as conn:
             waiting = {name: record.newest(conn, name) for name in record.pending(conn)}
         for name, newest in waiting.items():
-            if self._given_up.get(name) == newest:
+            failed, until_ms = self._given_up.get(name, (None, 0.0))
+            if failed == newest and monotonic_ms() < until_ms:
                 continue
             try:
                 self._take_up(name)
             except Exception as error:
                 if store_failed(error):
                     raise
-                # A fault of ours; it must not stop the daemon nor touch another truck.
+                # A fault of ours, or of the archive, which may pass; no other truck is touched.
                 log.exception("record.failed", vehicle=name)
-                self._given_up[name] = newest
+                away = isinstance(error, ArchiveError)
+                self._given_up[name] = newest, monotonic_ms() + AGAIN_MS if away else math.inf
 
     def _take_up(self, name: str) -> None:
         now_ms = self._now_ms()

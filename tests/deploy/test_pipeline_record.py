@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 
 from alerts.ledger import alarms
 from deploy.database import Database
-from deploy.pipeline import Pipeline
+from deploy.pipeline import AGAIN_MS, Pipeline
 from deploy.record_intake import take_up
 from ingest import record
+from ingest.archive import ArchiveError
 from ingest.record import Entry
 from models.course import run
 from models.kernel import STATE
@@ -123,6 +124,31 @@ def test_a_correction_runs_the_account_again_and_leaves_the_old_entry_to_be_read
                 "pan_drop",
                 "struck",
             ]
+
+
+def test_an_entry_waits_for_an_archive_that_is_away(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now_ms = 0
+    tries: list[int] = []
+
+    def fails(*_: Any, **__: Any) -> None:
+        tries.append(now_ms)
+        raise ArchiveError("the months are away", "see that InfluxDB runs")
+
+    monkeypatch.setattr("deploy.pipeline.monotonic_ms", lambda: now_ms)
+    with store(tmp_path) as database:
+        running = pipeline(database)
+        running.commit([message(TRUCK, DAY)])
+        dropped = enter(database, entry("pan_drop", 60))
+        with monkeypatch.context() as patched:
+            patched.setattr("deploy.pipeline.take_up", fails)
+            for now_ms in (0, 1, AGAIN_MS - 1, AGAIN_MS):  # noqa: B007 - the clock
+                running.commit_record()
+        assert tries == [0, AGAIN_MS]
+        now_ms = 2 * AGAIN_MS
+        running.commit_record()
+        assert running.trucks[TRUCK].state.tobytes() == alone(dropped)
 
 
 def test_an_entry_runs_again_only_what_it_touches(tmp_path: Path) -> None:
