@@ -23,6 +23,7 @@ from deploy.rules import rules_of
 from deploy.upgrade import copies
 from deploy.waiting import until
 from ingest.erasing import refused, whole_name
+from ingest.wire import vehicle_name
 from review.entry_rules import UnknownTruck, known_trucks
 from review.measures import day
 
@@ -60,7 +61,8 @@ def erase_command(
         known = _known(conn, desk, truck)
         lines = _lines(conn, truck)
         ours = identity(conn)
-    if not known and not any(count for _, count in lines):
+    # "@heatbook" and "*" have alarms too, and are no trucks.
+    if not vehicle_name.match(truck) or not (known or any(count for _, count in lines)):
         raise UnknownTruck(truck, known_trucks_of(desk))
     for what, count in lines:
         say(f"{count} {what}")

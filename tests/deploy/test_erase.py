@@ -12,6 +12,7 @@ from alerts import hold
 from alerts.alarm import State
 from alerts.content import Content, encode
 from alerts.hold import Hold
+from alerts.own.facts import OURSELVES
 from deploy import erasure
 from deploy.database import Database, read_only
 from deploy.history_keeper import ask, history_keeper, note
@@ -263,8 +264,19 @@ def test_while_the_store_is_written_anew_the_daemon_does_not_seem_to_hang(
     running.database.close()
 
 
-def test_who_is_not_known_is_told(home: Home) -> None:
-    assert isinstance(home.run("erase", "NF-77", "--yes").exception, UnknownTruck)
+@pytest.mark.parametrize("name", ["NF-77", "*", OURSELVES])
+def test_who_is_no_truck_is_told(home: Home, name: str) -> None:
+    database = home.open()
+    with database.write() as tx:
+        for vehicle in ("*", OURSELVES):
+            tx.execute(
+                "INSERT INTO hold (state, vehicle, from_ms, by, reason) "
+                "VALUES ('suppressed_by_design', ?, 0, 'Kim', 'a test')",
+                (vehicle,),
+            )
+    database.close()
+    assert isinstance(home.run("erase", name, "--yes").exception, UnknownTruck)
+    assert _rows(home.store, OURSELVES) == {"hold": 1}
 
 
 def test_backups_that_still_hold_it_are_named(home: Home) -> None:
