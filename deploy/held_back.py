@@ -20,7 +20,8 @@ ANY_TIME_MS = 2**53
 """So late that no sample is refused for being ahead [ms]."""
 
 MOST = 5_000
-"""Messages that are kept; only what comes at QoS 0, for which no window holds, can be more."""
+"""Messages that are kept beside those that wait for our acknowledgement, which a window bounds: what came at
+QoS 0, or over an earlier connection."""
 
 
 class Waiting:
@@ -38,19 +39,28 @@ class Waiting:
     def ripe(self, messages: Sequence[Message], connection: int) -> Sequence[Message]:
         """Give what can be taken in now, with what waited before it.
 
-        ``connection``: what an earlier one brought without being acknowledged comes again.
+        ``connection``: what an earlier one brought without being acknowledged comes again, unless the
+        broker has lost it: so it is kept until it does.
         """
         clock = self._clock
         if clock is None or not (self._kept or (messages and clock.in_doubt)):
             return messages
         waited = len(self._kept)
-        found = [each for each in self._kept if _of(each, connection)] + list(messages)
+        again = {(each.topic, each.payload) for each in messages}
+        found = [
+            *(
+                each
+                for each in self._kept
+                if not _earlier(each, connection) or (each.topic, each.payload) not in again
+            ),
+            *messages,
+        ]
         if not clock.must_wait(newest_of(found, self._rules)):
             self._kept = []
             return found
         if not waited:
             log.error("clock.behind", messages=len(found))
-        self._kept = found[-MOST:]
+        self._kept = _bounded(found, connection)
         return []
 
 
@@ -67,5 +77,14 @@ def newest_of(messages: Sequence[Message], rules: WireRules) -> dict[str, int]:
     return found
 
 
-def _of(message: Message, connection: int) -> bool:
-    return message.receipt is None or message.receipt.connection == connection
+def _earlier(message: Message, connection: int) -> bool:
+    return message.receipt is not None and message.receipt.connection != connection
+
+
+def _bounded(messages: list[Message], connection: int) -> list[Message]:
+    """Let go of the oldest of those that nobody waits for us to acknowledge, where they are too many."""
+    free = [each.receipt is None or _earlier(each, connection) for each in messages]
+    over = sum(free) - MOST
+    places = [place for place, each in enumerate(free) if each][: max(0, over)]
+    gone = frozenset(places)
+    return [each for place, each in enumerate(messages) if place not in gone]

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.watch import SILENT
-from deploy.held_back import Waiting
+from deploy.held_back import MOST, Waiting
 from deploy.steady_clock import AGREES_MS, DOUBT_MS, LISTEN_MS, MADE_MS, STEP_MS, SteadyClock
 from ingest.decoded import WireRules
 from ingest.message import Message, Receipt
@@ -176,6 +176,26 @@ def test_what_an_earlier_connection_brought_is_let_go_for_it_comes_again() -> No
     assert waiting.ripe([again], 2) == []
     machine.begun_ms = NOW_MS
     assert waiting.ripe([], 2) == [again]
+
+
+def test_what_a_broker_has_lost_with_its_session_is_not_let_go() -> None:
+    machine = Machine(0)
+    waiting = Waiting(machine.clock, WireRules())
+    first, second = _message(NOW_MS, 1), _message(NOW_MS + 1, 1, connection=2)
+    assert waiting.ripe([first], 1) == []
+    assert waiting.ripe([second], 2) == []
+    machine.begun_ms = NOW_MS
+    assert waiting.ripe([], 2) == [first, second]
+
+
+def test_only_what_nobody_waits_for_us_to_acknowledge_is_bounded() -> None:
+    machine = Machine(0)
+    waiting = Waiting(machine.clock, WireRules())
+    owed = [_message(NOW_MS + number, number) for number in range(MOST + 2)]
+    loose = [replace(each, receipt=None) for each in owed]
+    assert waiting.ripe([*loose, *owed], 1) == []
+    machine.begun_ms = NOW_MS
+    assert waiting.ripe([], 1) == [*loose[2:], *owed]
 
 
 def test_while_the_clock_is_right_nothing_waits() -> None:
