@@ -9,6 +9,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Literal
 
+REMEMBERED = 1_000
+"""So many failures that are over are remembered."""
+
 Phase = Literal["starting", "serving", "stopping"]
 
 
@@ -41,7 +44,8 @@ class Progress:
         if self._failed_since_ms is None:
             return False
         now_ms = self._uptime_ms()
-        self._failures.append((now_ms, now_ms - self._failed_since_ms))
+        ended = (now_ms, now_ms - self._failed_since_ms)
+        self._failures = [*self._failures[1 - REMEMBERED :], ended]
         self._failed_since_ms = None
         self.reason = ""
         return True
@@ -60,5 +64,6 @@ class Progress:
     def failed_ms(self, within_ms: int) -> int:
         """For how long at a stretch it could not be written, at most, of late [ms]."""
         now_ms = self._uptime_ms()
-        self._failures = [each for each in self._failures if now_ms - each[0] <= within_ms]
-        return max([self.failing_ms or 0, *(span for _, span in self._failures)])
+        # Nothing is put away here: who reads does so beside the committer.
+        lately = [span for ended_ms, span in self._failures if now_ms - ended_ms <= within_ms]
+        return max([self.failing_ms or 0, *lately])
