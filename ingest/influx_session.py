@@ -23,6 +23,7 @@ from influxdb_client.domain.dialect import Dialect
 from influxdb_client.domain.write_precision import WritePrecision
 from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError, LocationParseError
+from urllib3.exceptions import TimeoutError as NoAnswer
 
 Kind = Literal["away", "settings", "refused"]
 
@@ -168,12 +169,11 @@ class Session:
         except (LocationParseError, ValueError) as error:
             raise Trouble("settings", self._hidden(f"{self.access.url}: {error}")) from error
         except (HTTPError, OSError) as error:
-            words = self._hidden(f"{type(error).__name__}: {error}")
-            raise Trouble("away", words) from error
+            raise Trouble("away", self._hidden(_plain(error))) from error
 
     def _trouble(self, error: ApiException) -> Trouble:
         status = error.status or 0
-        words = self._hidden(f"{status} {error.reason}: {_message(error)}".rstrip(": "))
+        words = self._hidden(f"{status or ''} {error.reason}: {_message(error)}".strip(": "))
         if status in _REFUSED or _CONFLICT in words:
             return Trouble("refused", words)
         if status in _BUSY or status >= 500:
@@ -218,7 +218,17 @@ def _message(error: ApiException) -> str:
     try:
         return str(json.loads(told)["message"])
     except (ValueError, KeyError, TypeError):
-        return told
+        return "" if told.lstrip().startswith("<") else told  # a page for people
+
+
+def _plain(error: Exception) -> str:
+    """Say why nothing was answered, without the library's names where the system has words for it."""
+    for each in (error.__cause__, *error.args, error):
+        if isinstance(each, OSError) and each.strerror:
+            return each.strerror
+    if isinstance(error, NoAnswer):
+        return "no answer in time"
+    return f"{type(error).__name__}: {error}"
 
 
 def _short(words: bytes) -> str:
