@@ -108,11 +108,19 @@ class SteadyClock:
             self._now()
 
     def must_wait(self, newest_ms: Mapping[str, int]) -> bool:
-        """Say whether samples cannot be judged yet: the clock reads less than it did, and they are ahead."""
+        """Say whether samples cannot be judged yet: the clock reads less than it did, and they are ahead.
+
+        Trucks that are farther ahead than we can have been away hold up nobody when more others are not.
+        """
         self.hear(newest_ms)
         with self._gate:
             own_ms = self._now()
-            ahead = any(time_ms > own_ms + AGREES_MS for time_ms in newest_ms.values())
+            ahead_ms = [
+                each - own_ms for each in newest_ms.values() if each >= own_ms - AGREES_MS
+            ]
+            near_ms = [each for each in ahead_ms if each <= AWAY_MS]
+            far = len(ahead_ms) - len(near_ms)
+            ahead = any(each > AGREES_MS for each in near_ms) or 0 < far >= len(near_ms)
             return self._behind and ahead
 
     def _now(self) -> int:

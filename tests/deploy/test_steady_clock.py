@@ -141,6 +141,14 @@ def test_a_truck_far_ahead_does_not_hold_up_a_clock_that_was_set_back_on_purpose
     assert machine.clock() == NOW_MS + DOUBT_MS
 
 
+def test_a_truck_years_ahead_does_not_hold_up_the_others_while_the_clock_reads_less() -> None:
+    machine = Machine(NOW_MS - YEAR_MS, last_ms=NOW_MS)
+    others = {"NF-02": NOW_MS + 1_000, "NF-03": NOW_MS}
+    assert not machine.clock.must_wait({"NF-01": NOW_MS + 10 * YEAR_MS, **others})
+    assert machine.clock.must_wait({"NF-01": NOW_MS + 10 * YEAR_MS, "NF-04": NOW_MS - DAY_MS})
+    assert machine.clock.must_wait({"NF-01": NOW_MS + 2 * HOUR_MS, **others})
+
+
 def test_a_machine_without_a_battery_waits_for_its_time_however_long() -> None:
     machine = Machine(0)
     machine.up_ms = DAY_MS
