@@ -39,7 +39,8 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
         expected="Each night what is old moves; what is fed is seconds behind.",
         doubts="The folder or server may be away, full, or closed to us.",
         action=(
-            "See the log for archive.failed, the page System, or 'heatbook history move'. Nothing is lost: "
+            "See the log for archive.failed, the page System, 'heatbook history move', or of InfluxDB "
+            "'heatbook influx state'. Nothing is lost: "
             "samples stay in the store until they are safe there, and the store grows meanwhile."
         ),
         at_once="Look at the archive",
