@@ -36,7 +36,10 @@ def take_over(store: Store, influx: Influx) -> int:
     for name, each in found:
         samples = before.reread(each.name)
         if digest(samples) != each.digest:
-            raise ArchiveError(f"{each.name} is not as it was sealed", "see 'history verify'")
+            raise ArchiveError(
+                f"{each.name} is not as it was sealed",
+                "'heatbook history verify' says what is wrong with it",
+            )
         sums = [
             before.rollup(each.name, step_ms, SIGNAL_NAMES)
             or rollup(samples, step_ms=step_ms, max_gap_ms=each.max_gap_ms)

@@ -46,9 +46,10 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
             "shows the same."
         ),
         action=(
-            "Compare the clock with a good one and see that time synchronisation runs (timedatectl). Heatbook "
-            "follows a jump only when the trucks' times agree or none contradicts. Samples that lie ahead of "
-            "its clock wait at the broker or are refused; those can be put in again from the quarantine."
+            "Compare the clock with a good one and see that time synchronisation runs (timedatectl). "
+            "Heatbook follows a jump only when the trucks' times agree or none contradicts. Samples that lie "
+            "ahead of its clock wait at the broker or are refused; those can be put in again from the "
+            "quarantine."
         ),
         at_once="Check the clock of the machine",
     )
