@@ -216,7 +216,11 @@ class HistoryMove:
 def _still_there(tx: sqlite3.Connection, vehicle_id: int, name: str) -> None:
     """Refuse to write of a truck that was erased meanwhile; its number may be another's by now."""
     row = tx.execute("SELECT name FROM vehicle WHERE id = ?", (vehicle_id,)).fetchone()
-    if row != (name,):
+    # One that has begun anew may have name and number of the one before. Erasures are finished between moves.
+    erased = tx.execute(
+        "SELECT 1 FROM erase_asked WHERE vehicle = ? AND erased_ms IS NOT NULL", (name,)
+    ).fetchone()
+    if row != (name,) or erased is not None:
         raise ArchiveError(
             f"{name} was erased while its history moved", "nothing is to be done"
         )

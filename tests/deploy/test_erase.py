@@ -20,7 +20,10 @@ from deploy.history_move import Moved
 from deploy.settings import Settings
 from deploy.signs import STUCK_MS
 from deploy.waiting import until
+from ingest import journal, sealing
+from ingest.archive import Archive, Contents
 from ingest.message import Message
+from ingest.sealed import archive_of
 from models.fleet import Fleet
 from review.access.audit import Deed, audit
 from review.entry_rules import UnknownTruck
@@ -239,6 +242,33 @@ def test_a_move_that_named_it_meanwhile_is_cleared_of_it_too(tmp_path: Path) -> 
             note(tx, number, Moved(problems=[f"{TRUCK} was erased"]), NOW_MS)
         erasure.finish(database, lambda: NOW_MS)
     assert _rows(tmp_path / "heatbook.db", TRUCK) == {}
+
+
+def test_a_move_under_way_gives_nothing_of_it_to_the_truck_that_begins_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with store(tmp_path) as database:
+        running = pipeline(database, now_ms=NOW_MS)
+        running.commit([message(TRUCK, OLD)])
+        keep = sealing.keep
+
+        def kept_meanwhile(archive: Archive, contents: Contents) -> None:
+            keep(archive, contents)
+            with database.write() as tx:
+                erasure.ask(tx, TRUCK, "Kim", NOW_MS)
+            running.commit_erasures()
+            running.commit([message(TRUCK, HOT)])
+
+        monkeypatch.setattr(sealing, "keep", kept_meanwhile)
+        before = running.trucks[TRUCK].vehicle_id
+        move(database, now_ms=NOW_MS)
+        assert running.trucks[TRUCK].vehicle_id == before
+        erasure.finish(database, lambda: NOW_MS)
+        with database.read() as conn:
+            assert conn.execute("SELECT count(*) FROM sealed").fetchone() == (0,)
+            span = journal.span(conn, vehicle_id=before)
+            assert list(archive_of(conn).names()) == []
+        assert span == (HOT[0]["time_ms"], HOT[-1]["time_ms"])
 
 
 def test_while_the_store_is_written_anew_the_daemon_does_not_seem_to_hang(
