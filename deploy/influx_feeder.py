@@ -199,6 +199,7 @@ class InfluxFeeder:
                 tx.execute("UPDATE feed_again SET first_ms = ? WHERE id = ?", (next_ms, number))
             feed.count(tx, sent, self._now_ms())
             feed.sum_up(tx, set() if part is None else part.hours)
+        self._rows.newest_ms.pop(vehicle_id, None)  # it may be in what was sent now
         return True
 
     def _send_sums(self) -> bool:

@@ -102,6 +102,29 @@ def test_a_month_that_is_sealed_before_it_was_sent_is_sent_from_the_archive(
     assert {at for _, at in far.vehicles()} == {int(each["time_ms"]) for each in samples}
 
 
+def test_of_two_values_the_one_that_is_read_stands_after_a_month_was_sent_from_the_archive(
+    fed: Fed, far: Stub
+) -> None:
+    first, *rest = climb(30)
+    fed.store("NF-01", [first])
+    fed.drain()
+    fed.store("NF-01", rest)
+    truck, month = fed.trucks["NF-01"], Month(2026, 1)
+    with fed.database.write() as tx:
+        sealed.place(tx, "archive")
+        made = sealing.draft(tx, vehicle_id=truck, month=month, max_gap_ms=MAX_GAP_MS)
+        assert made is not None
+        sealing.keep(sealed.archive_of(tx), made.contents)
+        sealed.enroll(tx, made.sealed(1))
+        sealing.clear(tx, made.rows, month=month)
+    fed.drain()
+    key = ("heatbook", "samples,vehicle=NF-01", int(rest[9]["time_ms"]))
+    before = far.points[key]["fluid_temp_c"]
+    fed.store("NF-01", [{**rest[9], "fluid_temp_c": 20.0}])
+    fed.drain()
+    assert far.points[key]["fluid_temp_c"] == before != "20.0"
+
+
 def test_what_lies_in_an_archive_whose_server_is_away_waits_for_it(
     fed: Fed, far: Stub, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
