@@ -128,6 +128,8 @@ class Board:
                 found, changed = look(conn, self._reader.fleet, self._look, now_ms)
             self._look = found
             oldest_ms = self._uptime_ms() - AGAIN_MS
+            for gone in self._read_ms.keys() - found.known:
+                del self._read_ms[gone]
             waited = [name for name, read_ms in self._read_ms.items() if read_ms <= oldest_ms]
             # Who has an alarm does not wait until a whole fleet is read for the first time.
             alarmed = sorted(changed & found.alarms.keys() - self._fleet.trucks.keys())
@@ -177,7 +179,8 @@ class Board:
             try:
                 while not self._stopping.is_set() and (name := self._next()):
                     found[name] = self._read(name)
-                    self._read_ms[name] = self._uptime_ms()
+                    with self._gate:  # whoever looks goes through it meanwhile
+                        self._read_ms[name] = self._uptime_ms()
                     if perf_counter() - begun_s >= budget_s:
                         break
             finally:

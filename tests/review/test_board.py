@@ -13,6 +13,7 @@ import pytest
 
 from alerts import holds, lifecycle
 from alerts.alarm import State
+from deploy import erasure
 from deploy.clock import monotonic_ms
 from deploy.database import Database
 from deploy.waiting import until
@@ -196,6 +197,24 @@ def test_dates_move_on_though_nothing_comes(big: Database) -> None:
     clock["ms"] = AGAIN_MS
     board.refresh()
     assert store.reads == reads + 2 + TRUCKS
+
+
+def test_a_truck_that_was_erased_is_not_read_again(big: Database) -> None:
+    clock = {"ms": 0}
+    store = Counting(big)
+    board = Board(store, big_reader(TRUCKS), groups={}, uptime_ms=lambda: clock["ms"])
+    taken = running(big, TRUCKS)
+    taken.commit([message("STRANGER-1", [{"time_ms": NOW_MS, "fluid_temp_c": 60.0}])])
+    board.refresh()
+    with big.write() as tx:
+        erasure.ask(tx, "STRANGER-1", "Kim", NOW_MS)
+    taken.commit_erasures()
+    board.refresh()
+    assert "STRANGER-1" not in board.now().trucks
+    clock["ms"] = 2 * AGAIN_MS
+    reads = store.reads
+    board.refresh()
+    assert store.reads == reads + 1 + TRUCKS
 
 
 def test_a_truck_that_cannot_be_read_is_told_and_the_others_are_read(big: Database) -> None:
