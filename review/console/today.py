@@ -10,8 +10,11 @@ from typing import Any
 from starlette.responses import Response
 from starlette.routing import BaseRoute
 
+from alerts.ledger import Alarm
 from alerts.phrases import number_of
+from alerts.watch import EVERYBODY
 from models.due import Due
+from models.transition import Priority
 from review.attention import Need, needs_of, rank
 from review.attention_words import of_alarm, said
 from review.board_fleet import FleetLive
@@ -101,9 +104,12 @@ def today(visit: Visit) -> Response:
         rows = [entry for entry in rows if entry[0].name in wanted]
     hidden = unseen_of(fleet.trucks.values(), now_ms)
     needing = sorted((entry for entry in every if entry[1]), key=_by_need)
+    before, after = _of_no_truck(fleet.others)
     return visit.page(
         "today.html",
         title="Today",
+        before=before,
+        after=after,
         fleet=fleet,
         headline=headline(fleet, needing),
         nothing=NOTHING,
@@ -125,6 +131,14 @@ def today(visit: Visit) -> Response:
         bar=fluid_bar,
         back=visit.request.url.path,
     )
+
+
+def _of_no_truck(others: Sequence[Alarm]) -> tuple[list[Alarm], list[Alarm]]:
+    """Part what concerns everybody or is urgent, before the trucks' cards, from what can wait."""
+    before = [
+        one for one in others if one.vehicle == EVERYBODY or one.priority >= Priority.HIGH
+    ]
+    return before, [one for one in others if one not in before]
 
 
 def headline(fleet: FleetLive, needing: Sequence[Entry]) -> str:

@@ -54,6 +54,8 @@ def test_today_names_heatbook_and_does_not_say_that_all_trucks_are_silent(
     assert DO in said
     assert "Nothing comes from any truck" not in said
     assert "All trucks:" not in said
+    # It can wait, and a shut valve cannot.
+    assert said.index("NF-03") < said.index(f"Heatbook itself: {TITLE}")
 
 
 def test_the_lists_and_its_own_page_have_it_and_lead_to_no_truck(
