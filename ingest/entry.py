@@ -76,7 +76,7 @@ def standing(history: Iterable[Entry]) -> list[Entry]:
 def _vehicle(name: str) -> Iterator[RecordError]:
     if vehicle_name.match(name) is None:
         what = f"{name!r} is no name that a topic can carry"
-        mend = "use 1 to 64 of letters, digits, '.', '_', '-'"
+        mend = "use 1 to 64 of letters, digits, '.', '_', '-', not '.' or '..' alone"
         yield RecordError(what=what, where="vehicle", mend=mend)
 
 

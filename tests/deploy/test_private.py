@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -57,6 +58,13 @@ def test_an_archive_is_our_users_alone(tmp_path: Path) -> None:
     assert mode(tmp_path / "archive") == 0o700
 
 
+def open_up(folder: Path) -> None:
+    """Let everybody reach a folder of the test's own, which pytest keeps to its user."""
+    for above in (folder, *folder.parents):
+        if above.stat().st_uid == os.getuid() and Path(tempfile.gettempdir()) in above.parents:
+            above.chmod(above.stat().st_mode | 0o055)
+
+
 @pytest.mark.parametrize(
     ("file", "folder", "told"),
     [(0o644, 0o755, True), (0o640, 0o755, False), (0o644, 0o750, False), (0o604, 0o711, True)],
@@ -68,8 +76,7 @@ def test_what_others_can_read_is_found(
     within.mkdir()
     store = within / "heatbook.db"
     store.write_bytes(b"")
-    for above in (tmp_path, tmp_path.parent, tmp_path.parent.parent):
-        above.chmod(0o755)
+    open_up(tmp_path)
     within.chmod(folder)
     store.chmod(file)
     assert exposed([store]) == ([store] if told else [])
@@ -79,8 +86,7 @@ def test_what_others_can_read_is_found(
 def test_check_says_what_others_can_read(tmp_path: Path) -> None:
     store = tmp_path / "heatbook.db"
     Database(store).close()
-    for above in (tmp_path, tmp_path.parent, tmp_path.parent.parent):
-        above.chmod(0o755)
+    open_up(tmp_path)
     config = tmp_path / "heatbook.toml"
     config.write_text(f'[store]\npath = "{store}"\n')
 

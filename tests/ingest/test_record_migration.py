@@ -11,6 +11,7 @@ import pytest
 from deploy import database
 from deploy.database import Database
 from ingest import journal, record, schema
+from ingest.codec import encode
 from ingest.record import RECORD_STEPS
 from tests.ingest.folded import newcomer
 from tests.ingest.told import TRUCK, entry
@@ -53,7 +54,12 @@ def test_a_store_from_before_gets_the_record_and_keeps_its_data(
         old = Database(path)
         with old.write() as tx:
             truck = newcomer(tx, TRUCK).vehicle_id
-            journal.append(tx, vehicle_id=truck, samples=day, received_ms=1)
+            span = (int(day["time_ms"].min()), int(day["time_ms"].max()), len(day))
+            tx.execute(
+                "INSERT INTO journal (vehicle_id, first_ms, last_ms, samples, received_ms, body) "
+                "VALUES (?, ?, ?, ?, 1, ?)",
+                (truck, *span, encode(day)),
+            )
         old.close()
     before = _tables(path)
     assert "service_entry" not in before

@@ -73,7 +73,9 @@ _LETTERS = st.characters(exclude_categories=["Cc", "Cs"]) | st.sampled_from(
 )
 TEXTS = st.text(_LETTERS, max_size=20)
 SPOKEN = TEXTS.filter(lambda text: bool(text.strip()))
-NAMES = st.from_regex(r"[A-Za-z0-9._-]{1,8}", fullmatch=True)
+NAMES = st.from_regex(r"[A-Za-z0-9._-]{1,8}", fullmatch=True).filter(
+    lambda name: name not in (".", "..")
+)
 
 
 _PAIRS = st.one_of(
