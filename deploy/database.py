@@ -110,7 +110,7 @@ class Database:
         except sqlite3.Error as error:
             self._lock_file.close()
             raise StoreError(f"cannot open the store {path}: {error}") from error
-        except StoreError:
+        except BaseException:
             self._lock_file.close()
             raise
 
