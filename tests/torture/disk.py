@@ -26,10 +26,13 @@ from tests.torture.small_disk import SmallDisk, may_mount, small_disk
 MARGIN_BYTES = 100_000
 """What is left when the room is taken away by a limit."""
 
-SIZE_MB = 48
+SIZE_MB = 160
 
-ALARM_BYTES = 8_000_000
-"""How little room is said to be short."""
+ALARM_BYTES = 96_000_000
+"""How little room is said to be short: what is left then lasts beyond the next look."""
+
+TOLD_S = 180.0
+"""How long the daemon may take to tell all: that an alarm is over is told a minute later."""
 
 HELD_UP = 2000
 """Samples that the broker takes while nothing is stored: several tries to commit must not let any through."""
@@ -54,6 +57,7 @@ def disk_full(folder: Path, seed: int, *, hours: float, trucks: int, rate: float
         if disk is not None:
             put_on(parts, disk.place)
         room = _room(parts, disk)
+        parts.child.patience_s = TOLD_S
         parts.listen()
         gateways = parts.load(seed, rate=rate, waits=False)
         child = parts.child
