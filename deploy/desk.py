@@ -165,14 +165,19 @@ def enter(
     with closing(database):
         with database.write() as tx:
             done = work(Book(tx=tx, fleet=desk.fleet, who=desk.who, now_ms=desk.now_ms()))
-        Pipeline(
-            database,
-            registered=frozenset(desk.fleet.vehicles),
-            courses=desk.reader.courses,
-            rules=rules_of(desk.settings, desk.plan),
-            now_ms=desk.reader.now_ms,
-        ).load()
+        pipeline_of(desk, database).load()
     return done
+
+
+def pipeline_of(desk: Desk, database: Database) -> Pipeline:
+    """Give what a daemon would work with, for a command that works where none runs."""
+    return Pipeline(
+        database,
+        registered=frozenset(desk.fleet.vehicles),
+        courses=desk.reader.courses,
+        rules=rules_of(desk.settings, desk.plan),
+        now_ms=desk.reader.now_ms,
+    )
 
 
 def _beside(desk: Desk, work: Callable[[Book], Sequence[Entry]]) -> Sequence[Entry]:

@@ -15,11 +15,9 @@ from deploy.backup.identity import identity
 from deploy.backup.rotation import backups_in
 from deploy.clock import wall_ms
 from deploy.database import Database, StoreBusy, beside_daemon, read_only
-from deploy.desk import Desk, desk_of
+from deploy.desk import Desk, desk_of, pipeline_of
 from deploy.options import Config
-from deploy.pipeline import Pipeline
 from deploy.printing import say, warn
-from deploy.rules import rules_of
 from deploy.upgrade import copies
 from deploy.waiting import until
 from ingest.erasing import refused, whole_name
@@ -127,13 +125,7 @@ def _by_daemon(desk: Desk, truck: str) -> None:
 def _here(desk: Desk, database: Database, truck: str) -> None:
     with database.write() as tx:
         erasure.ask(tx, truck, desk.who, desk.now_ms())
-    Pipeline(
-        database,
-        registered=frozenset(desk.fleet.vehicles),
-        courses=desk.reader.courses,
-        rules=rules_of(desk.settings, desk.plan),
-        now_ms=desk.reader.now_ms,
-    ).commit_erasures()
+    pipeline_of(desk, database).commit_erasures()
     erasure.finish(database, desk.now_ms)
     root = desk.settings.mqtt.filters[0].partition("/")[0]
     warn(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,8 @@ import pytest
 from deploy.archive_mark import MARK
 from tests.deploy.backed_up import Home, settled
 from tests.deploy.captures import FLEET_FILE, Run, fleet_messages, lines, run_in
+from tests.deploy.fed import Fed, section
+from tests.influx_stub import Stub, stub
 
 
 @pytest.fixture
@@ -46,3 +49,18 @@ def home(tmp_path: Path, driven: Path) -> Home:
     config = made.store.parent / "heatbook.toml"
     config.write_text(config.read_text().replace(str(driven), str(made.folder)))
     return made
+
+
+@pytest.fixture
+def far() -> Iterator[Stub]:
+    """A server that answers as InfluxDB says of itself that it does."""
+    with stub() as made:
+        yield made
+
+
+@pytest.fixture
+def fed(far: Stub, tmp_path: Path) -> Iterator[Fed]:
+    """A store whose samples go there."""
+    made = Fed(tmp_path, section(far.url, batch_points=50))
+    yield made
+    made.close()

@@ -19,15 +19,9 @@ from ingest import feed, sealed
 from ingest.archive import ArchiveError
 from tests.deploy.fed import Fed, by_access, section
 from tests.influx import bucket
-from tests.influx_stub import TOKEN, Stub, problem, stub
+from tests.influx_stub import TOKEN, Stub, problem
 from tests.ingest.folded import memory
 from tests.recorded import HOUR_MS, NOON_MS, climb
-
-
-@pytest.fixture
-def far() -> Iterator[Stub]:
-    with stub() as made:
-        yield made
 
 
 @dataclass

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import socket
-from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -20,19 +19,6 @@ from tests.influx_stub import Stub, problem, stub
 from tests.recorded import HOUR_MS, NOON_MS, climb
 
 DAY_MS = 86_400_000
-
-
-@pytest.fixture
-def far() -> Iterator[Stub]:
-    with stub() as made:
-        yield made
-
-
-@pytest.fixture
-def fed(far: Stub, tmp_path: Path) -> Iterator[Fed]:
-    made = Fed(tmp_path, section(far.url, batch_points=50))
-    yield made
-    made.close()
 
 
 def test_of_two_values_for_one_time_the_one_that_is_read_arrives(fed: Fed, far: Stub) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -11,24 +10,11 @@ from deploy.influx_sending import MOST_BAD
 from deploy.waiting import until
 from ingest import feed
 from tests.deploy.fed import Fed, section
-from tests.influx_stub import TOKEN, Stub, problem, stub
+from tests.influx_stub import TOKEN, Stub, problem
 from tests.recorded import HOUR_MS, NOON_MS, climb
 
 DAY_MS = 86_400_000
 PATIENCE_S = 30.0
-
-
-@pytest.fixture
-def far() -> Iterator[Stub]:
-    with stub() as made:
-        yield made
-
-
-@pytest.fixture
-def fed(far: Stub, tmp_path: Path) -> Iterator[Fed]:
-    made = Fed(tmp_path, section(far.url, batch_points=50))
-    yield made
-    made.close()
 
 
 def test_every_signal_of_every_sample_arrives(fed: Fed, far: Stub) -> None:

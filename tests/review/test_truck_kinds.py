@@ -9,7 +9,7 @@ from models.fleet import BUILT_IN_FLUIDS, Fleet, Vehicle
 from models.parameters import parameters
 from review.trucks import courses_of
 
-LIMITS = {"max_gap_s": 120.0, "silent_after_s": 900.0}
+MAX_GAP_S, SILENT_AFTER_S = 120.0, 900.0
 
 vehicles = st.builds(
     Vehicle,
@@ -30,9 +30,9 @@ vehicles = st.builds(
 @given(st.lists(vehicles, min_size=1, max_size=3, unique_by=lambda each: each.name))
 def test_each_truck_has_the_parameters_that_are_its_own(fleet: list[Vehicle]) -> None:
     held = Fleet(vehicles={each.name: each for each in fleet}, fluids=BUILT_IN_FLUIDS)
-    courses = courses_of(
-        held, max_gap_s=LIMITS["max_gap_s"], silent_after_s=LIMITS["silent_after_s"]
-    )
+    courses = courses_of(held, max_gap_s=MAX_GAP_S, silent_after_s=SILENT_AFTER_S)
     for each in fleet:
-        alone = parameters(each, held.fluid_of(each), **LIMITS)
+        alone = parameters(
+            each, held.fluid_of(each), max_gap_s=MAX_GAP_S, silent_after_s=SILENT_AFTER_S
+        )
         assert courses(each.name, ()).params.tobytes() == alone.tobytes()
