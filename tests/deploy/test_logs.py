@@ -22,8 +22,8 @@ log = structlog.get_logger()
 log.debug("store.recovered", nth=0)
 log.info("store.recovered", nth=1)
 log.error("store.failed", reason="two\\nlines")
-logging.getLogger("some.library").warning("it is %s", "odd")
-logging.getLogger("some.library").info("chatter")
+logging.getLogger("another.package").warning("it is %s", "odd")
+logging.getLogger("another.package").info("chatter")
 try:
     1 / 0
 except ZeroDivisionError:
@@ -57,7 +57,7 @@ def test_json_is_one_object_a_line_with_time_in_utc(tmp_path: Path) -> None:
         at = datetime.fromisoformat(each["timestamp"])
         assert at.utcoffset() == timedelta(0)
         assert each["timestamp"].endswith("Z")
-    assert (found[2]["library"], found[2]["words"]) == ("some.library", "it is odd")
+    assert (found[2]["library"], found[2]["words"]) == ("another.package", "it is odd")
     assert "ZeroDivisionError" in found[3]["exception"]
 
 
