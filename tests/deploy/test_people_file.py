@@ -162,7 +162,7 @@ def change(path: str, value: object) -> dict[str, Any]:
         ("rota.night.swap", {}, "rota.night.swap", "nearest known key is 'swaps'"),
         ("people.ines.units", {"temp": "F"}, "people.ines.units.temp", "'temperature'"),
         ("people", {}, "people", "names nobody"),
-        ("people.ines.name", "", "people.ines.name", "at least 1"),
+        ("people.ines.name", "", "people.ines.name", "is empty or too short"),
         ("people.ines.ways", [], "people.ines.ways", "is empty"),
         ("people.ines.ways", ["sms:+1"], "people.ines.ways.1", "nearest known channel"),
         ("people.ines.ways", ["smtp:ines"], "people.ines.ways.1", "not a mail address"),

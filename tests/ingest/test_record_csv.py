@@ -149,7 +149,7 @@ def test_all_faults_of_a_file_are_found_at_once_with_line_and_column() -> None:
         "line 6, column time: '2026-13-05' is no time (month must be in 1..12); correct it",
         (
             "line 6, column vehicle: 'NF 03' is no name that a topic can carry; use 1 to 64 of "
-            "letters, digits, '.', '_', '-'"
+            "letters, digits, '.', '_', '-', not '.' or '..' alone"
         ),
         (
             "line 6, column kind: there is no entry of the kind 'pan_dorp'; the nearest kind is "

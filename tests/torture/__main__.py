@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+import traceback
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -12,8 +13,10 @@ from review.model_version import keep_compiled
 
 keep_compiled()  # must come before the first import of the models
 
+from models.kernel import warm_up  # noqa: E402 -- see above
 from tests.bench.machine import describe  # noqa: E402 -- see above
 from tests.torture.experiments import FULL, SHORT, Run  # noqa: E402 -- see above
+from tests.torture.figures import Figure  # noqa: E402 -- see above
 from tests.torture.table import Row, load_of_machine, markdown  # noqa: E402 -- see above
 
 
@@ -32,6 +35,7 @@ def main() -> int:
         parser.error(f"no experiment is named {', '.join(unknown)}")
     machine = describe()
     sys.stdout.write(f"{machine}\n")
+    warm_up()  # here, so that no experiment waits in vain for a daemon that compiles
     with TemporaryDirectory(prefix="heatbook-torture-") as temporary:
         folder = asked.keep or Path(temporary)
         rows = [
@@ -48,7 +52,11 @@ def main() -> int:
 def _run(name: str, run: Run, folder: Path, seed: int, *, short: bool) -> Row:
     """Run one experiment and print its line."""
     began = time.monotonic()
-    found = run(folder, seed)
+    try:
+        found = run(folder, seed)
+    except Exception:  # noqa: BLE001 - the others are run all the same, and this one does not hold
+        said = traceback.format_exc()
+        found = Figure(line=f"torture.{name}: ended early", fine=False, problems=(said,))
     took_s = time.monotonic() - began
     sys.stdout.write(f"{found.line} ({took_s:.0f} s, {load_of_machine()})\n")
     for problem in () if found.fine else found.problems:

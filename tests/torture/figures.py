@@ -50,8 +50,9 @@ def figure(
     faults: str,
     also: str = "",
     fine: bool = True,
+    problems: Sequence[str] = (),
 ) -> Figure:
-    """Write the line for experiments in which nothing may be lost."""
+    """Write the line for experiments in which nothing may be lost; ``problems`` are others still."""
     found = [
         f"{verdict.samples} samples",
         f"{verdict.acknowledged} acknowledged by the broker",
@@ -71,20 +72,27 @@ def figure(
         found=found,
         seed=seed,
         fine=fine and holds(verdict),
-        problems=verdict.problems,
+        problems=(*verdict.problems, *amiss(verdict), *problems),
     )
+
+
+def amiss(verdict: Verdict) -> list[str]:
+    """Name what was lost, doubled, altered, left untold or told under two names."""
+    counts = {
+        "samples lost": verdict.lost,
+        "samples doubled": verdict.doubled,
+        "samples altered": verdict.altered,
+        "notices missing": verdict.notices_missing,
+        "notices under a second id": verdict.notices_renamed,
+        "accounts differ": not verdict.accounts_equal,
+        "transitions differ": not verdict.transitions_equal,
+    }
+    return [f"{what}: {count:d}" for what, count in counts.items() if count]
 
 
 def holds(verdict: Verdict) -> bool:
-    """Say whether nothing was lost, doubled, altered, left untold or told under two names."""
-    amiss = (
-        verdict.lost,
-        verdict.doubled,
-        verdict.altered,
-        verdict.notices_missing,
-        verdict.notices_renamed,
-    )
-    return not any(amiss) and verdict.accounts_equal and verdict.transitions_equal
+    """Say whether nothing is amiss."""
+    return not amiss(verdict)
 
 
 def yes(true: bool) -> str:

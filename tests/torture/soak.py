@@ -22,9 +22,12 @@ LOOK_S = 0.5
 WARM_SHARE = 0.4
 """Share of the looks that are left out: pools and caches fill."""
 
-HANDLES, THREADS, WAL_MB = 8, 4, 64.0
-"""How far handles and threads may lie apart from look to look, and how large the store's log may be.
-A page being asked for holds some for a moment."""
+HANDLES, THREADS, WAL_MB = 64, 32, 64.0
+"""How many handles and threads there may be at any look, and how large the store's log may be."""
+
+GROWN = 1.0
+"""By how many handles or threads they may surely have grown: a page being asked for holds some for a
+moment, so that single looks differ."""
 
 ASKED = ("/api/v1/trucks", "/api/v1/alarms", "/api/v1/services", "/api/v1/system", "/sign-in")
 EMPTY_PAUSE_S = 0.05
@@ -74,15 +77,19 @@ def soak(
     hours_at, used = looks.warm()
     rise = slope_of(hours_at, [each.rss_mb for each in used])
     handles, threads = [each.handles for each in used], [each.threads for each in used]
-    per_h = rise.low / used[0].rss_mb
-    fine = (
-        per_h <= growth_per_h
-        and max(handles) - min(handles) <= HANDLES
-        and max(threads) - min(threads) <= THREADS
-        and max(looks.wal_mb) <= WAL_MB
-        and looks.answers.get(200, 0) > 0
-        and not any(code >= 500 for code in looks.answers)
-    )
+    bounds = {
+        f"memory surely grows by more than {growth_per_h:.0%}/h": (
+            rise.low / used[0].rss_mb <= growth_per_h
+        ),
+        f"handles surely grow by more than {GROWN}": _grown(hours_at, handles) <= GROWN,
+        f"threads surely grow by more than {GROWN}": _grown(hours_at, threads) <= GROWN,
+        f"more than {HANDLES} handles": max(handles) <= HANDLES,
+        f"more than {THREADS} threads": max(threads) <= THREADS,
+        f"the store's log beyond {WAL_MB:.0f} MB": max(looks.wal_mb) <= WAL_MB,
+        "no page was answered": looks.answers.get(200, 0) > 0,
+        "pages ended in an error": not any(code >= 500 for code in looks.answers),
+    }
+    problems = [what for what, held in bounds.items() if not held]
     return figure(
         "soak",
         verdict,
@@ -92,18 +99,28 @@ def soak(
             f"{sum(looks.answers.values())} pages asked for"
         ),
         also=_said(rise, used, looks),
-        fine=fine,
+        fine=not problems,
+        problems=problems,
     )
+
+
+def _grown(hours: list[float], counts: list[int]) -> float:
+    """Give by how much they surely rose from the first look to the last."""
+    return slope_of(hours, counts).low * (hours[-1] - hours[0])
 
 
 def _said(rise: Slope, used: list[Usage], looks: Looks) -> str:
     base = used[0].rss_mb / 100.0
     return (
         f"memory {used[0].rss_mb:.0f} MB when warm, {rise.median / base:+.2f} %/h (95 %: "
-        f"{rise.low / base:+.2f} to {rise.high / base:+.2f}), handles {used[0].handles} to "
-        f"{used[-1].handles}, threads {used[0].threads} to {used[-1].threads}, the store's log at "
+        f"{rise.low / base:+.2f} to {rise.high / base:+.2f}), handles {_span([each.handles for each in used])}, "
+        f"threads {_span([each.threads for each in used])}, the store's log at "
         f"most {max(looks.wal_mb):.0f} MB, answers {looks.answers}"
     )
+
+
+def _span(counts: list[int]) -> str:
+    return f"{counts[0]} to {counts[-1]} ({min(counts)} to {max(counts)} between)"
 
 
 def _key(parts: Rig) -> str:

@@ -23,4 +23,4 @@ def test_nothing_is_lost(name: str, tmp_path: Path, capsys: pytest.CaptureFixtur
     found = RUNS[name](tmp_path / name, seed)
     with capsys.disabled():
         print(f"\n{found.line}")  # noqa: T201 - the figure is what the run is for
-    assert found.fine, found.problems
+    assert found.fine, "\n".join(found.problems)
