@@ -113,9 +113,10 @@ def _said(rise: Slope, used: list[Usage], looks: Looks) -> str:
     base = used[0].rss_mb / 100.0
     return (
         f"memory {used[0].rss_mb:.0f} MB when warm, {rise.median / base:+.2f} %/h (95 %: "
-        f"{rise.low / base:+.2f} to {rise.high / base:+.2f}), handles {_span([each.handles for each in used])}, "
-        f"threads {_span([each.threads for each in used])}, the store's log at "
-        f"most {max(looks.wal_mb):.0f} MB, answers {looks.answers}"
+        f"{rise.low / base:+.2f} to {rise.high / base:+.2f}), handles "
+        f"{_span([each.handles for each in used])}, threads "
+        f"{_span([each.threads for each in used])}, the store's log at most "
+        f"{max(looks.wal_mb):.0f} MB, answers {looks.answers}"
     )
 
 
