@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated
 
@@ -151,6 +152,13 @@ def restore_command(
         bool,
         typer.Option("--replace", help="Put aside what stands there; it is kept beside it."),
     ] = False,
+    sound_only: Annotated[
+        bool,
+        typer.Option(
+            "--sound-only",
+            help="Put back what is whole of a backup that has problems, and say what is left out.",
+        ),
+    ] = False,
     every: All = False,
     config: Config = None,
 ) -> None:
@@ -160,13 +168,21 @@ def restore_command(
     verdict = _verify(backup, loaded, every)
     if (problem := later(verdict.manifest)) is not None:
         raise BackupError(f"{backup} cannot be put back: {problem}")
-    refuse(backup, verdict)
+    refuse(backup, verdict, sound_only=sound_only)
+    for problem in verdict.problems:
+        warn(problem)
     say(_verdict_words(verdict))
     stamp = rfc3339(wall_ms()).replace(":", "-")
     with private.alone():
-        done = restore(backup, loaded.settings, stamp=stamp, replace=replace)
+        done = restore(
+            backup, loaded.settings, stamp=stamp, replace=replace, without=verdict.unsound
+        )
+    if done.settled is not None:
+        say(f"Before that: {done.settled.words}.")
     for path in done.aside:
         say(f"What stood there is kept as {path}.")
+    for line in _left_out(verdict, done.archive):
+        say(line)
     if loaded.settings.archive.kind != PARQUET:
         say(
             f"The months of the archive are Parquet files in {done.archive} now: 'heatbook influx take-over' "
@@ -226,6 +242,21 @@ def _words(made: Made, seconds: float) -> str:
         f"{size_words(made.manifest.bytes)} in all, of which {size_words(made.new_bytes)} take room that "
         "no earlier backup takes."
     )
+
+
+def _left_out(verdict: Verdict, archive: Path) -> Iterator[str]:
+    """Say which months were not put back, and how they can be."""
+    for month in verdict.lost:
+        yield f"Left out: {month}."
+    if verdict.lost:
+        yield (
+            "What needs the samples of those cannot be computed until they are there: copy their files from "
+            f"another backup into {archive}, then 'heatbook history verify' looks at them."
+        )
+    for month in verdict.unsummed:
+        yield f"Left out: the sums of {month}; its samples are there."
+    if verdict.lost or verdict.unsummed:
+        yield "'heatbook history verify --mend' makes missing sums anew from the samples."
 
 
 def _verdict_words(verdict: Verdict) -> str:

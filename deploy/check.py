@@ -14,6 +14,7 @@ from rich.markup import escape
 from alerts import sending
 from alerts.phrases import number_of
 from deploy import private
+from deploy.backup.replacing import cut_short
 from deploy.broker_check import Finding, examine
 from deploy.clock import wall_ms
 from deploy.database import StoreError, read_only
@@ -134,6 +135,13 @@ def _fleet(loaded: Loaded) -> Iterator[Finding]:
 
 def _store(loaded: Loaded) -> Iterator[Finding]:
     path = loaded.settings.store.path
+    if cut_short(path):
+        yield Finding(
+            level="fault",
+            what=f"a restore of the store {path} was cut short",
+            mend="Start the daemon, or do 'heatbook restore' again: either finishes it first",
+        )
+        return
     if not path.exists():
         yield Finding(level="good", what=f"store {path} will be made at the first start")
         return

@@ -15,14 +15,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
+import structlog
+
 import alerts.schema
 import deploy.schema
 import ingest.schema
 import review.schema
 from deploy import private
+from deploy.backup import replacing
 from deploy.log_length import LogLength
 from deploy.store_error import StoreBusy, StoreError
 from deploy.upgrade import forget_older, keep_before, steps_done
+
+log = structlog.get_logger()
 
 __all__ = ["Beside", "Database", "StoreBusy", "StoreError"]
 
@@ -98,6 +103,7 @@ class Database:
         """How many transactions have changed something, and are on the disk."""
         self._lock_file = _claim(path)
         try:
+            _settle(path)
             private.make_file(path)
             self._writer = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
             self._writer.execute("PRAGMA journal_mode=WAL")
@@ -179,8 +185,13 @@ def read_only(path: Path) -> Iterator[sqlite3.Connection]:
     Raises
     ------
     StoreError
-        There is no such store.
+        There is no such store, or a restore of it was cut short.
     """
+    if replacing.cut_short(path):
+        raise StoreError(
+            f"a restore of the store {path} was cut short; start the daemon, or do 'heatbook restore' again: "
+            "either finishes it first"
+        )
     if not path.exists():
         raise StoreError(f"there is no store at {path}; start the daemon, or name another file")
     conn = sqlite3.connect(f"file:{path}?mode=ro", uri=True, isolation_level=None, timeout=5.0)
@@ -249,6 +260,17 @@ def _claim(path: Path) -> IO[bytes]:
             "store"
         ) from error
     return lock
+
+
+def _settle(path: Path) -> None:
+    """Finish what a restore that was cut short has left to do; before anybody makes a new store there."""
+    settled = replacing.settle(path)
+    if settled is None:
+        return
+    if settled.finished:
+        log.warning("restore.finished", kept=[str(kept) for kept in settled.aside])
+    else:
+        log.warning("restore.undone", reason="the new store is gone")
 
 
 def _migrate(tx: sqlite3.Connection) -> None:

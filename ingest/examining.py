@@ -11,6 +11,11 @@ from ingest.sealed import Sealed
 
 def problem(archive: Archive, one: Sealed) -> str | None:
     """Compare a sealed month with its row: what is wrong with it and how to mend it, None if nothing is."""
+    return problem_of_samples(archive, one) or problem_of_sums(archive, one)
+
+
+def problem_of_samples(archive: Archive, one: Sealed) -> str | None:
+    """Compare the samples of a sealed month with its row."""
     try:
         samples = archive.reread(one.name)
     except ArchiveError as error:
@@ -20,6 +25,11 @@ def problem(archive: Archive, one: Sealed) -> str | None:
             f"{one.name} holds {len(samples)} samples, hash {digest(samples)[:12]}, where the store says "
             f"{one.samples}, hash {one.digest[:12]}; put it back from a backup"
         )
+    return None
+
+
+def problem_of_sums(archive: Archive, one: Sealed) -> str | None:
+    """Look at the sums of a sealed month whose samples are whole."""
     for step_ms in sealing.STEPS_MS:
         summed = archive.rollup(one.name, step_ms, ())
         if summed is None or int(summed.samples.sum()) != one.samples:

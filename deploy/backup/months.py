@@ -48,7 +48,7 @@ class Months:
 
         Nothing where the archive is away: what cannot be had of it is told, and the store saved all the same.
         """
-        fresh = (each.name for each in found if _path(SAMPLES, each.name) not in self._known)
+        fresh = (each.name for each in found if path_of(SAMPLES, each.name) not in self._known)
         try:
             return sum(self.archive.size(name) for name in fresh)
         except (OSError, ArchiveError):
@@ -56,7 +56,7 @@ class Months:
 
     def fetch(self, one: Sealed, vehicle: str) -> None:
         """Have a month, if it is not there yet; what is wrong with it is told, not raised."""
-        if _path(SAMPLES, one.name) in self.parts:
+        if path_of(SAMPLES, one.name) in self.parts:
             return
         self.problems.pop(one.name, None)
         before = self.copied
@@ -73,13 +73,13 @@ class Months:
     def drop(self, name: str) -> None:
         """Let go of a month that the store does not count any more."""
         for kind in KINDS:
-            if self.parts.pop(_path(kind, name), None) is not None:
-                (self.folder / _path(kind, name)).unlink(missing_ok=True)
+            if self.parts.pop(path_of(kind, name), None) is not None:
+                (self.folder / path_of(kind, name)).unlink(missing_ok=True)
 
     @property
     def names(self) -> list[str]:
         """Name the months that are there."""
-        lead = _path(SAMPLES, "").removesuffix(".parquet")
+        lead = path_of(SAMPLES, "").removesuffix(".parquet")
         return [
             path.removeprefix(lead).removesuffix(".parquet")
             for path in self.parts
@@ -91,12 +91,12 @@ class Months:
         for kind in ROLLUPS.values():  # all of it follows from the samples: may be missing
             source = root / kind / f"{name}.parquet"
             if source.exists():
-                self._file(source, _path(kind, name))
+                self._file(source, path_of(kind, name))
         # A move may put it aside between two looks: it goes this way round, never back.
         for kind in (SAMPLES, SUPERSEDED):
             source = root / kind / f"{name}.parquet"
             try:
-                self._file(source, _path(SAMPLES, name))
+                self._file(source, path_of(SAMPLES, name))
             except FileNotFoundError:
                 continue
             return
@@ -114,17 +114,17 @@ class Months:
                 self.parts[path] = part
                 return
         self.parts[path] = files.copy(source, self.folder, path)
-        self.copied += path.startswith(_path(SAMPLES, "").removesuffix(".parquet"))
+        self.copied += path.startswith(path_of(SAMPLES, "").removesuffix(".parquet"))
 
     def _shared(self, name: str) -> bool:
         """Have a month from an earlier backup; it is known by its name alone."""
         for kind in KINDS:
-            path = _path(kind, name)
+            path = path_of(kind, name)
             for kept, part in self._known.get(path, ()):
                 if files.share(kept, self.folder, part):
                     self.parts[path] = part
                     break
-        return _path(SAMPLES, name) in self.parts
+        return path_of(SAMPLES, name) in self.parts
 
     def _written(self, archive: Archive, one: Sealed, vehicle: str) -> None:
         """Write a month of another archive as Parquet files."""
@@ -138,7 +138,7 @@ class Months:
         )
         ParquetArchive(self.folder / ARCHIVE).keep(contents)
         for kind in KINDS:
-            path = _path(kind, one.name)
+            path = path_of(kind, one.name)
             if (self.folder / path).exists():
                 self.parts[path] = files.part_of(self.folder, path)
         self.copied += 1
@@ -170,5 +170,6 @@ class Months:
             )
 
 
-def _path(kind: str, name: str) -> str:
+def path_of(kind: str, name: str) -> str:
+    """Name a file of a month within a backup."""
     return f"{ARCHIVE}/{kind}/{name}.parquet"

@@ -1,20 +1,22 @@
 """Putting a backup back: copied beside its place, compared, and only then in its place, all of it.
 
-What stood there is kept under another name. Nobody may write to the store meanwhile.
+What stood there is kept under another name. Nobody may write to the store meanwhile. ``replacing`` changes
+the names, so that a crash leaves no place half done.
 """
 
 from __future__ import annotations
 
 import shutil
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterable
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
 from deploy import private
-from deploy.backup import files, manifest
-from deploy.backup.manifest import ARCHIVE, STORE, BackupError, Manifest, Part
+from deploy.backup import files, manifest, replacing
+from deploy.backup.manifest import ARCHIVE, STORE, BackupError, Part
+from deploy.backup.replacing import Move, Settled
 from deploy.database import claimed
 from deploy.settings import Settings
 from ingest.sealed import PARQUET, move_place
@@ -25,56 +27,71 @@ RESTORING = ".restoring"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Restored:
-    """Where store and archive stand now, and what stood there before and is kept aside."""
+    """Where store and archive stand now, and what stood there before and is kept aside.
+
+    ``settled``: what became of an earlier restore that had been cut short.
+    """
 
     store: Path
     archive: Path
     aside: tuple[Path, ...]
+    settled: Settled | None = None
 
 
-def restore(folder: Path, settings: Settings, *, stamp: str, replace: bool) -> Restored:
+def restore(
+    folder: Path,
+    settings: Settings,
+    *,
+    stamp: str,
+    replace: bool,
+    without: frozenset[str] = frozenset(),
+) -> Restored:
     """Put the store and the archive of a backup that was verified where the settings have them.
 
-    ``stamp`` names what is kept aside.
+    ``stamp`` names what is kept aside; ``without`` names files of the backup that are left out.
 
     Raises
     ------
     BackupError
         A store or an archive stands there and is not to be replaced, or what was copied is not the same.
-    deploy.database.StoreBusy
-        A daemon writes to the store that stands there.
+    deploy.database.StoreError
+        An earlier restore was cut short and cannot be finished; ``StoreBusy``: a daemon writes to the store
+        that stands there.
     """
     store = settings.store.path
     archive = store.parent / settings.archive.folder
     told = manifest.read(folder)
-    if not replace:
-        _refuse_standing(store, archive)
+    parts = [part for part in told.parts if part.path not in without]
     with claimed(store):
-        _room(store, archive, told)
+        settled = replacing.settle(store)
+        if not replace:
+            _refuse_standing(store, archive, settled)
+        _room(store, archive, parts)
         try:
-            _copied(folder, told, store, archive, str(settings.archive.folder))
-            aside = _swapped(store, archive, stamp)
+            _copied(folder, parts, store, archive, str(settings.archive.folder))
+            aside = _replaced(store, archive, stamp)
         except OSError as error:
             raise BackupError(
                 f"the backup cannot be put back ({error.strerror or error}: {error.filename}); make room, or "
                 "give this user the right to write; then do it again"
             ) from error
-    return Restored(store=store, archive=archive, aside=tuple(aside))
+    return Restored(store=store, archive=archive, aside=tuple(aside), settled=settled)
 
 
-def _refuse_standing(store: Path, archive: Path) -> None:
+def _refuse_standing(store: Path, archive: Path, settled: Settled | None) -> None:
     standing = [f"store {store}"] if store.exists() else []
     standing += [f"folder {archive}"] if archive.exists() and any(archive.iterdir()) else []
     if standing:
+        before = "" if settled is None else f"{settled.words}. Now "
         raise BackupError(
-            f"there is a {' and a '.join(standing)} already; name another place in the settings, or say "
-            "--replace: what is there is kept beside it under another name"
+            f"{before}there is a {' and a '.join(standing)} already; name another place in the settings, or "
+            "say --replace: what is there is kept beside it under another name"
         )
 
 
-def _room(store: Path, archive: Path, told: Manifest) -> None:
+def _room(store: Path, archive: Path, parts: Iterable[Part]) -> None:
     sizes = {store.parent: 0, _standing(archive): 0}
-    for part in told.parts:
+    for part in parts:
         if part.path == STORE:
             sizes[store.parent] += part.bytes
         elif part.path.startswith(f"{ARCHIVE}/"):
@@ -91,12 +108,16 @@ def _standing(folder: Path) -> Path:
     return folder
 
 
-def _copied(folder: Path, told: Manifest, store: Path, archive: Path, where: str) -> None:
+def _copied(
+    folder: Path, parts: Iterable[Part], store: Path, archive: Path, where: str
+) -> None:
     """Copy everything beside its place and compare it with what the backup says of it."""
     new_store, new_archive = _beside(store), _beside(archive)
-    new_store.unlink(missing_ok=True)
+    # The journal of a copy that was cut short would be rolled back into this one.
+    for left in (new_store, new_store.with_name(f"{new_store.name}-journal")):
+        left.unlink(missing_ok=True)
     shutil.rmtree(new_archive, ignore_errors=True)
-    for part in told.parts:
+    for part in parts:
         if part.path == STORE:
             private.make_file(new_store)
             _compare(part, files.copy(folder / STORE, store.parent, new_store.name))
@@ -123,29 +144,22 @@ def _compare(part: Part, copied: Part) -> None:
         )
 
 
-def _swapped(store: Path, archive: Path, stamp: str) -> list[Path]:
-    """Put what stands there aside, and the new in its place."""
-    aside = []
-    standing: Sequence[Path] = (
-        archive,
-        *(store.with_name(store.name + end) for end in ("-wal", "-shm", "")),
+def _replaced(store: Path, archive: Path, stamp: str) -> list[Path]:
+    """Put what stands there aside, and the new in its place; give what is kept."""
+    aside: list[Move] = []
+    kept = f".before-restore-{stamp}"
+    if archive.exists() and any(archive.iterdir()):
+        aside.append((archive, archive.with_name(archive.name + kept)))
+    aside.extend(
+        (standing, store.with_name(store.name + kept + end))
+        for end in ("-wal", "-shm", "")  # a store is found with its log by its name
+        if (standing := store.with_name(store.name + end)).exists()
     )
-    for path in standing:
-        if path.exists() and (path.is_file() or any(path.iterdir())):
-            kept = path.with_name(f"{path.name}.before-restore-{stamp}")
-            if path.name.startswith(store.name):  # a store is found with its log by its name
-                end = path.name.removeprefix(store.name)
-                kept = store.with_name(f"{store.name}.before-restore-{stamp}{end}")
-            path.rename(kept)
-            aside.append(kept)
+    into: list[Move] = [(_beside(store), store)]
     if (new_archive := _beside(archive)).exists():
-        if archive.exists():
-            archive.rmdir()  # empty, else it was put aside
-        new_archive.rename(archive)
-        files.sync(archive.parent)
-    _beside(store).rename(store)
-    files.sync(store.parent)
-    return aside
+        into.insert(0, (new_archive, archive))
+    replacing.replace(store, aside=aside, into=into)
+    return [to for _, to in aside]
 
 
 def _beside(path: Path) -> Path:

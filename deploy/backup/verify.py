@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
+from alerts.phrases import number_of
 from deploy.backup import manifest
 from deploy.backup.make import schema_of
 from deploy.backup.manifest import ARCHIVE, STORE, BackupError, Manifest
+from deploy.backup.months import KINDS, path_of
 from deploy.database import steps_known
 from ingest import dropped, examining
 from ingest.archive import ArchiveError
@@ -27,10 +29,18 @@ SAMPLE = 5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
-    """What was found: ``problems`` in words; trucks run again, and those that could not be compared."""
+    """What was found: ``problems`` in words; trucks run again, and those that could not be compared.
+
+    ``unsound`` names files that are not to be believed; ``lost`` and ``unsummed`` the months, as "month of
+    truck", that are not there without them, or without their sums.
+    """
 
     manifest: Manifest
     problems: tuple[str, ...]
+    store_whole: bool = False
+    unsound: frozenset[str] = frozenset()
+    lost: tuple[str, ...] = ()
+    unsummed: tuple[str, ...] = ()
     months: int = 0
     run_again: int = 0
     of_other_basis: int = 0
@@ -47,16 +57,21 @@ def verify(
         The folder is no backup, or one of a later Heatbook.
     """
     told = manifest.read(folder)
-    problems = [*told.problems, *_files(folder, told)]
+    bad = _files(folder, told)
+    problems = [*told.problems, *bad.values()]
     if problems_of_store := _store(folder, told):
         return Verdict(manifest=told, problems=(*problems, *problems_of_store))
     with opened(folder) as conn:
-        sealed, found = _months(conn, folder)
+        sealed = _months(conn, folder, bad)
         again = _accounts(conn, courses, models, trucks)
     return Verdict(
         manifest=told,
-        problems=(*problems, *found, *again.problems),
-        months=sealed,
+        problems=(*problems, *sealed.problems, *again.problems),
+        store_whole=STORE not in bad,
+        unsound=frozenset((*bad, *sealed.unsound)),
+        lost=tuple(sealed.lost),
+        unsummed=tuple(sealed.unsummed),
+        months=sealed.seen,
         run_again=again.compared,
         of_other_basis=again.left,
     )
@@ -82,19 +97,21 @@ def later(told: Manifest) -> str | None:
     return None
 
 
-def _files(folder: Path, told: Manifest) -> list[str]:
-    """Compare each file with its hash."""
-    problems = []
+def _files(folder: Path, told: Manifest) -> dict[str, str]:
+    """Compare each file with its hash; say what is wrong, by file."""
+    problems = {}
     for part in told.parts:
         path = folder / part.path
         try:
             size = path.stat().st_size
             same = size == part.bytes and manifest.hash_of(path) == part.sha256
         except OSError as error:
-            problems.append(f"{path} cannot be read ({error.strerror}); take another backup")
+            problems[part.path] = (
+                f"{path} cannot be read ({error.strerror}); take another backup"
+            )
             continue
         if not same:
-            problems.append(
+            problems[part.path] = (
                 f"{path} is not as it was written ({size} bytes, {part.bytes} then, or other ones); take "
                 "another backup"
             )
@@ -119,16 +136,36 @@ def _store(folder: Path, told: Manifest) -> list[str]:
     return []
 
 
-def _months(conn: sqlite3.Connection, folder: Path) -> tuple[int, list[str]]:
+@dataclass(slots=True)
+class _Sealed:
+    """Sealed months that were read back."""
+
+    seen: int = 0
+    problems: list[str] = field(default_factory=list)
+    unsound: list[str] = field(default_factory=list)
+    lost: list[str] = field(default_factory=list)
+    unsummed: list[str] = field(default_factory=list)
+
+
+def _months(conn: sqlite3.Connection, folder: Path, bad: Container[str]) -> _Sealed:
     """Read each sealed month back and compare it with the store's own word of it."""
-    archive = ParquetArchive(folder / ARCHIVE)
-    problems, seen = [], 0
-    for (key,) in conn.execute("SELECT id FROM vehicle ORDER BY name").fetchall():
+    archive, found = ParquetArchive(folder / ARCHIVE), _Sealed()
+    for key, truck in conn.execute("SELECT id, name FROM vehicle ORDER BY name").fetchall():
         for one in months(conn, vehicle_id=key):
-            seen += 1
-            if (problem := examining.problem(archive, one)) is not None:
-                problems.append(problem)
-    return seen, problems
+            found.seen += 1
+            samples, *sums = (path_of(kind, one.name) for kind in KINDS)
+            damage = examining.problem_of_samples(archive, one)
+            if damage is not None or samples in bad:
+                found.lost.append(f"{one.month} of {truck}")
+                found.unsound += [samples, *sums]
+            elif (damage := examining.problem_of_sums(archive, one)) is not None or any(
+                each in bad for each in sums
+            ):
+                found.unsummed.append(f"{one.month} of {truck}")
+                found.unsound += sums
+            if damage is not None:
+                found.problems.append(damage)
+    return found
 
 
 @dataclass(slots=True)
@@ -179,16 +216,23 @@ def _some(names: Sequence[str], number: int | None) -> Sequence[str]:
     return [names[place * len(names) // number] for place in range(number)]
 
 
-Verify = Callable[[Path], Verdict]
-
-
-def refuse(folder: Path, verdict: Verdict) -> None:
-    """Refuse a backup that has problems.
+def refuse(folder: Path, verdict: Verdict, *, sound_only: bool = False) -> None:
+    """Refuse a backup that has problems; with ``sound_only`` one whose store is not whole.
 
     Raises
     ------
     BackupError
         With all of them.
     """
-    if verdict.problems:
-        raise BackupError(f"{folder} is not whole: " + "\n".join(verdict.problems))
+    listed = "\n".join(verdict.problems)
+    if not verdict.problems or (sound_only and verdict.store_whole):
+        return
+    if sound_only:
+        raise BackupError(
+            f"the store in {folder} is not whole, and nothing is put back without it: {listed}"
+        )
+    sound = ""
+    if verdict.store_whole:
+        whole = f"{verdict.months - len(verdict.lost)} of {number_of(verdict.months, 'month')}"
+        sound = f"\nIts store is whole, and {whole}: --sound-only puts these back and leaves out the rest"
+    raise BackupError(f"{folder} is not whole: {listed}{sound}")
