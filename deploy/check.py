@@ -15,6 +15,7 @@ from alerts import sending
 from alerts.phrases import number_of
 from deploy import private
 from deploy.backup.replacing import cut_short
+from deploy.backup_findings import backup_findings
 from deploy.broker_check import Finding, examine
 from deploy.clock import wall_ms
 from deploy.database import StoreError, read_only
@@ -84,6 +85,7 @@ def _findings(loaded: Loaded, *, try_broker: bool, send_notice: bool) -> Iterato
     yield from web_findings(loaded)
     yield from _store(loaded)
     yield from own_findings(loaded)
+    yield from backup_findings(loaded)
     yield from _exposed(loaded)
     yield from influx_findings(loaded)
     yield Finding(level="good", what=f"compiled models are kept in {keep_compiled()}")

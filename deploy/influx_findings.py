@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import ssl
 from collections.abc import Iterator
 
 from alerts.phrases import number_of
@@ -24,12 +25,35 @@ def influx_findings(loaded: Loaded) -> Iterator[Finding]:
     influx = loaded.settings.influx
     if influx is None:
         return
-    yield from _server(influx, archive=loaded.settings.archive.kind == "influx")
+    if (bad := _authority(influx)) is not None:  # the server cannot be spoken to without it
+        yield bad
+    else:
+        yield from _server(influx, archive=loaded.settings.archive.kind == "influx")
     try:
         with read_only(loaded.settings.store.path) as conn:
             yield from _fed(conn)
     except (StoreError, sqlite3.Error):
         return  # said where the store is looked at
+
+
+def _authority(influx: Influx) -> Finding | None:
+    """Say what is wrong with the file of the authority that the server's certificate is from."""
+    if influx.ca_file is None:
+        return None
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT).load_verify_locations(influx.ca_file)
+    except ssl.SSLError as error:
+        reason = f"holds no certificate in PEM form ({error.reason or error})"
+    except OSError as error:
+        reason = f"cannot be read ({error.strerror or error})"
+    else:
+        return None
+    return Finding(
+        level="fault",
+        what=f"influx.ca_file: {influx.ca_file} {reason}",
+        mend="Name the certificate of the authority that signed the server's, as a file that this user can "
+        "read; or take the key out, if it is one that this machine trusts",
+    )
 
 
 def _server(influx: Influx, *, archive: bool) -> Iterator[Finding]:

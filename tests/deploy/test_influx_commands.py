@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+import trustme
 from typer.testing import CliRunner
 
 from deploy.cli import app
@@ -113,6 +114,24 @@ def test_check_tells_a_server_that_is_away(tmp_path: Path) -> None:
     assert level == "fault"
     assert "127.0.0.1:1" in what
     assert "refused" in what
+
+
+def test_check_tells_an_authority_that_cannot_be_read(far: Stub, tmp_path: Path) -> None:
+    text = tmp_path / "notes.txt"
+    text.write_text("no certificate")
+    cases = {
+        tmp_path / "gone.pem": "cannot be read (No such file or directory)",
+        tmp_path: "cannot be read",
+        text: "holds no certificate in PEM form",
+    }
+    for file, reason in cases.items():
+        ((level, what),) = _findings(section(far.url, ca_file=file), tmp_path / "none.db")
+        assert level == "fault"
+        assert what.startswith(f"influx.ca_file: {file} {reason}")
+    good = tmp_path / "ca.pem"
+    trustme.CA().cert_pem.write_to_path(good)
+    said = _findings(section("https://127.0.0.1:1", ca_file=good), tmp_path / "none.db")
+    assert ["ca_file" in what for _, what in said] == [False]  # the server itself was tried
 
 
 def test_check_tells_a_token_that_is_not_taken(home: Home, far: Stub) -> None:
