@@ -30,6 +30,9 @@ HEADS: Mapping[Matter, str] = {
 _PLAIN = frozenset(" ._-'()/#+")
 _NAME_LENGTH = 64
 
+_ROUNDS_UP = 999.5
+"""What is written as a thousand with three figures."""
+
 
 def moment(time_ms: int, zone: tzinfo) -> str:
     """Write a time for a person: local, with abbreviation and offset (two nights need it)."""
@@ -62,6 +65,18 @@ def sound_heading(vehicle: str) -> str:
 def number_of(number: int, one: str, many: str = "") -> str:
     """Write a number of things; ``many`` names several of them where an s does not."""
     return f"{number:,} {one if number == 1 else many or f'{one}s'}"
+
+
+def size_words(size: float | None) -> str:
+    """Write a size [byte] in three figures, decimal as disks are sold; None: there is no such thing."""
+    if size is None:
+        return "none"
+    value, unit = float(size), "B"
+    for bigger in ("kB", "MB", "GB", "TB"):
+        if value < _ROUNDS_UP:
+            break
+        value, unit = value / 1000, bigger
+    return f"{value:.3g} {unit}" if value < _ROUNDS_UP else f"{value:,.0f} {unit}"
 
 
 def plain(name: str) -> str:

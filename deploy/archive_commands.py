@@ -9,8 +9,9 @@ import msgspec
 import typer
 from rich.text import Text
 
+from alerts.phrases import size_words
 from deploy import logs
-from deploy.archive_list import Line, lines, size_words
+from deploy.archive_list import Line, lines
 from deploy.database import Database, StoreBusy, beside_daemon, read_only
 from deploy.desk import Desk, desk_of
 from deploy.export_command import export_command

@@ -36,11 +36,6 @@ def lines(conn: sqlite3.Connection) -> list[Line]:
     return [_line(conn, archive, vehicle_id, name) for vehicle_id, name in trucks]
 
 
-def size_words(size: int) -> str:
-    """Write a size [byte] in MB."""
-    return f"{size / 1e6:.1f} MB"
-
-
 def _line(
     conn: sqlite3.Connection, archive: Archive | None, vehicle_id: int, name: str
 ) -> Line:

@@ -10,9 +10,8 @@ from typing import Annotated
 import msgspec
 import typer
 
-from alerts.phrases import number_of
+from alerts.phrases import number_of, size_words
 from deploy import private
-from deploy.archive_list import size_words
 from deploy.backup.make import Made, Maker
 from deploy.backup.manifest import BackupError
 from deploy.backup.restore import restore

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from alerts.phrases import size_words
 from deploy import record_options as options
 from deploy.database import read_only
 from deploy.desk import desk_of, enter, uncounted
@@ -59,7 +60,7 @@ def export_command(
         fail(f"{file} is there already; name another, or say --overwrite", 1)
     except OSError as error:
         fail(f"cannot write {file}: {error.strerror}", 1)
-    say(f"The service record is in {file}, {len(data):,} bytes.")
+    say(f"The service record is in {file}, {size_words(len(data))}.")
 
 
 @app.command("import")

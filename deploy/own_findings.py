@@ -15,6 +15,7 @@ from pathlib import Path
 
 from alerts.own.conditions import CONDITIONS
 from alerts.own.facts import Facts
+from alerts.phrases import size_words
 from deploy.broker_check import Finding, Level
 from deploy.clock import wall_ms
 from deploy.database import StoreError, read_only
@@ -45,7 +46,7 @@ def own_findings(loaded: Loaded) -> Iterator[Finding]:
     yield from _writable(folders)
     facts = facts_of(settings, folders)
     for name, free in facts.free_bytes.items():
-        yield Finding(level="good", what=f"room: {free / 1e6:,.0f} MB left for the {name}")
+        yield Finding(level="good", what=f"room: {size_words(free)} left for the {name}")
     yield Finding(level="good", what=f"clock: reads {rfc3339(facts.now_ms)}")
     limits = settings.watch.limits(backup_limit(settings))
     for condition in CONDITIONS:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from alerts.phrases import number_of
+from alerts.phrases import number_of, size_words
 from deploy.signs import Check, Signs
 
 
@@ -32,7 +32,7 @@ def ready(signs: Signs, free_bytes: Mapping[str, int], least_bytes: int) -> tupl
             name="disk",
             good=not short,
             words=", ".join(
-                f"{free / 1e6:,.0f} MB left for the {name}" for name, free in free_bytes.items()
+                f"{size_words(free)} left for the {name}" for name, free in free_bytes.items()
             ),
         ),
     )

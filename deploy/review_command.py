@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from alerts.phrases import size_words
 from alerts.teller import Teller
 from deploy import record_options as options
 from deploy.database import read_only
@@ -87,7 +88,7 @@ def _save(path: Path, body: bytes) -> None:
         path.write_bytes(body)
     except OSError as error:
         fail(f"cannot write {path}: {error.strerror}", 1)
-    typer.echo(f"written: {path} ({len(body):,} bytes)", err=True)
+    typer.echo(f"written: {path} ({size_words(len(body))})", err=True)
 
 
 def _show(found: Dossier, pen: Pen, teller: Teller) -> None:

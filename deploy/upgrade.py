@@ -12,6 +12,7 @@ import sqlite3
 from collections.abc import Mapping
 from pathlib import Path
 
+from alerts.phrases import size_words
 from deploy.backup.manifest import BackupError
 from deploy.backup.snapshot import snapshot
 from deploy.store_error import StoreError
@@ -55,7 +56,7 @@ def keep_before(conn: sqlite3.Connection, path: Path, known: Mapping[str, int]) 
     if free < need:
         raise StoreError(
             f"the store {path} is of an earlier Heatbook and is to be brought forward, but {path.parent} has "
-            f"{free / 1e6:.0f} MB left and that takes some {need / 1e6:.0f} MB (a copy of it is kept); "
+            f"{size_words(free)} left and that takes some {size_words(need)} (a copy of it is kept); "
             "make room there, or start the earlier version"
         )
     try:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from alerts.own.facts import Facts, Found, Limits
 from alerts.own.named import by_name, listed, numbered
 from alerts.own.wording import own
+from alerts.phrases import size_words
 from models.transition import Priority
 from models.units import Units
 from models.words import Words
@@ -36,7 +37,9 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
     """Say how much room is left, and where."""
     del units
     free = by_name(FREE, evidence)
-    left = ", ".join(f"{value:,.0f} MB for the {name}" for name, value in free.items())
+    left = ", ".join(
+        f"{size_words(value * _MB)} for the {name}" for name, value in free.items()
+    )
     return own(
         title=f"Little room on the disk of the {listed(free)}",
         observed=f"Left: {left}.",

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import msgspec
 
+from alerts.phrases import size_words
 from deploy.backup import files, manifest
 from deploy.backup.identity import identity
 from deploy.backup.manifest import ARCHIVE, FORMAT, STORE, BackupError, Counts, Manifest, Part
@@ -216,7 +217,7 @@ class Maker:
         free = shutil.disk_usage(self.into).free
         if free < need:
             raise BackupError(
-                f"{self.into} has {free / 1e6:.0f} MB left and the backup needs some {need / 1e6:.0f} MB; "
+                f"{self.into} has {size_words(free)} left and the backup needs some {size_words(need)}; "
                 "make room, keep fewer backups (--keep), or name another folder"
             )
 

@@ -13,6 +13,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
+from alerts.phrases import size_words
 from deploy import private
 from deploy.backup import files, manifest, replacing
 from deploy.backup.manifest import ARCHIVE, STORE, BackupError, Part
@@ -98,7 +99,7 @@ def _room(store: Path, archive: Path, parts: Iterable[Part]) -> None:
             sizes[_standing(archive)] += part.bytes
     for disk, need in sizes.items():
         if shutil.disk_usage(disk).free < need:
-            raise BackupError(f"{disk} has no room for {need / 1e6:.0f} MB; make room there")
+            raise BackupError(f"{disk} has no room for {size_words(need)}; make room there")
 
 
 def _standing(folder: Path) -> Path:

@@ -13,6 +13,7 @@ import time
 from contextlib import closing
 from pathlib import Path
 
+from alerts.phrases import size_words
 from deploy import private
 from deploy.backup.manifest import BackupError
 
@@ -46,7 +47,7 @@ def snapshot(store: Path, target: Path, *, limit_bytes: int = LIMIT_BYTES) -> No
         size = _size(log)
         if size > limit_bytes:
             raise BackupError(
-                f"while the store was copied its log grew to {size / 1e6:.0f} MB and the copy was given "
+                f"while the store was copied its log grew to {size_words(size)} and the copy was given "
                 "up: the disk of the backup is slower than what comes in; try at a quieter hour, or "
                 "onto another disk"
             )

@@ -7,12 +7,13 @@ from collections.abc import Sequence
 from starlette.responses import Response
 from starlette.routing import BaseRoute
 
+from alerts.phrases import size_words
 from ingest import inbox, quarantine
 from ingest.decoded import REASONS
 from review.access.audit import Deed
 from review.access.visitor import Role
 from review.console.house import House
-from review.console.system import SYSTEM, size_words
+from review.console.system import SYSTEM
 from review.console.visit import Visit, route
 
 QUARANTINE = f"{SYSTEM}/quarantine"

@@ -14,6 +14,7 @@ from alerts.figure_lines import Line, lines, span
 from alerts.figure_reader import figures_of
 from alerts.figures import DAY_MS, Figures
 from alerts.own.facts import OURSELVES
+from alerts.phrases import size_words
 from review.access import accounts, sessions
 from review.access.audit import Deed
 from review.access.visitor import Role
@@ -145,15 +146,3 @@ _DONE = {
     "dropped": "Thrown away for good.",
     "reingested": "It waits for the daemon, which takes it in within a second. What is still bad comes back.",
 }
-
-
-def size_words(size: int | None) -> str:
-    """Write a number of bytes (IEC 80000-13: KiB, MiB, GiB)."""
-    if size is None:
-        return "none"
-    value, unit = float(size), "B"
-    for bigger in ("KiB", "MiB", "GiB", "TiB"):
-        if value < 1024:
-            break
-        value, unit = value / 1024, bigger
-    return f"{value:.0f} {unit}" if unit == "B" or value >= 100 else f"{value:.1f} {unit}"

@@ -43,7 +43,7 @@ def test_of_a_sound_machine_nothing_is_wrong(tmp_path: Path) -> None:
     findings = found(tmp_path, health={"port": free_port()})
     assert bad(findings) == []
     said = " ".join(each.what for each in findings)
-    for words in ("MB left for the store", "clock: reads 20", "is free", "log: lines on"):
+    for words in ("B left for the store", "clock: reads 20", "is free", "log: lines on"):
         assert words in said
 
 

@@ -22,7 +22,6 @@ from ingest import inbox, quarantine
 from ingest.decoded import REASONS, Refused
 from models.transition import Priority
 from review.access.visitor import Role
-from review.console.system import size_words
 from review.figure_bars import load_bars, priority_bars
 from review.system_facts import _within, system_facts
 from tests.alerts.store import NOON, take, transition, write
@@ -224,20 +223,3 @@ def test_no_alarms_draw_empty_bars() -> None:
     rows = Rows(happenings=[], arrivals=[], holdings=[], seen=[])
     found = figures(rows, since_ms=0, until_ms=DAY_MS, rules=FigureRules())
     assert all(bar.fill == 0.0 for bar in (*load_bars(found), *priority_bars(found)))
-
-
-@pytest.mark.parametrize(
-    ("size", "words"),
-    [
-        (None, "none"),
-        (0, "0 B"),
-        (1023, "1023 B"),
-        (1024, "1.0 KiB"),
-        (150 * 2**20, "150 MiB"),
-        (2**31, "2.0 GiB"),
-        (5 * 2**50, "5120 TiB"),
-    ],
-)
-def test_sizes_are_written_by_the_standard(size: int | None, words: str) -> None:
-    """IEC 80000-13: prefixes of powers of two."""
-    assert size_words(size) == words
