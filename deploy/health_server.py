@@ -18,6 +18,7 @@ from urllib.parse import parse_qs, urlsplit
 import structlog
 from prometheus_client import CONTENT_TYPE_LATEST
 
+from deploy.no_port import mend_no_port, why_no_port
 from deploy.observe_sections import Health
 from deploy.signs import Check, well
 from review.joined import joined
@@ -71,8 +72,7 @@ class HealthServer:
                 server = _Server(settings, self._pages)
             except OSError as error:
                 if not said:
-                    where = f"{settings.bind}:{settings.port}"
-                    log.error("health.unavailable", where=where, reason=str(error))
+                    log.error("health.unavailable", **_why_not(settings, error))
                 said = True
                 self._stopping.wait(RETRY_S)
                 continue
@@ -80,6 +80,14 @@ class HealthServer:
                 log.info("health.started", bind=settings.bind, port=settings.port)
                 while not self._stopping.is_set():
                     server.handle_request()
+
+
+def _why_not(settings: Health, error: OSError) -> dict[str, str]:
+    """Say what cannot be, why, and how to mend it."""
+    return {
+        "reason": f"cannot listen at {settings.bind} port {settings.port}: {why_no_port(error)}",
+        "mend": f"{mend_no_port(error)}, in [health]; it is tried again every {RETRY_S:g} s",
+    }
 
 
 class _Server(ThreadingHTTPServer):

@@ -20,6 +20,7 @@ from deploy.broker_check import Finding, Level
 from deploy.clock import wall_ms
 from deploy.database import StoreError, read_only
 from deploy.disk_room import free_bytes
+from deploy.no_port import mend_no_port, why_no_port
 from deploy.observe_sections import Health
 from deploy.own_sources import (
     backup_limit,
@@ -30,7 +31,6 @@ from deploy.own_sources import (
     newest_backup,
 )
 from deploy.settings import Loaded, Settings
-from deploy.web.findings import why_no_port
 from deploy.web.section import loopback
 from models.transition import Priority
 from models.units import METRIC, rfc3339
@@ -133,7 +133,7 @@ def _port(health: Health, where: str) -> Finding:
         if _is_ours(health):
             return Finding(level="good", what=f"{where}: the daemon answers there")
         what = f"{where}: {why_no_port(error)}"
-        return Finding(level="fault", what=what, mend="Choose another bind or port")
+        return Finding(level="fault", what=what, mend=mend_no_port(error))
     return Finding(level="good", what=f"{where} is free")
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import http.client
-import os
 import socket
 import sqlite3
 from collections.abc import Iterator
@@ -14,6 +13,7 @@ from alerts.phrases import number_of
 from deploy.broker_check import Finding
 from deploy.clock import wall_ms
 from deploy.database import StoreError, read_only
+from deploy.no_port import mend_no_port, why_no_port
 from deploy.settings import Loaded
 from deploy.web.section import Web, loopback
 from review.access import accounts
@@ -51,22 +51,9 @@ def _port(web: Web) -> Finding:
         return Finding(
             level="fault",
             what=f"{where}: {why_no_port(error)}",
-            mend=_MEND.get(error.errno or 0, "Choose another bind or port"),
+            mend=mend_no_port(error, instead="put a proxy there"),
         )
     return Finding(level="good", what=f"{where} is free")
-
-
-def why_no_port(error: OSError) -> str:
-    """Say why nothing can listen there; an address that no resolver knows has no number of the system."""
-    number = error.errno or 0
-    return os.strerror(number) if number > 0 else "no address of that name"
-
-
-_MEND = {
-    errno.EADDRINUSE: "Stop the other program that listens there, or choose another port",
-    errno.EADDRNOTAVAIL: "bind must be an address of this machine, such as 127.0.0.1",
-    errno.EACCES: "Ports below 1024 need rights that the daemon should not have: put a proxy there",
-}
 
 
 def _is_ours(web: Web) -> bool:

@@ -146,8 +146,16 @@ def listener_file() -> str:
 
 def test_the_broker_has_the_settings_that_ship_but_for_where_the_daemon_comes_in() -> None:
     shipped = (ROOT / "deploy" / "mosquitto" / "heatbook-certificates.conf").read_text()
-    wanted = shipped.replace("listener 8884 127.0.0.1\n", "listener 8884\n")
-    assert wanted != shipped
+    before, daemon, after = re.split(r"(?<=# --- Heatbook\n)|(?=listener 8884)", shipped)
+    ours = listener_file().partition(before)[2]
+    said = ours.partition("listener 8884")[0]
+    assert (
+        said.count("\n") == said.count("# ") > 0
+    )  # a comment of its own: it is not this machine alone
+    assert "this machine alone" in daemon
+    assert "this machine alone" not in said
+    wanted = before + said + after.replace("listener 8884 127.0.0.1\n", "listener 8884\n")
+    assert "127.0.0.1" in after
     assert listener_file().endswith(wanted)
     head = listener_file().removesuffix(wanted).splitlines()
     assert all(not line or line.startswith("#") for line in head)

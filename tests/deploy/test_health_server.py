@@ -181,8 +181,25 @@ def test_a_port_that_is_taken_is_said_once_and_tried_again(
             assert until(lambda: bool(logged), PATIENCE_S)
         assert until(one.answers, PATIENCE_S)
     assert [each["event"] for each in logged] == ["health.unavailable", "health.started"]
+    where = f"127.0.0.1 port {one.port}"
+    assert logged[0]["reason"] == f"cannot listen at {where}: Address already in use"
+    assert "Stop the other program that listens there" in logged[0]["mend"]
+    assert "in [health]; it is tried again" in logged[0]["mend"]
     assert one.server.stop()
     assert not one.answers()
+
+
+def test_an_address_of_another_machine_is_said_with_how_to_mend_it() -> None:
+    pages = Pages(checks={}, figures=bytes)
+    server = HealthServer(Health(bind="192.0.2.1", port=free_port()), pages)
+    with capture_logs() as logged:
+        server.start()
+        assert until(lambda: bool(logged), PATIENCE_S)
+        assert server.stop()
+    (told,) = logged
+    assert "192.0.2.1 port" in told["reason"]
+    assert "Cannot assign requested address" in told["reason"]
+    assert "bind must be an address of this machine" in told["mend"]
 
 
 def test_it_needs_nothing_of_the_console() -> None:
