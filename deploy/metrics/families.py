@@ -1,7 +1,8 @@
 """Every figure by name: its kind, its labels, what it says. The table in README.md is this one.
 
 Names as prometheus.io/docs/practices/naming has them: our prefix, base units, ``_total`` for what
-only grows. Labels have few values: never a truck, a person or an address.
+only grows. Labels have few values: never a truck, a person or an address. How old something is that hangs
+or waits is told as an age, by a clock that never jumps, and not as a time: the system's may be wrong.
 """
 
 from __future__ import annotations
@@ -37,11 +38,15 @@ def _histogram(name: str, words: str) -> Family:
 
 _ALL = (
     _gauge("build_info", "Always 1; which version runs.", "version", "model_version"),
+    _gauge("phase", "1 for what the daemon is doing: starting, serving or stopping.", "phase"),
     _gauge(
-        "up_phase", "1 for what the daemon is doing: starting, serving or stopping.", "phase"
+        "commit_loop_last_turn_age_seconds",
+        "How long ago the loop that commits came round last.",
     ),
-    _gauge("committer_turn_age_seconds", "Since the committer came round last."),
-    _gauge("network_turn_age_seconds", "Since the network thread moved last."),
+    _gauge(
+        "network_loop_last_turn_age_seconds",
+        "How long ago the thread of the network moved last.",
+    ),
     _gauge("broker_connected", "1 while the session with the broker stands."),
     _counter("broker_disconnects_total", "Times the connection to the broker was lost."),
     _counter("broker_sessions_lost_total", "Times the broker had forgotten our session."),

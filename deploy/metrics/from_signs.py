@@ -29,9 +29,9 @@ def values(signs: Signs) -> Iterator[Value]:
 def _going(signs: Signs) -> Iterator[Value]:
     source = signs.source
     for phase in get_args(Phase):
-        yield value("up_phase", float(signs.phase == phase), phase)
-    yield value("committer_turn_age_seconds", signs.turned_ms / 1000)
-    yield value("network_turn_age_seconds", (signs.network_ms or 0) / 1000)
+        yield value("phase", float(signs.phase == phase), phase)
+    yield value("commit_loop_last_turn_age_seconds", signs.turned_ms / 1000)
+    yield value("network_loop_last_turn_age_seconds", (signs.network_ms or 0) / 1000)
     yield value("broker_connected", float(source.connected))
     yield value("broker_disconnects_total", source.disconnects)
     yield value("broker_sessions_lost_total", source.sessions_lost)

@@ -73,7 +73,7 @@ TRUCKS = series("heatbook_trucks", f"3x{STEPS}")
 RECEIVED = series("heatbook_samples_received_total", f"0+100x{STEPS}")
 CASES = (
     plain("HeatbookDown", "up", "0", "1", job="heatbook"),
-    plain("HeatbookStuck", "heatbook_committer_turn_age_seconds", "0+60", "1"),
+    plain("HeatbookStuck", "heatbook_commit_loop_last_turn_age_seconds", "0+60", "1"),
     plain("HeatbookStoreFailing", "heatbook_store_failing_seconds", "0+60", "0"),
     plain("HeatbookBrokerAway", "heatbook_broker_connected", "0", "1"),
     plain("HeatbookDiskShort", "heatbook_disk_free_bytes", "9e8", "2e9", folder="store"),
