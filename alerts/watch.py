@@ -101,19 +101,22 @@ def judge(
     that were told.
     """
     everybody_ms = _everybody(heard, now_ms, limits, listening_since_ms, link)
-    onsets = {} if everybody_ms is None else {EVERYBODY: everybody_ms}
     with_all_ms = _newest_ms(heard) - limits.everybody_after_ms
-    for vehicle, last in sorted(heard.items()):
+    onsets: dict[str, int] = {}
+    for vehicle, last in heard.items():
         onset_ms = silent(
             last, now_ms, limits, listening_since_ms=listening_since_ms, link=link
         )
+        if onset_ms is None:
+            continue
         fell_with_all = everybody_ms is not None and last.heard_ms >= with_all_ms
         excused = any(
             each.took(last) and not _long_over(each, now_ms, limits) for each in outages
         )
-        if onset_ms is not None and not fell_with_all and not excused:
+        if not fell_with_all and not excused:
             onsets[vehicle] = onset_ms
-    return onsets
+    general = {} if everybody_ms is None else {EVERYBODY: everybody_ms}
+    return general | dict(sorted(onsets.items()))
 
 
 def fallen(heard: Mapping[str, LastHeard], limits: SilenceLimits) -> list[LastHeard]:

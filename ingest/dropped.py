@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.held import NEVER_MS, Held, pack, unpack_as
+from ingest.held import NEVER_MS, Held, unpack_as
 from models.course import Course
 from models.kernel import STATE
 from models.layout import blank
@@ -36,11 +36,11 @@ def beginning(conn: sqlite3.Connection, held: Held) -> Held:
         "SELECT until_ms, layout, state FROM dropped WHERE vehicle_id = ?", (held.vehicle_id,)
     ).fetchone()
     if row is None:
-        return replace(held, state=blank(STATE), last_ms=NEVER_MS, checkpoint_ms=NEVER_MS)
+        return replace(held, kept=blank(STATE), last_ms=NEVER_MS, checkpoint_ms=NEVER_MS)
     last_ms, layout, body = row
     state = _carried(layout, body)
     _place(held.course, state, last_ms)
-    return replace(held, state=state, last_ms=last_ms, checkpoint_ms=last_ms)
+    return replace(held, kept=state, last_ms=last_ms, checkpoint_ms=last_ms)
 
 
 def drop(
@@ -55,7 +55,7 @@ def drop(
             held.last_ms,
             samples,
             repr(STATE.descr),
-            pack(held.state),
+            held.packed,
             now_ms,
         ),
     )

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from ingest import dropped, journal
 from ingest.codec import join
-from ingest.held import NEVER_MS, Held, forget_state, pack, unpack
+from ingest.held import NEVER_MS, Held, forget_state, pack
 from ingest.held import save as write_state
 from ingest.merge import Conflict, fresh_rows, merge
 from models.course import run
@@ -232,7 +232,7 @@ def _back_before(tx: sqlite3.Connection, held: Held, time_ms: int) -> Held:
 
 def _at(held: Held, checkpoint: tuple[int, bytes]) -> Held:
     time_ms, state = checkpoint
-    return replace(held, state=unpack(state), last_ms=time_ms, checkpoint_ms=time_ms)
+    return replace(held, kept=state, last_ms=time_ms, checkpoint_ms=time_ms)
 
 
 def _run(
@@ -250,7 +250,7 @@ def _run(
         if keep and last_ms - checkpoint_ms >= CHECKPOINT_MS:
             _keep(tx, held.vehicle_id, last_ms, state, checkpoint_ms)
             checkpoint_ms = last_ms
-    return replace(held, state=state, last_ms=last_ms, checkpoint_ms=checkpoint_ms), events
+    return replace(held, kept=state, last_ms=last_ms, checkpoint_ms=checkpoint_ms), events
 
 
 def _keep(

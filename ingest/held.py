@@ -28,7 +28,7 @@ PACKED = "zlib"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Held:
-    """One truck: its course and its state, a record of shape (1,).
+    """One truck: its course and its state, a record of shape (1,), open or as ``pack`` makes it.
 
     A fold makes a new ``Held``; the old one stays good if the transaction fails. ``basis``
     names the model code, the parameters and the service entries that the state was computed with.
@@ -41,7 +41,7 @@ class Held:
     name: str
     course: Course
     basis: str
-    state: NDArray[Any]
+    kept: NDArray[Any] | bytes
     last_ms: int = NEVER_MS
     checkpoint_ms: int = NEVER_MS
     sequence: Sequence = field(default_factory=Sequence)
@@ -50,6 +50,21 @@ class Held:
     on_file: bool = False
     unsaved: bool = False
     stopped: bool = False
+
+    @property
+    def state(self) -> NDArray[Any]:
+        """The state, opened each time anew where it is packed."""
+        return unpack(self.kept) if isinstance(self.kept, bytes) else self.kept
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the state is at hand unpacked."""
+        return not isinstance(self.kept, bytes)
+
+    @property
+    def packed(self) -> bytes:
+        """The state as it is stored."""
+        return self.kept if isinstance(self.kept, bytes) else pack(self.kept)
 
 
 def basis_of(course: Course, model_version: str) -> str:
@@ -94,7 +109,7 @@ def load(
         name=name,
         course=course,
         basis=basis,
-        state=blank(STATE) if body is None else unpack(body),
+        kept=blank(STATE) if body is None else body,
         last_ms=time_ms,
         checkpoint_ms=NEVER_MS if checkpoint_ms is None else checkpoint_ms,
         sequence=load_sequence(conn, vehicle_id),
@@ -140,7 +155,7 @@ def introduce(
         name=name,
         course=course,
         basis=basis_of(course, model_version),
-        state=blank(STATE),
+        kept=blank(STATE),
         heard_ms=now_ms,
     )
 
@@ -155,7 +170,7 @@ def save(tx: sqlite3.Connection, held: Held) -> Held:
             held.last_ms,
             held.checkpoint_ms,
             held.basis,
-            pack(held.state),
+            held.packed,
         ),
     )
     return replace(held, on_file=True, unsaved=False)

@@ -98,4 +98,4 @@ def span_of(
 
 def as_of(held: Held, state: np.ndarray) -> Held:
     """Give a truck as it was, from its state then."""
-    return replace(held, state=state, last_ms=int(state[0]["truck"]["latest"]["time_ms"]))
+    return replace(held, kept=state, last_ms=int(state[0]["truck"]["latest"]["time_ms"]))
