@@ -9,6 +9,7 @@ from ingest import quarantine
 from ingest.decoded import Decoded, Refused
 from ingest.merge import Conflict
 from ingest.message import Message
+from ingest.wire import truck_of
 
 MOST_NAMES = 1_000
 """Names of unknown fields that are counted apart in all; all others count as one."""
@@ -75,7 +76,7 @@ class Aside:
             detail=f"the daemon failed on it with {type(error).__name__}: {error}",
             raw=message.payload,
         )
-        self.refused(tx, message.topic, None, refused, now_ms)
+        self.refused(tx, message.topic, truck_of(message.topic), refused, now_ms)
 
 
 def _count_name(tx: sqlite3.Connection, name: str, times: int) -> None:

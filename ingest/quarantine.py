@@ -1,7 +1,8 @@
 """What was refused: kept with its reason and its bytes, so that it can be mended and taken in.
 
-Bounded in rows and in bytes; the oldest go first and are counted. The same bytes refused again
-for the same reason are one entry with a count: a gateway that repeats itself pushes nobody out.
+Bounded in rows and in bytes; what is too much is the oldest of the truck that holds the most, and is
+counted: a gateway that floods pushes out its own. The same bytes refused again for the same reason are one
+entry with a count.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from ingest import shares
 from ingest.decoded import Refused
 from models.sample import SIGNALS
 
@@ -94,7 +96,7 @@ def keep(
     limit_rows: int,
     limit_bytes: int,
 ) -> None:
-    """Keep what was refused; drop the oldest until all fits within the limits."""
+    """Keep what was refused; drop the oldest of whoever holds the most until all fits within the limits."""
     # A topic is untrusted text and need not be encodable.
     topic = topic.encode("utf-8", "replace").decode()
     digest = _digest(topic, refused)
@@ -108,11 +110,16 @@ def keep(
     texts = (topic, vehicle, refused.reason, refused.field, refused.detail)
     size = ENTRY_OVERHEAD_BYTES + len(refused.raw)
     size += sum(len(text.encode()) for text in texts if text is not None)
-    tx.execute(
+    if size > limit_bytes:
+        # It would push out all of its truck's, and then itself.
+        tx.execute("UPDATE quarantine_total SET dropped = dropped + 1")
+        return
+    came = tx.execute(
         "INSERT INTO quarantine (digest, topic, vehicle, reason, field, detail, raw, size, "
-        "times, first_received_ms, last_received_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, 1, ?, ?)",
+        "times, first_received_ms, last_received_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, 1, ?, ?) RETURNING id",
         (digest, *texts, refused.raw, size, received_ms, received_ms),
     )
+    shares.took(tx, vehicle, came.fetchone()[0], size)
     tx.execute("UPDATE quarantine_total SET entries = entries + 1, bytes = bytes + ?", (size,))
     _make_room(tx, limit_rows, limit_bytes)
 
@@ -131,20 +138,23 @@ def _make_room(tx: sqlite3.Connection, limit_rows: int, limit_bytes: int) -> Non
         held = totals(tx)
         if held.entries <= limit_rows and held.bytes <= limit_bytes:
             return
-        oldest = tx.execute("SELECT id, times FROM quarantine ORDER BY id LIMIT 1").fetchone()
-        if oldest is None:
+        out = shares.next_out(tx, for_rows=held.entries > limit_rows)
+        times = None if out is None else _remove(tx, out)
+        if times is None:
             return
-        _remove(tx, oldest[0])
-        tx.execute("UPDATE quarantine_total SET dropped = dropped + ?", (oldest[1],))
+        tx.execute("UPDATE quarantine_total SET dropped = dropped + ?", (times,))
 
 
-def _remove(tx: sqlite3.Connection, entry_id: int) -> bool:
-    found = tx.execute("DELETE FROM quarantine WHERE id = ? RETURNING size", (entry_id,))
-    row = found.fetchone()
+def _remove(tx: sqlite3.Connection, entry_id: int) -> int | None:
+    """Take an entry away; give how many times it came, None where there is none."""
+    statement = "DELETE FROM quarantine WHERE id = ? RETURNING vehicle, size, times"
+    row = tx.execute(statement, (entry_id,)).fetchone()
     if row is None:
-        return False
-    tx.execute("UPDATE quarantine_total SET entries = entries - 1, bytes = bytes - ?", row)
-    return True
+        return None
+    vehicle, size, times = row
+    shares.gave(tx, vehicle, size)
+    tx.execute("UPDATE quarantine_total SET entries = entries - 1, bytes = bytes - ?", (size,))
+    return int(times)
 
 
 def keep_conflict(
@@ -235,7 +245,7 @@ def take(tx: sqlite3.Connection, entry_id: int) -> Entry | None:
 
 def drop(tx: sqlite3.Connection, entry_ids: Sequence[int]) -> int:
     """Throw entries away; give how many there were."""
-    return sum(_remove(tx, entry_id) for entry_id in entry_ids)
+    return sum(_remove(tx, entry_id) is not None for entry_id in entry_ids)
 
 
 def totals(conn: sqlite3.Connection) -> Totals:

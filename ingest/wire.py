@@ -9,7 +9,16 @@ from ingest.decoded import Decoded, Decoder, Refused, Status, WireRules
 from ingest.decoders import DECODERS
 from ingest.decoders.shown import shown
 
-__all__ = ["DECODERS", "Decoded", "Decoder", "Refused", "Status", "WireRules", "decode"]
+__all__ = [
+    "DECODERS",
+    "Decoded",
+    "Decoder",
+    "Refused",
+    "Status",
+    "WireRules",
+    "decode",
+    "truck_of",
+]
 
 vehicle_name = re.compile(r"(?!\.{1,2}\Z)[A-Za-z0-9._-]{1,64}\Z")
 """Neither "." nor "..": in an address or a path these lead elsewhere (RFC 3986 section 5.2.4)."""
@@ -34,6 +43,12 @@ def decode(topic: str, payload: bytes, *, now_ms: int, rules: WireRules) -> Deco
             vehicle, "too_large", "payload", _too_large(payload, rules), payload, rules
         )
     return DECODERS[suffix](vehicle, payload, now_ms=now_ms, rules=rules)
+
+
+def truck_of(topic: str) -> str | None:
+    """Give the truck that a topic names where trucks publish, whatever comes before; None: it names none."""
+    *_, name, suffix = ("", *topic.split("/"))
+    return name if suffix in DECODERS and vehicle_name.match(name) else None
 
 
 def _refuse(

@@ -64,6 +64,28 @@ def test_a_message_put_in_by_hand_that_we_fail_on_goes_back_alone(
             assert not inbox.waiting(conn)
             (entry,) = quarantine.listing(conn)
         assert (entry.reason, entry.topic) == ("not_processed", bad.topic)
+        assert entry.vehicle == "NF-02"
+
+
+def test_a_truck_that_floods_the_quarantine_pushes_out_its_own_alone(tmp_path: Path) -> None:
+    few = [b'{"time":1767268800,"gear":99}', b"no json", b"[]"]
+    with store(tmp_path) as database:
+        running = pipeline(database, quarantine_rows=50)
+        running.commit([Message(topic="fleet/NF-01/telemetry", payload=each) for each in few])
+        for start in range(0, 300, 100):
+            running.commit(
+                [
+                    Message(topic="fleet/NF-02/telemetry", payload=b"nonsense %d" % number)
+                    for number in range(start, start + 100)
+                ]
+            )
+        with database.read() as conn:
+            quiet = quarantine.listing(conn, vehicle="NF-01")
+            total = quarantine.totals(conn)
+            newest = quarantine.listing(conn, limit=1)
+    assert sorted(each.raw for each in quiet) == sorted(few)
+    assert (total.entries, total.refused, total.dropped) == (50, 303, 253)
+    assert newest[0].raw == b"nonsense 299"
 
 
 def test_names_of_unknown_fields_are_counted_within_a_bound(

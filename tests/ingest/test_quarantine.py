@@ -11,6 +11,7 @@ import pytest
 from ingest import quarantine
 from ingest.decoded import Refused, WireRules
 from ingest.quarantine import ENTRY_OVERHEAD_BYTES, QUARANTINE_STEPS, Entry
+from ingest.shares import SHARE_STEPS
 from ingest.wire import decode
 
 NOW_MS = 1_772_000_000_000
@@ -19,7 +20,7 @@ NOW_MS = 1_772_000_000_000
 @pytest.fixture
 def tx() -> Iterator[sqlite3.Connection]:
     connection = sqlite3.connect(":memory:", isolation_level=None)
-    for step in QUARANTINE_STEPS:
+    for step in (*QUARANTINE_STEPS, *SHARE_STEPS):
         for statement in step:
             connection.execute(statement)
     connection.execute("BEGIN IMMEDIATE")

@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from ingest.wire import Decoded, Refused, Status, WireRules, decode
+from ingest.wire import Decoded, Refused, Status, WireRules, decode, truck_of
 from models.sample import SAMPLE, SIGNAL_NAMES, SIGNALS, Signal
 
 NOW_MS = 1_772_000_000_000
@@ -240,6 +240,13 @@ def test_status() -> None:
 def test_every_name_of_a_truck_that_is_allowed() -> None:
     for name in ("a", "A.b_c-9", "x" * 64, "...", "-"):
         assert run(GOOD, f"fleet/{name}/telemetry").vehicle == name
+
+
+def test_a_topic_says_whose_it_is_whatever_was_sent_by_it() -> None:
+    for topic in ("fleet/NF-01/telemetry", "fleet/NF-01/status", "a/b/NF-01/telemetry"):
+        assert truck_of(topic) == "NF-01"
+    for topic in ("", "telemetry", "/telemetry", "fleet/NF-01/received", "fleet/a b/telemetry"):
+        assert truck_of(topic) is None
 
 
 def test_samples_may_be_written_to_by_the_next_stage() -> None:
