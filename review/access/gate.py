@@ -72,7 +72,11 @@ class Gate:
     def visitor(self, request: Request) -> Visitor | None:
         """Say who asks; None: nobody who is signed in."""
         came = self.came(request)
-        if came is None or came.session.provisional:
+        return None if came is None else self.visitor_of(came)
+
+    def visitor_of(self, came: Came) -> Visitor | None:
+        """Say who came; None: somebody who has still to choose a password."""
+        if came.session.provisional:
             return None
         return Visitor(
             name=came.account.name,

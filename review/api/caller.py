@@ -25,8 +25,12 @@ _CHALLENGE = 'Bearer realm="heatbook"'
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Caller:
-    """Who asks, and what they may; ``scopes`` None: a person, who may what their role may."""
+    """Who asks, and what they may; ``scopes`` None: a person, who may what their role may.
 
+    ``key`` is nobody else's, ever: names can be alike, and be given again.
+    """
+
+    key: str
     visitor: Visitor
     scopes: frozenset[Scope] | None
 
@@ -61,15 +65,22 @@ def caller_of(house: House, request: Request) -> Caller | None:
     """Say who asks; None: nobody we know."""
     header = request.headers.get("authorization")
     if header is None:
-        visitor = house.gate.visitor(request)
-        return None if visitor is None else Caller(visitor=visitor, scopes=None)
+        return _person(house, request)
     now_ms = house.gate.now_ms()
     with house.store.read() as conn:
         came = bearer(conn, header, now_ms, house.units)
     if came is None:
         return None
     used(house.store, came, now_ms)
-    return Caller(visitor=came.visitor, scopes=came.scopes)
+    return Caller(key=f"token {came.key}", visitor=came.visitor, scopes=came.scopes)
+
+
+def _person(house: House, request: Request) -> Caller | None:
+    came = house.gate.came(request)
+    visitor = None if came is None else house.gate.visitor_of(came)
+    if came is None or visitor is None:
+        return None
+    return Caller(key=f"account {came.account.id}", visitor=visitor, scopes=None)
 
 
 def from_elsewhere(house: House, request: Request, caller: Caller) -> bool:

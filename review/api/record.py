@@ -185,7 +185,7 @@ def _must_mend(ask: Ask, tx: sqlite3.Connection, entry_id: int) -> None:
 
 def _key(ask: Ask, key: str) -> str:
     """Give the key under which it is kept: two callers may use the same."""
-    digest = hashlib.sha256(f"{ask.visitor.name}\n{key}".encode()).hexdigest()
+    digest = hashlib.sha256(f"{ask.caller.key}\n{key}".encode()).hexdigest()
     return f"api-{digest[:32]}"
 
 

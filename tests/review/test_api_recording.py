@@ -10,9 +10,12 @@ import httpx
 import pytest
 
 from ingest import record
+from review.access import accounts, tokens
 from review.access.audit import lines
+from review.access.tokens import Scope
 from review.access.visitor import Role
 from tests.review.api_stage import NOW, ApiStage, api_stage, pan_drop, problem
+from tests.review.stage import sign_in
 
 
 @pytest.fixture(scope="module")
@@ -85,6 +88,37 @@ def test_the_same_request_twice_is_one_entry(own: ApiStage) -> None:
         hers = ines.post("/trucks/NF-03/record", json=pan_drop(volume_l=5.0), headers=headers)
         assert hers.status_code == 201
     assert len(own.client.get("/trucks/NF-03/record").json()["entries"]) == 2
+
+
+def test_a_key_is_its_callers_own_whatever_they_are_called(own: ApiStage) -> None:
+    headers = {"Idempotency-Key": "one"}
+    where = "/trucks/NF-03/record"
+    with own.program(Scope.RECORD) as first:
+        made = first.post(where, json=pan_drop(volume_l=4.0), headers=headers).json()
+        with own.database.write() as tx:
+            token = tokens.listed(tx)[0]
+            name = f"{token.name} (token)"
+            person = accounts.add(
+                tx, name, Role.TECHNICIAN, "", now_ms=1, one_time_until_ms=None
+            )
+        with httpx.Client(base_url=f"{own.url}/api/v1") as namesake:
+            sign_in(namesake, own.house, person)
+            theirs = namesake.post(where, json=pan_drop(volume_l=4.0), headers=headers)
+        assert theirs.json()["id"] != made["id"]
+        # A token that was revoked, and another of its name.
+        with own.database.write() as tx:
+            tokens.revoke(tx, token.id, by="Ines", now_ms=1)
+            again = tokens.make(
+                tx, token.name, [Scope.RECORD], by="Ines", now_ms=1, ends_ms=None
+            )
+        first.headers["Authorization"] = f"Bearer {again}"
+        other = first.post(where, json=pan_drop(volume_l=3.0), headers=headers)
+        assert (other.status_code, other.json()["volume_l"]) == (201, 3.0)
+        assert (
+            first.post(where, json=pan_drop(volume_l=3.0), headers=headers).json()
+            == other.json()
+        )
+    assert len(own.client.get(where).json()["entries"]) == 3
 
 
 def test_a_registration_twice_is_one_too(own: ApiStage) -> None:
