@@ -27,11 +27,15 @@ class Came:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Try:
-    """Somebody who wants to come in; ``known``: what its cookie says of the browser, for each account."""
+    """Somebody who wants to come in.
+
+    ``known``: what its cookie says of the browser, for each account; ``session``: the token it still has.
+    """
 
     name: str
     password: str
     known: tuple[str, ...] = ()
+    session: str = ""
     browser: str = ""
     address: str = ""
 
@@ -187,6 +191,8 @@ class Entrance:
             sessions.sweep(tx, now_ms, self._rules)
             if known:
                 sessions.forget(tx, known)
+            # The browser keeps the new token alone: nobody could sign out of the old session any more.
+            sessions.replaced(tx, wants.session)
             token = sessions.begin(
                 tx,
                 account.id,

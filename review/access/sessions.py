@@ -131,6 +131,11 @@ def end(tx: sqlite3.Connection, session_id: int, account_id: int) -> bool:
     return done.rowcount > 0
 
 
+def replaced(tx: sqlite3.Connection, token: str) -> None:
+    """End the session of a browser in which somebody signs in anew, whosever it is."""
+    tx.execute("DELETE FROM session WHERE hash = ?", (secret.kept(token),))
+
+
 def end_all(tx: sqlite3.Connection, account_id: int, *, but: int | None = None) -> int:
     """End all sessions of an account, ``but`` one; give how many."""
     tx.execute("DELETE FROM known_browser WHERE account_id = ?", (account_id,))

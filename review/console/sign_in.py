@@ -68,6 +68,7 @@ class _Door:
             name=name,
             password=form.get("password", ""),
             known=tuple(filter(None, self._read(request, cookies.BROWSER).split("."))),
+            session=self._read(request, cookies.SESSION),
             browser=request.headers.get("user-agent", ""),
             address=_address(request),
         )

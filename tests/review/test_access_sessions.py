@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+import httpx
 import pytest
 
 from review.access import accounts, sessions
@@ -180,6 +181,31 @@ def test_signing_out_ends_it_on_our_side_too(door: Door) -> None:
         client.cookies.set("heatbook", token)
         assert client.get("/me").status_code == 303
     assert door.audit()[-1] == ("Ines", "sign_in.ended", "")
+
+
+def test_signing_in_anew_ends_the_session_this_browser_had_and_no_other(door: Door) -> None:
+    """As from a sign-in page that stood open in a second tab: ASVS 4, 3.2.1 and 3.3.1."""
+    account(door.at.database, Role.VIEWER)
+    with door.signed_in() as phone, door.signed_in() as tablet, door.client() as thief:
+        for name in ("Ines", "Kim"):
+            thief.cookies.set("heatbook", tablet.cookies["heatbook"])
+            assert thief.get("/me").status_code == 200
+            _again_in(tablet, name)
+            assert thief.get("/me").status_code == 303
+            assert f"<h1>{name}" in tablet.get("/me").text
+        assert phone.get("/me").status_code == 200
+        # Who does not get in ends nothing.
+        _again_in(tablet, "Ines", password=GUESS, status=403)
+        assert tablet.get("/me").status_code == 200
+
+
+def _again_in(
+    browser: httpx.Client, name: str, *, password: str = PASSWORD, status: int = 303
+) -> None:
+    stale = browser.post("/sign-in", data={"csrf": "of before", "name": name})
+    assert stale.status_code == 403
+    fields = {"csrf": form_secret(stale.text), "name": name, "password": password}
+    assert browser.post("/sign-in", data=fields).status_code == status
 
 
 def test_a_session_ends_unused_and_in_any_case(door: Door) -> None:
