@@ -13,6 +13,7 @@ from alerts.watch import SilenceLimits
 from alerts.wording import Extras, compose
 from deploy.addresses import answer_urls
 from deploy.advice_line import advice_line
+from deploy.archive_look import ArchiveLook
 from deploy.around import Around
 from deploy.clock import clock_of, monotonic_ms
 from deploy.companions import companions_of
@@ -131,7 +132,10 @@ def assemble(
         steady=steady,
         rng=SystemRandom(),
         reader_pace=settings.alerts.pace.rules(),
-        companions=companions_of(settings, fleet, database, rules.policy, now_ms, around),
+        companions=(
+            *companions_of(settings, fleet, database, rules.policy, now_ms, around),
+            ArchiveLook(database, pipeline.postponing.readable),
+        ),
         own=own_look(settings, rules.policy, now_ms),
     )
     # A demonstration's day must not pass between two looks.

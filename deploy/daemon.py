@@ -194,6 +194,7 @@ class Daemon:
         if monotonic_ms() >= self._inbox_due_ms:
             self._inbox_due_ms = monotonic_ms() + INBOX_EVERY_MS
             self._owe(self._try(self._parts.pipeline.commit_inbox) or [])
+            self._owe(self._try(self._parts.pipeline.commit_postponed) or [])
             self._try(self._parts.pipeline.commit_record)
             for vehicle in self._try(self._parts.pipeline.commit_erasures) or ():
                 self._owed.forget(vehicle)

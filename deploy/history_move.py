@@ -17,7 +17,7 @@ import structlog
 from deploy.archive_mark import claim_for
 from deploy.archive_section import HistoryRules
 from deploy.database import store_failed
-from ingest import dropped, journal, orphans, sealed, sealing
+from ingest import dropped, journal, orphans, postponed, sealed, sealing
 from ingest.archive import Archive, ArchiveError, Month
 from ingest.fold import as_of
 from ingest.sealing import Draft
@@ -174,6 +174,8 @@ class HistoryMove:
         # What goes is gone: a clock that runs years ahead must not say how old it is.
         before_ms = min(self._now_ms(), heard_ms) - self._rules.keep_ms
         with self._store.read() as conn:
+            if postponed.has(conn, vehicle_id=vehicle_id):
+                return  # they are to count in the account that is left
             newest_ms = journal.newest_ms(conn, vehicle_id=vehicle_id)
             old = [
                 each

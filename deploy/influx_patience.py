@@ -30,6 +30,7 @@ class Patience:
         self.uptime_ms = uptime_ms
         self.until_ms = 0
         self.error: ArchiveError | None = None
+        self.asking = False
 
 
 class PatientArchive(InfluxArchive):
@@ -43,21 +44,26 @@ class PatientArchive(InfluxArchive):
         """Give samples of a month, see ``Archive``."""
         known = self._patience
         began_ms = known.uptime_ms()
-        if known.error is not None and began_ms < known.until_ms:
+        if known.error is not None and (known.asking or began_ms < known.until_ms):
             raise _again(known.error)
+        known.asking = True  # one finds out, and nobody waits with it
         try:
-            return super().read(name, first_ms, last_ms)
+            samples = super().read(name, first_ms, last_ms)
         except ArchiveError as error:
             took_ms = known.uptime_ms() - began_ms
             trouble = error.__cause__
             if isinstance(trouble, Trouble) and trouble.kind == "away" and took_ms >= LONG_MS:
                 known.error, known.until_ms = _again(error), known.uptime_ms() + TIMES * took_ms
             raise
+        finally:
+            known.asking = False
+        known.error = None
+        return samples
 
 
 def _again(error: ArchiveError) -> ArchiveError:
     """Give the same error anew: one that was raised holds on to all that was going on."""
-    made, trouble = ArchiveError(error.what, error.mend), error.__cause__
+    made, trouble = type(error)(error.what, error.mend), error.__cause__
     if isinstance(trouble, Trouble):
         made.__cause__ = Trouble(trouble.kind, trouble.reason, wait_s=trouble.wait_s)
     return made

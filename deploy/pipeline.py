@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import sqlite3
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Any
@@ -25,6 +25,7 @@ from deploy.database import Database, store_failed
 from deploy.findings import tell, tell_of_then
 from deploy.gateway_notes import note_position, note_sequence, note_status
 from deploy.held_trucks import HeldTrucks, caught_up
+from deploy.postponing import TURN_MS, Postponing, fold_or_postpone
 from deploy.record_intake import take_up, tell_done
 from deploy.standstill import or_stopped
 from ingest import held as holding
@@ -68,6 +69,7 @@ class Pipeline:
         self._aside = Aside(
             limit_rows=rules.quarantine_rows, limit_bytes=rules.quarantine_bytes
         )
+        self.postponing = Postponing(database, self._aside, rules.policy)
 
     @property
     def trucks(self) -> Mapping[str, Held]:
@@ -160,6 +162,19 @@ class Pipeline:
                     self.counts.give_up()
             return []
 
+    def commit_postponed(self) -> list[Position]:
+        """Commit what trucks had waiting for the archive, as far as their months can be read again."""
+        changed: dict[str, Held] = {}
+        until_ms = monotonic_ms() + TURN_MS
+        while self.postponing.readable and monotonic_ms() < until_ms:
+            truck, self.counts = self.postponing.commit(
+                self._trucks, self.counts, self._now_ms()
+            )
+            if truck is not None:
+                self._trucks.put(truck)
+                changed[truck.name] = truck
+        return _positions(changed.values())
+
     def flush(self, limit: int | None = None) -> None:
         """Write states that have moved on, at most so many, the longest waiting first."""
         with self._database.write() as tx:
@@ -232,11 +247,7 @@ class Pipeline:
         counts.commits += 1
         self.counts = counts
         self._trucks.put(*changed.values())
-        return [
-            Position(vehicle=truck.name, time_ms=truck.last_ms, seq=truck.sequence.gap_free)
-            for truck in changed.values()
-            if truck.last_ms != holding.NEVER_MS
-        ]
+        return _positions(changed.values())
 
     def _decode(self, message: Message, now_ms: int) -> Decoded:
         if not message.payload and message.topic.endswith("/status"):
@@ -307,16 +318,24 @@ class Pipeline:
         samples = [one.samples for one in decoded if len(one.samples)]
         if not samples:
             return note_sequence(tx, truck, decoded, away_ms)
-        folded = fold(
+        outcome = fold_or_postpone(
             tx,
             truck,
             samples[0] if len(samples) == 1 else join(samples),
             received_ms=now_ms,
+            by=fold,
         )
-        counts.stored += folded.stored
-        counts.repeated += folded.repeated
-        counts.late += folded.late
-        self._aside.conflicts(tx, truck.name, folded.conflicts, now_ms)
-        tell(tx, truck.name, folded, now_ms, self._rules.policy)
-        kept = save(tx, folded) if folded.stored else folded.held
-        return note_sequence(tx, kept, decoded, away_ms)
+        counts.received -= outcome.waiting  # counted where they end up, once they do
+        counts.repeated += outcome.known
+        if outcome.folded is not None:
+            truck = self.postponing.take_in(tx, outcome.folded, counts, now_ms)
+        return note_sequence(tx, truck, decoded, away_ms)
+
+
+def _positions(trucks: Iterable[Held]) -> list[Position]:
+    """Say how far trucks are committed."""
+    return [
+        Position(vehicle=truck.name, time_ms=truck.last_ms, seq=truck.sequence.gap_free)
+        for truck in trucks
+        if truck.last_ms != holding.NEVER_MS
+    ]

@@ -29,6 +29,10 @@ class ArchiveError(Exception):
         self.mend: Final = mend
 
 
+class ArchiveAway(ArchiveError):
+    """It cannot be reached now; nothing is known to be wrong with what it keeps."""
+
+
 @dataclass(frozen=True, slots=True, order=True)
 class Month:
     """A calendar month in UTC."""
@@ -112,6 +116,8 @@ class Archive(Protocol):
 
         Raises
         ------
+        ArchiveAway
+            Nobody can tell now whether it is there.
         ArchiveError
             It is not there, or damaged.
         """

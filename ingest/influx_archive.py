@@ -15,7 +15,7 @@ from typing import Any, Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.archive import ArchiveError, Contents
+from ingest.archive import ArchiveAway, ArchiveError, Contents
 from ingest.codec import absent, join
 from ingest.influx_lines import BEYOND, head, lines, sample_columns, text
 from ingest.influx_mark import (
@@ -237,7 +237,7 @@ class InfluxArchive:
         try:
             return work()
         except Trouble as trouble:
-            raise ArchiveError(
+            raise (ArchiveError if trouble.kind == "refused" else ArchiveAway)(
                 f"{name} in {self._place}: {trouble.reason}", _MENDS[trouble.kind]
             ) from trouble
 

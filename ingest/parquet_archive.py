@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -14,7 +15,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from ingest.archive import ArchiveError, Contents
+from ingest.archive import ArchiveAway, ArchiveError, Contents
 from ingest.codec import absent, join
 from ingest.parquet_schema import (
     BAND_NAMES,
@@ -40,6 +41,23 @@ ROLLUPS = {MINUTE_MS: "minutes", HOUR_MS: "hours"}
 
 _SUFFIX = ".parquet"
 _UNFINISHED = ".unfinished"
+
+_AWAY = frozenset(
+    {
+        errno.ESTALE,
+        errno.ENOTCONN,
+        errno.ETIMEDOUT,
+        errno.EHOSTDOWN,
+        errno.EHOSTUNREACH,
+        errno.ENETDOWN,
+        errno.ENETUNREACH,
+        errno.ENODEV,
+        errno.EMFILE,
+        errno.ENFILE,
+        errno.ENOMEM,
+    }
+)
+"""What the system says of a share that is away, or of itself: nothing of the file."""
 
 Stamp = tuple[int, int, int]
 
@@ -167,14 +185,24 @@ class ParquetArchive:
             except FileNotFoundError:
                 continue
             except PermissionError as error:
-                raise ArchiveError(
+                raise ArchiveAway(
                     f"the archive file {path} cannot be read ({error.strerror})",
                     "give the daemon's user the right to read it",
                 ) from error
             except (OSError, pa.ArrowException, KeyError, ValueError) as error:
+                if isinstance(error, OSError) and error.errno in _AWAY:
+                    raise ArchiveAway(
+                        f"the archive file {path} cannot be reached ({error.strerror})",
+                        "see that the disk or share it lies on is there",
+                    ) from error
                 raise ArchiveError(
                     f"the archive file {path} is damaged ({_first_line(error)})", _MEND
                 ) from error
+        if not (self.folder / SAMPLES).is_dir():
+            raise ArchiveAway(
+                f"the archive file {own} is missing, and so are all others",
+                "see that the disk or share it lies on is there, or put it back from a backup",
+            )
         raise ArchiveError(f"the archive file {own} is missing", _MEND)
 
 

@@ -8,6 +8,7 @@ archive instead. ``vehicle_state`` and ``checkpoint`` follow from both and can b
 from __future__ import annotations
 
 from ingest.feed_steps import FEED_STEPS
+from ingest.postponed import POSTPONED_STEPS
 from ingest.quarantine import QUARANTINE_STEPS
 from ingest.record import RECORD_STEPS
 from ingest.sealed import ARCHIVE_STEPS
@@ -90,4 +91,5 @@ STEPS: tuple[tuple[str, ...], ...] = (
     *ARCHIVE_STEPS,
     *FEED_STEPS,
     *SHARE_STEPS,
+    *POSTPONED_STEPS,
 )

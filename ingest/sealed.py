@@ -14,7 +14,7 @@ from typing import Any
 
 from numpy.typing import NDArray
 
-from ingest.archive import Archive, ArchiveError
+from ingest.archive import Archive, ArchiveAway, ArchiveError
 
 ARCHIVE_STEPS: tuple[tuple[str, ...], ...] = (
     (
@@ -134,7 +134,7 @@ def archive_of(conn: sqlite3.Connection) -> Archive:
     if kind in _OPENERS:
         return _OPENERS[kind](where)
     if kind == INFLUX:
-        raise ArchiveError(
+        raise ArchiveAway(
             f"the archive is in InfluxDB ({where}), and these settings do not say how to get in",
             "use the settings that the daemon has, with [influx] and its token",
         )
@@ -163,6 +163,13 @@ def overlapping(
         (vehicle_id, first_ms, last_ms),
     ).fetchall()
     return [_sealed(row) for row in rows]
+
+
+def newest_ms(conn: sqlite3.Connection, *, vehicle_id: int) -> int | None:
+    """Give the time of a truck's last sealed sample [Unix ms]."""
+    row = conn.execute("SELECT max(last_ms) FROM sealed WHERE vehicle_id = ?", (vehicle_id,))
+    found: int | None = row.fetchone()[0]
+    return found
 
 
 def find(conn: sqlite3.Connection, *, vehicle_id: int, month: str) -> Sealed | None:

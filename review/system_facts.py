@@ -11,8 +11,9 @@ from alerts import content, outbox, sending
 from alerts.outbox import Entry as Telling
 from alerts.phrases import HEADS
 from alerts.sending import Sending, What
-from ingest import inbox, quarantine, record
+from ingest import inbox, postponed, quarantine, record
 from ingest.decoded import REASONS
+from ingest.postponed import Waiting as Postponed
 from ingest.quarantine import Entry, Totals
 
 LATE_OF = 2_000
@@ -36,6 +37,7 @@ class Arrival:
     half_ms: int | None
     most_ms: int | None
     inbox: bool
+    postponed: Postponed
     pending: tuple[str, ...]
 
 
@@ -130,6 +132,7 @@ def _arrival(conn: sqlite3.Connection) -> Arrival:
         half_ms=_within(late, 0.5),
         most_ms=_within(late, 0.95),
         inbox=inbox.waiting(conn),
+        postponed=postponed.waiting(conn),
         pending=tuple(record.pending(conn)),
     )
 

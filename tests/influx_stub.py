@@ -1,4 +1,4 @@
-"""A strict stand-in for InfluxDB 2: write, delete; for answers that a real server gives rarely.
+"""A strict stand-in for InfluxDB 2: write, read, delete; for answers that a real server gives rarely.
 
 Statuses, bodies and what is kept of a refused request follow the API's documentation (docs.influxdata.com,
 InfluxDB OSS v2: "POST /api/v2/write", "Troubleshoot issues writing data") and, for a conflict of field types,
@@ -19,6 +19,8 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
+from tests.influx_query import answered
+
 TOKEN, ORG = "stub-token", "northfold"
 
 _LINE = re.compile(
@@ -27,7 +29,7 @@ _LINE = re.compile(
     r'(?:,(?:\\.|[^ ,="])+=(?:"(?:\\.|[^"\\])*"|[^ ,"]+))*) (?P<time>-?\d+)'
 )
 _FIELD = re.compile(r'((?:\\.|[^ ,="])+)=("(?:\\.|[^"\\])*"|[^ ,"]+)')
-_NUMBER = re.compile(r"-?\d+(\.\d+)?([eE][+-]?\d+)?i?")
+_PLAIN = re.compile(r"-?\d+(\.\d+)?([eE][+-]?\d+)?i?|true|false")
 
 Answer = tuple[int, Mapping[str, str], str]
 Refuses = Callable[[str], str | None]
@@ -44,11 +46,13 @@ class Stub:
 
     def __init__(self) -> None:
         self.points: dict[tuple[str, str, int], dict[str, str]] = {}
-        self.buckets = {"heatbook": 0, "heatbook-sums": 0}
+        self.buckets = {"heatbook": 0, "heatbook-sums": 0, "heatbook-archive": 0}
         self.answers: deque[Answer | str] = deque()
+        self.always: Answer | str | None = None
         self.refuses: Refuses = lambda line: None
         self.partial = True
         self.requests: list[list[str]] = []
+        self.asked = 0
         self.deleted: list[tuple[str, str]] = []
         self.url = ""
 
@@ -82,7 +86,7 @@ class Stub:
         match = _LINE.fullmatch(line)
         assert match is not None
         fields = dict(_FIELD.findall(match["fields"]))
-        assert all(value[0] == '"' or _NUMBER.fullmatch(value) for value in fields.values()), (
+        assert all(value[0] == '"' or _PLAIN.fullmatch(value) for value in fields.values()), (
             line
         )
         key = bucket, match["series"], int(match["time"])
@@ -98,7 +102,8 @@ class _Handler(BaseHTTPRequestHandler):
         body = self.rfile.read(int(self.headers["Content-Length"]))
         if self.headers.get("Content-Encoding") == "gzip":
             body = gzip.decompress(body)
-        planned = self.stub.answers.popleft() if self.stub.answers else None
+        self.stub.asked += 1
+        planned = self.stub.answers.popleft() if self.stub.answers else self.stub.always
         if planned == "cut":
             self.close_connection = True
             return
@@ -116,6 +121,9 @@ class _Handler(BaseHTTPRequestHandler):
         query = parse_qs(parts.query)
         if parts.path == "/api/v2/write":
             return self.stub.write(query, body.decode().split("\n"))
+        if parts.path == "/api/v2/query":
+            told = answered(self.stub.points, json.loads(body)["query"])
+            return problem(400, "not a query of ours") if told is None else (200, {}, told)
         if parts.path == "/api/v2/delete":
             told = json.loads(body)["predicate"]
             self.stub.deleted.append((query["bucket"][0], told))

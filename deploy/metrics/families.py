@@ -94,6 +94,7 @@ _ALL = (
         "When history was last moved to the archive; 0: never.",
     ),
     _gauge("archive_problems", "What that move could not do."),
+    _gauge("postponed_samples", "Late samples that wait until the archive can be read."),
     _gauge("influx_rows_waiting", "Commits not fed to InfluxDB yet."),
     _gauge("influx_oldest_age_seconds", "Since when the oldest of them waits."),
     _gauge("influx_failing", "1 while feeding fails."),

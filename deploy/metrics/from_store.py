@@ -15,7 +15,7 @@ from deploy.history_keeper import last_move
 from deploy.metrics.from_signs import kind_of
 from deploy.metrics.values import Value, value
 from deploy.own_sources import newest_backup
-from ingest import feed, quarantine
+from ingest import feed, postponed, quarantine
 from models.transition import Priority
 
 _WAITING = """
@@ -103,4 +103,5 @@ def _history(conn: sqlite3.Connection) -> Iterator[Value]:
     move = last_move(conn)
     yield value("archive_moved_timestamp_seconds", ((move and move.done_ms) or 0) / 1000)
     yield value("archive_problems", len(move.problems) if move else 0)
+    yield value("postponed_samples", postponed.waiting(conn).samples)
     yield value("backup_made_timestamp_seconds", (newest_backup(conn) or 0) / 1000)

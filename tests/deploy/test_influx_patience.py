@@ -10,7 +10,8 @@ from contextlib import contextmanager
 import pytest
 
 from deploy.influx_patience import TIMES, Patience, PatientArchive
-from ingest.archive import ArchiveError
+from deploy.waiting import until
+from ingest.archive import ArchiveAway, ArchiveError
 from ingest.influx_session import Access, Session
 from tests.influx_stub import ORG, TOKEN
 
@@ -64,4 +65,26 @@ def test_it_is_asked_once_and_again_only_after_a_while() -> None:
         far.now_ms += TIMES * 10_000
         read()
         assert far.asked == 2
+        session.close()
+
+
+def test_while_one_finds_out_whether_it_is_back_nobody_waits_with_it() -> None:
+    with hanging() as far:
+        session = Session(Access(url=far.url, org=ORG, token=TOKEN, timeout_s=5.0))
+        patience = Patience(lambda: far.now_ms)
+        patience.error = ArchiveAway("InfluxDB is away", "wait")
+
+        def read() -> None:
+            archive = PatientArchive(session, "months", patience)
+            with pytest.raises(ArchiveAway, match="InfluxDB"):
+                archive.read("vehicle=NF-01/2026-01", 0, 1)
+
+        first = threading.Thread(target=read)
+        first.start()
+        assert until(lambda: far.asked == 1, 20.0)
+        for _ in range(100):
+            read()
+        assert first.is_alive()
+        assert far.asked == 1
+        first.join()
         session.close()

@@ -18,13 +18,15 @@ from alerts.figure_rows import Rows
 from alerts.figures import DAY_MS, figures
 from alerts.figures import Rules as FigureRules
 from deploy.database import Database
-from ingest import inbox, quarantine
+from ingest import inbox, postponed, quarantine
 from ingest.decoded import REASONS, Refused
 from models.transition import Priority
 from review.access.visitor import Role
 from review.figure_bars import load_bars, priority_bars
 from review.system_facts import _within, system_facts
 from tests.alerts.store import NOON, take, transition, write
+from tests.ingest.folded import newcomer
+from tests.recorded import climb, records
 from tests.review.northfold_day import END_MS
 from tests.review.stage import Stage, house_of, served, signed_in, stage
 
@@ -141,6 +143,20 @@ def test_a_manager_mends_what_was_refused_and_puts_it_in_again(at: Stage) -> Non
         assert conn.execute("SELECT what, about FROM audit").fetchall() == [
             ("quarantine.put_in_again", "1, fleet/NF-01/telemetry")
         ]
+
+
+def test_it_says_what_waits_for_the_archive(at: Stage) -> None:
+    assert "Waits for the archive" not in at.client.get("/system").text
+    with at.database.write() as tx:
+        vehicle_id = newcomer(tx, "NF-77").vehicle_id
+        for samples, received_ms in ((climb(3), NOON), (climb(4), NOON + 60_000)):
+            assert postponed.put(
+                tx, vehicle_id=vehicle_id, samples=records(samples), received_ms=received_ms
+            )
+    told = text(at.client.get("/system").text)
+    assert "Waits for the archive 7 late samples of 1 truck, since " in told
+    with at.database.read() as conn:
+        assert system_facts(conn).arrival.postponed.since_ms == NOON
 
 
 @pytest.mark.parametrize(
