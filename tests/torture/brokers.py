@@ -8,7 +8,7 @@ from random import Random
 from deploy.waiting import until
 from tests.torture.checker import Stored, compare, stored
 from tests.torture.child import PATIENCE_S
-from tests.torture.figures import Figure, figure, yes
+from tests.torture.figures import LASTED, Figure, figure, yes
 from tests.torture.ledger import Ledger, time_ms
 from tests.torture.material import material
 from tests.torture.rig import Rig, pause, rig
@@ -31,7 +31,7 @@ def broker_faults(
         verdict,
         seed=seed,
         faults=f"{times} restarts and {times} kills of the broker",
-        fine=under_load,
+        must={LASTED: under_load},
     )
 
 

@@ -13,7 +13,7 @@ from typing import Any, cast
 
 from tests.torture.child import Child
 from tests.torture.clock_child import Dials
-from tests.torture.figures import Figure, figure
+from tests.torture.figures import LASTED, Figure, figure
 from tests.torture.material import Live, material, only
 from tests.torture.rig import Rig, pause, rig
 
@@ -96,7 +96,13 @@ def clock_jumps(folder: Path, seed: int, *, times: int, rate: float) -> Figure:
             f"{silences} false silences, {refused} samples refused, {early} taken in before the "
             f"clock was right, the daily job ran {looks} times for 1 slot"
         ),
-        fine=under_load and not silences and not refused and not early and looks == 1,
+        must={
+            LASTED: under_load,
+            "no false silence": not silences,
+            "no sample refused": not refused,
+            "nothing taken in early": not early,
+            "the daily job ran once": looks == 1,
+        },
     )
 
 

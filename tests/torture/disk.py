@@ -18,7 +18,7 @@ from pathlib import Path
 from alerts.own.facts import OURSELVES
 from deploy.broker import free_port
 from deploy.database import read_only
-from tests.torture.figures import Figure, figure
+from tests.torture.figures import LASTED, Figure, figure
 from tests.torture.material import material
 from tests.torture.rig import Rig, rig
 from tests.torture.small_disk import SmallDisk, may_mount, small_disk
@@ -90,7 +90,12 @@ def disk_full(folder: Path, seed: int, *, hours: float, trucks: int, rate: float
         faults=f"filled twice ({room.how}), once killed and started while full",
         also=f"first said as {failed!r}, not ready: {unready}, alarm: {alarm or 'none'}, ready "
         f"{took_s:.1f} s after there was room, started while full: {begun}",
-        fine=under_load and unready and took_s < RECOVERED_S and (bool(alarm) or disk is None),
+        must={
+            LASTED: under_load,
+            "not ready while full": unready,
+            f"ready within {RECOVERED_S:.0f} s": took_s < RECOVERED_S,
+            "an alarm that the disk is short": bool(alarm) or disk is None,
+        },
     )
 
 
@@ -126,7 +131,7 @@ def disk_breaks(folder: Path, seed: int, *, hours: float, trucks: int, rate: flo
         seed=seed,
         faults="ext4 ends itself for an error: read-only, then examined and mounted anew",
         also=f"said as {failed!r}",
-        fine=under_load,
+        must={LASTED: under_load},
     )
 
 

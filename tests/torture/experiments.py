@@ -83,7 +83,13 @@ FULL: Mapping[str, Run] = {
         forked=True,
     ),
     "daemon_kill_311": partial(
-        daemon_kill, protocol="3.1.1", kills=50, hours=10.0, trucks=16, rate=500.0
+        daemon_kill,
+        protocol="3.1.1",
+        kills=50,
+        hours=10.0,
+        trucks=16,
+        rate=60.0,
+        forked=True,
     ),
     "kills_at_points": partial(kills_at_points, times=50, hours=10.0, trucks=16, rate=60.0),
     "every_call": partial(every_call, step=7),

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from tests.torture.checker import Verdict
+
+LASTED = "the load lasted until the last fault"
+"""Else what came after it was done to a daemon that had nothing to do."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,10 +52,13 @@ def figure(
     seed: int,
     faults: str,
     also: str = "",
-    fine: bool = True,
-    problems: Sequence[str] = (),
+    must: Mapping[str, bool],
 ) -> Figure:
-    """Write the line for experiments in which nothing may be lost; ``problems`` are others still."""
+    """Write the line for experiments in which nothing may be lost.
+
+    ``must``: what else must be, in words, and whether it is.
+    """
+    problems = [f"not so: {what}" for what, so in must.items() if not so]
     found = [
         f"{verdict.samples} samples",
         f"{verdict.acknowledged} acknowledged by the broker",
@@ -71,7 +77,7 @@ def figure(
         faults=faults,
         found=found,
         seed=seed,
-        fine=fine and holds(verdict),
+        fine=holds(verdict) and not problems,
         problems=(*verdict.problems, *amiss(verdict), *problems),
     )
 

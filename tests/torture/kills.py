@@ -11,7 +11,7 @@ from random import Random
 from statistics import median
 
 from tests.torture.child import Child
-from tests.torture.figures import Figure, figure
+from tests.torture.figures import LASTED, Figure, figure
 from tests.torture.material import material
 from tests.torture.nursery import NurseryChild, nursery
 from tests.torture.rig import Rig, pause, rig
@@ -62,7 +62,7 @@ def daemon_kill(
         faults=f"{kills} kills ({at_work} while committing), MQTT {protocol}",
         also=f"the receiver got {len(told)} with {len(set(told))} ids, from {_origin(forked)} to "
         f"the first commit {_spans(recovered_s)}",
-        fine=under_load,
+        must={LASTED: under_load},
     )
 
 

@@ -12,7 +12,7 @@ from random import Random
 
 from deploy.waiting import until
 from tests.torture.child import Child
-from tests.torture.figures import Figure, figure
+from tests.torture.figures import LASTED, Figure, figure
 from tests.torture.material import material
 from tests.torture.power.calls import Call, calls, failed, traced
 from tests.torture.power.cuts import cut_everywhere
@@ -71,7 +71,11 @@ def disk_errors(
         faults=f"{faults} calls to the disk that failed in {lives} lives, {ends} ended by it, "
         f"{outcome.cuts} power cuts",
         also=f"{outcome.images} images, {', '.join(outcome.words)}",
-        fine=under_load and faults > 0 and outcome.fine,
+        must={
+            LASTED: under_load,
+            "some calls failed": faults > 0,
+            "every image is whole and has what was acknowledged": outcome.fine,
+        },
     )
 
 
