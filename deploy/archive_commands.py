@@ -20,7 +20,7 @@ from deploy.history_move import Moved
 from deploy.options import Config
 from deploy.printing import foreign, say, show, table, warn
 from deploy.waiting import until
-from ingest import examining, orphans, sealed
+from ingest import examining, orphans, postponed, sealed
 from ingest.archive import Archive, ArchiveError
 from ingest.sealed import Sealed, archive_of
 from review import measures
@@ -47,6 +47,7 @@ def list_command(
     with read_only(desk.store) as conn:
         found = lines(conn)
         last = last_move(conn)
+        waits = postponed.waiting(conn)
     if as_json:
         for line in found:
             typer.echo(msgspec.json.encode(line).decode())
@@ -60,6 +61,12 @@ def list_command(
     show(made)
     if last is not None and last.done_ms is not None:
         say(f"Last move: {measures.day(last.done_ms, desk.zone)}. {_words(_moved(last))}")
+    if waits.since_ms is not None:
+        say(
+            f"Late samples that wait until the archive can be read: {waits.samples:,} of "
+            f"{waits.trucks} trucks, since {measures.day(waits.since_ms, desk.zone)}. "
+            "They count by themselves then."
+        )
 
 
 @app.command("move")

@@ -16,11 +16,13 @@ from deploy.archive_commands import app
 from deploy.database import Database
 from deploy.history_keeper import history_keeper, last_move
 from deploy.settings import Settings
+from ingest import postponed
 from models.fleet import Fleet
 from review.history_export import SHEET_ROWS
 from review.problems import Mistake
 from tests.deploy.moved import DAY_MS, sealed_months
 from tests.deploy.test_history_move import DAYS, NOW_MS, filled, holds_all, read_all
+from tests.recorded import records
 
 
 @dataclass(frozen=True)
@@ -63,6 +65,21 @@ def test_a_move_without_a_daemon_is_done_here(home: Home) -> None:
     assert last is not None
     assert last.months == 4
     assert "No month was to be sealed" in home.run("move").output
+
+
+def test_a_list_says_what_waits_for_the_archive(home: Home) -> None:
+    assert "wait" not in home.run("list").output
+    database = home.open()
+    with database.write() as tx:
+        assert postponed.put(
+            tx, vehicle_id=1, samples=records(DAYS["NF-01"][:1200]), received_ms=NOW_MS
+        )
+    database.close()
+    told = " ".join(home.run("list").output.split())
+    count = len(DAYS["NF-01"][:1200])
+    assert (
+        f"wait until the archive can be read: {count:,} of 1 trucks, since 2026-04-15" in told
+    )
 
 
 @pytest.fixture
