@@ -110,8 +110,12 @@ def settle(store: Path) -> Settled | None:
 
 def _possible(plan: _Plan) -> bool:
     """Say whether all of the new is there still: beside its place, or in it."""
-    cleared = all(kept.exists() for _, kept in plan.aside)
-    return all(new.exists() or (cleared and place.exists()) for new, place in plan.into)
+    return all(new.exists() or (_cleared(plan) and place.exists()) for new, place in plan.into)
+
+
+def _cleared(plan: _Plan) -> bool:
+    """Say whether all that stood there is aside; what a power cut has taken needs no moving."""
+    return all(kept.exists() or not standing.exists() for standing, kept in plan.aside)
 
 
 def _finish(store: Path, plan: _Plan) -> None:
@@ -129,7 +133,7 @@ def _finish(store: Path, plan: _Plan) -> None:
 
 def _undo(store: Path, plan: _Plan) -> None:
     """Take all changes back that were made."""
-    cleared = all(kept.exists() for _, kept in plan.aside)
+    cleared = _cleared(plan)
     for new, place in reversed(plan.into):
         if cleared and not new.exists() and place.exists():
             place.rename(new)

@@ -153,7 +153,10 @@ def _replaced(store: Path, archive: Path, stamp: str) -> list[Path]:
         aside.append((archive, archive.with_name(archive.name + kept)))
     aside.extend(
         (standing, store.with_name(store.name + kept + end))
-        for end in ("-wal", "-shm", "")  # a store is found with its log by its name
+        for end in (
+            "-wal",
+            "",
+        )  # a store is found with its log by its name; its index is made anew
         if (standing := store.with_name(store.name + end)).exists()
     )
     into: list[Move] = [(_beside(store), store)]

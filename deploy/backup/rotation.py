@@ -42,7 +42,7 @@ def backups_in(folder: Path) -> list[tuple[Path, Manifest]]:
 def rotate(folder: Path, store: str, keep: Keep, now_ms: int) -> list[Path]:
     """Remove the store's own backups that are more, or older, than are kept; give which.
 
-    The newest stays, and the newest of those without problems: only that one can be put back.
+    The newest stays, and the newest of those without problems: only that one can be put back whole.
     """
     own = [each for each in backups_in(folder) if each[1].store == store]
     gone = []

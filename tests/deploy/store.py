@@ -13,7 +13,7 @@ from alerts import evidence
 from alerts.journal import history
 from alerts.policy import Policy
 from deploy.batch import Rules
-from deploy.database import Database
+from deploy.database import Beside, Database
 from deploy.pipeline import Pipeline
 from ingest.decoded import WireRules
 from ingest.fold import catch_up
@@ -107,7 +107,7 @@ Kept = tuple[dict[str, bytes], list[Story], set[tuple[str, int, str, float]]]
 
 
 def kept(
-    database: Database, courses: CourseOf = COURSES, *, model_version: str = "tests"
+    database: Database | Beside, courses: CourseOf = COURSES, *, model_version: str = "tests"
 ) -> Kept:
     """Read from the file what a pipeline has kept."""
     with database.read() as conn:

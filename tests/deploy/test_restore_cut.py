@@ -7,7 +7,6 @@ import os
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import closing
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -18,7 +17,7 @@ from structlog.testing import capture_logs
 from deploy.backup import replacing
 from deploy.backup.manifest import BackupError
 from deploy.backup.restore import restore
-from deploy.database import Database, StoreError, beside_daemon, read_only
+from deploy.database import Beside, Database, StoreError, beside_daemon, read_only
 from deploy.settings import Settings
 from tests.deploy.backed_up import Home
 from tests.deploy.store import Kept, kept, pipeline
@@ -37,18 +36,35 @@ DIED, DONE, FAILED = 9, 0, 3
 
 @pytest.fixture
 def stands(home: Home) -> tuple[Home, Path, Kept, Kept]:
-    """A home whose store has gone on since its backup: what a store holds then, and now."""
+    """A home whose store has gone on since its backup and was killed: what a store holds then, and now."""
     backup = home.back_up()
-    database = home.open()
-    then = kept(database)
-    running = pipeline(database, now_ms=NOW_MS)
+    then = kept(Beside(home.store))
+    assert _in_a_child(lambda: _driven(home)) == DONE
+    now = kept(Beside(home.store))
+    assert now != then
+    assert home.store.with_name(home.store.name + "-wal").stat().st_size > 0
+    return home, backup, then, now
+
+
+def _driven(home: Home) -> None:
+    running = pipeline(home.open(), now_ms=NOW_MS)
     for name, more in SINCE.items():
         running.commit([message(name, more)])
     running.flush()
-    now = kept(database)
-    database.close()
-    assert now != then
-    return home, backup, then, now
+
+
+def _in_a_child(work: Callable[[], Any]) -> int:
+    """Do something in a process that ends as if it were killed: nothing is closed or folded back."""
+    child = os.fork()
+    if child == 0:
+        code = FAILED
+        try:
+            work()
+            code = DONE
+        finally:
+            os._exit(code)
+    _, status = os.waitpid(child, 0)
+    return os.waitstatus_to_exitcode(status)
 
 
 def _settings(store: Path) -> Settings:
@@ -75,18 +91,13 @@ def _at(step: int, die: Callable[[], Any], patch: pytest.MonkeyPatch) -> list[st
 
 def _dies(step: int, backup: Path, store: Path) -> int:
     """Put a backup back in a process that dies before one of its changes of the disk."""
-    child = os.fork()
-    if child == 0:
-        code = FAILED
-        try:
-            with pytest.MonkeyPatch.context() as patch:
-                _at(step, lambda: os._exit(DIED), patch)
-                restore(backup, _settings(store), stamp="first", replace=True)
-            code = DONE
-        finally:
-            os._exit(code)
-    _, status = os.waitpid(child, 0)
-    return os.waitstatus_to_exitcode(status)
+
+    def put_back() -> None:
+        with pytest.MonkeyPatch.context() as patch:
+            _at(step, lambda: os._exit(DIED), patch)
+            restore(backup, _settings(store), stamp="first", replace=True)
+
+    return _in_a_child(put_back)
 
 
 def _each_cut(backup: Path, home: Home, folder: Path) -> Iterator[Path]:
@@ -135,41 +146,39 @@ def test_whenever_it_dies_the_next_start_has_the_old_store_or_the_new_one_whole(
     assert ends.count("new") >= 1
 
 
-def test_whenever_it_dies_the_restore_can_be_done_again(
+def test_whenever_it_dies_among_the_names_the_restore_can_be_done_again(
     stands: tuple[Home, Path, Kept, Kept], tmp_path: Path
 ) -> None:
     home, backup, then, now = stands
     finished = 0
     for store in _each_cut(backup, home, tmp_path / "cut"):
-        noted = replacing.cut_short(store)
+        if not replacing.cut_short(store):  # no name has changed yet, or all have
+            continue
         done = restore(backup, _settings(store), stamp="second", replace=True)
-        assert (done.settled is not None) == noted
-        finished += noted
+        assert done.settled is not None
+        assert done.settled.finished
+        finished += 1
         database = Database(store, synchronous="off")
         assert kept(database) == then
         assert holds_all(database)
         database.close()
-        kept_of = {_aside(store), store.with_name(f"{store.name}.before-restore-second")}
-        standing = [path for path in kept_of if path.exists()]
-        olds = [Database(path, synchronous="off") for path in standing]
-        assert now in [kept(old) for old in olds]
-        for old in olds:
-            old.close()
+        old = Database(_aside(store), synchronous="off")
+        assert kept(old) == now
+        old.close()
     assert finished >= 8
 
 
-def _cut_short(home: Home, backup: Path) -> None:
-    """Leave a restore whose new store is not in its place yet."""
+def _cut_short(home: Home, backup: Path, at: str = "_sync") -> None:
+    """Leave a restore whose new store is not in its place yet; or one that is cut at another step."""
     with pytest.MonkeyPatch.context() as patch:
 
         def dies(*_: Any) -> None:
             raise KeyboardInterrupt
 
-        patch.setattr(replacing, "_sync", dies)
+        patch.setattr(replacing, at, dies)
         with pytest.raises(KeyboardInterrupt):
             restore(backup, _settings(home.store), stamp="first", replace=True)
     assert replacing.cut_short(home.store)
-    assert not home.store.exists()
 
 
 def test_until_it_is_finished_nobody_reads_or_writes_beside(
@@ -177,6 +186,7 @@ def test_until_it_is_finished_nobody_reads_or_writes_beside(
 ) -> None:
     home, backup, *_ = stands
     _cut_short(home, backup)
+    assert not home.store.exists()
     for opens in (read_only, beside_daemon):
         with (
             pytest.raises(StoreError, match=r"was cut short; start the daemon"),
@@ -216,6 +226,21 @@ def test_one_whose_new_store_is_gone_is_undone(stands: tuple[Home, Path, Kept, K
     assert holds_all(database, {**DAYS, **SINCE})
     database.close()
     assert not list(home.store.parent.glob("*.before-restore-*"))
+
+
+def test_what_a_power_cut_has_taken_of_the_old_one_does_not_undo_the_new(
+    stands: tuple[Home, Path, Kept, Kept],
+) -> None:
+    home, backup, then, _ = stands
+    _cut_short(home, backup, at="_forget")
+    log = _aside(home.store)
+    log.with_name(f"{log.name}-wal").unlink()
+    with capture_logs() as logged:
+        database = home.open()
+    assert [each["event"] for each in logged] == ["restore.finished"]
+    assert kept(database) == then
+    assert holds_all(database)
+    database.close()
 
 
 def test_a_name_that_cannot_be_changed_leaves_all_as_it_was(
@@ -259,19 +284,16 @@ def test_what_a_cut_copy_has_left_does_not_get_into_the_next(home: Home) -> None
     """SQLite would roll the journal of another file back into the new one."""
     backup = home.back_up()
     new = home.store.with_name(home.store.name + ".restoring")
-    child = os.fork()
-    if child == 0:
-        try:
-            with closing(sqlite3.connect(new, isolation_level=None)) as conn:
-                conn.execute("CREATE TABLE other (only_here TEXT)")
-                conn.execute("BEGIN IMMEDIATE")
-                conn.execute("PRAGMA cache_size = 1")
-                conn.executemany("INSERT INTO other VALUES (?)", [("x" * 4000,)] * 100)
-                os._exit(DIED)
-        finally:
-            os._exit(FAILED)
-    _, status = os.waitpid(child, 0)
-    assert os.waitstatus_to_exitcode(status) == DIED
+
+    def begin() -> None:
+        conn = sqlite3.connect(new, isolation_level=None)
+        conn.execute("CREATE TABLE other (only_here TEXT)")
+        conn.execute("BEGIN IMMEDIATE")
+        conn.execute("PRAGMA cache_size = 1")
+        conn.executemany("INSERT INTO other VALUES (?)", [("x" * 4000,)] * 100)
+        os._exit(DIED)
+
+    assert _in_a_child(begin) == DIED
     assert new.with_name(new.name + "-journal").stat().st_size > 0
     restore(backup, _settings(home.store), stamp="first", replace=True)
     database = home.open()
