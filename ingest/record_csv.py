@@ -14,10 +14,10 @@ from typing import NoReturn
 from ingest import record_cells as cells
 from ingest.entry import Entry
 from ingest.entry_fields import RecordError
+from ingest.formula import runs
 from ingest.record_row import BadRecordFile, Defaults, Row, Told
 from ingest.record_rows import entry_to_row, rows_to_entries
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 _MARK = "\ufeff"
 _SEPARATORS = (",", ";", "\t")
 
@@ -155,12 +155,17 @@ def _line(problem: RecordError) -> int:
 
 def _written(value: str | float) -> str:
     if isinstance(value, str):
-        return f"'{value}" if value.startswith((*_FORMULA, "'")) else value
+        return f"'{value}" if _marked(value) else value
     return cells.plain(float(value))
 
 
 def _unwritten(value: str) -> str:
-    return value[1:] if value.startswith(tuple(f"'{c}" for c in (*_FORMULA, "'"))) else value
+    return value[1:] if value.startswith("'") and _marked(value[1:]) else value
+
+
+def _marked(text: str) -> bool:
+    """Say whether a text is written with an apostrophe before it."""
+    return text.startswith("'") or runs(text)
 
 
 def _fail(where: str, what: str, mend: str) -> NoReturn:

@@ -14,9 +14,13 @@ from email.utils import format_datetime, parseaddr
 from hashlib import sha256
 
 from alerts.notice import Notice, Recipient
+from alerts.steering import unsteered
 
 MOST_REFERENCES = 10
 """Earlier mails that one refers to at most: the first and the newest, as RFC 5322 section 3.6.4 allows."""
+
+LONGEST = 200
+"""Letters of a subject or a name at most: a header's line may have 998 octets, and no word is parted."""
 
 UNFOLDED = SMTP.clone(max_line_length=998)
 """Header lines as long as RFC 5322 section 2.1.1 allows: where the library folds a line at a blank before
@@ -52,7 +56,7 @@ def compose(notice: Notice, *, sender: str, recipients: tuple[str, ...]) -> Emai
         message["References"] = " ".join(earlier)
     # RFC 3834 section 5: nobody's "out of office" shall answer.
     message["Auto-Submitted"] = "auto-generated"
-    message.set_content(notice.body)
+    message.set_content(unsteered(notice.body))
     if notice.page:
         _add_page(message, notice, domain)
     message.policy = UNFOLDED  # after the content, whose lines go by the library's own length
@@ -66,7 +70,8 @@ def _to(recipient: Recipient) -> Address:
 
 
 def _one_line(text: str) -> str:
-    return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
+    line = " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
+    return line if len(line) <= LONGEST else f"{line[: LONGEST - 1]}…"
 
 
 def _bounded(thread: tuple[str, ...]) -> tuple[str, ...]:
@@ -76,7 +81,7 @@ def _bounded(thread: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _add_page(message: EmailMessage, notice: Notice, domain: str) -> None:
-    page = notice.page
+    page = unsteered(notice.page)
     for picture in notice.pictures:
         # Only the template can have written a quotation mark: text that came in is escaped.
         page = page.replace(

@@ -15,6 +15,7 @@ from alerts.phrases import number_of
 from deploy.backup import files
 from deploy.export.account_columns import ACCOUNT_COLUMNS
 from deploy.export.sheets import SHEETS, Sheet
+from ingest.formula import runs
 from ingest.held import NEVER_MS
 from models.sample import SIGNALS
 from models.statement import Statement
@@ -23,8 +24,6 @@ from review.history_export import Wanted, write_parquet
 from review.problems import Mistake
 from review.reading import Reader
 from review.store import Readable
-
-_RISKY = tuple("=+-@\t\r\n'")
 
 _ACCOUNT = tuple(each.name for each in fields(Statement) if each.name != "causes")
 
@@ -75,8 +74,7 @@ def cell(value: object) -> str:
         return ""
     if not isinstance(value, str):
         return repr(value) if isinstance(value, float) else str(value)
-    risky = any(line.lstrip().startswith(_RISKY) for line in (value, *value.splitlines()))
-    return f"'{value}" if risky or value.startswith(_RISKY) else value
+    return f"'{value}" if value.startswith("'") or runs(value) else value
 
 
 def readme(rows: dict[str, int]) -> str:

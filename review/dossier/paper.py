@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import cache
 from html import escape
 from pathlib import Path
@@ -18,6 +18,7 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Paragraph, Table, TableStyle
 
+from alerts.steering import unsteered
 from review.pictures.looks import FAINT, INK, SOFT
 
 PAGE, MARGIN = A4, 18 * mm
@@ -25,6 +26,16 @@ WIDTH = PAGE[0] - 2 * MARGIN - 12.0  # less what a frame keeps free inside
 
 _REGULAR, _BOLD = "DejaVuSans", "DejaVuSans-Bold"
 _GROUND, _WARN, _WARN_LINE = HexColor("#f4f2ee"), HexColor("#fff6df"), HexColor("#d9ac33")
+
+
+TALLEST = 0.5 * PAGE[1]
+"""What of a cell stands in one row at most [points]."""
+
+_BESIDE = 3.0
+"""What is kept free at both sides of a cell [points]."""
+
+_MARGIN_SIZE = 7.2
+"""Size of what stands on every page's margins [points]."""
 
 
 @cache
@@ -61,7 +72,7 @@ CAUTION = _style("caution", 8.6, leftIndent=10, bulletIndent=1, spaceAfter=2)
 
 def words(text: str, style: ParagraphStyle = TEXT, bullet: str | None = None) -> Paragraph:
     """Set a text; what others wrote is never read as markup."""
-    return Paragraph(escape(text, quote=False), style, bulletText=bullet)
+    return Paragraph(escape(unsteered(text), quote=False), style, bulletText=bullet)
 
 
 def points(lines: Sequence[str], style: ParagraphStyle = BULLET) -> list[Paragraph]:
@@ -77,9 +88,11 @@ def table(
 ) -> Table:
     """Set a table; ``widths`` are parts of the page's width, ``right`` are columns of numbers.
 
-    Its head is repeated on the next page, and no row is torn apart.
+    Its head is repeated on the next page, and no row is torn apart that a page can hold; what is longer goes
+    on in a row of its own.
     """
     total = sum(widths)
+    wide = [WIDTH * each / total for each in widths]
     head = [
         words(each, HEAD_NUMBER if place in right else HEAD_CELL)
         for place, each in enumerate(heads)
@@ -89,8 +102,8 @@ def table(
         for row in rows
     ]
     made = Table(
-        [head, *body],
-        colWidths=[WIDTH * each / total for each in widths],
+        [head, *(part for row in body for part in _parted(row, wide))],
+        colWidths=wide,
         repeatRows=1,
         splitInRow=0,
         spaceBefore=2,
@@ -102,12 +115,24 @@ def table(
 
 def facts(rows: Sequence[tuple[str, str]], share: float = 0.3) -> Table:
     """Set pairs of what a line is about and what it says."""
+    wide = [WIDTH * share, WIDTH * (1.0 - share)]
     body = [[words(about, HEAD_CELL), words(text, CELL)] for about, text in rows]
-    made = Table(
-        body, colWidths=[WIDTH * share, WIDTH * (1.0 - share)], spaceBefore=2, spaceAfter=6
-    )
+    parts = [part for row in body for part in _parted(row, wide)]
+    made = Table(parts, colWidths=wide, spaceBefore=2, spaceAfter=6)
     made.setStyle(_lined(head=False))
     return made
+
+
+def _parted(row: Sequence[Paragraph], wide: Sequence[float]) -> Iterator[list[Any]]:
+    """Part a row that no page can hold into several that one can."""
+    rest: list[Any] = list(row)
+    while any(rest):
+        cells = [
+            each.split(width - 2 * _BESIDE, TALLEST) if each else []
+            for each, width in zip(rest, wide, strict=True)
+        ]
+        yield [each[0] if each else "" for each in cells]
+        rest = [each[1] if len(each) > 1 else "" for each in cells]
 
 
 def box(parts: Sequence[Any], *, warn: bool = False) -> Table:
@@ -133,8 +158,8 @@ def _lined(*, head: bool = True) -> TableStyle:
     rules: list[tuple[Any, ...]] = [
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("LINEBELOW", (0, 0), (-1, -1), 0.4, HexColor(FAINT)),
-        ("LEFTPADDING", (0, 0), (-1, -1), 3),
-        ("RIGHTPADDING", (0, 0), (-1, -1), 3),
+        ("LEFTPADDING", (0, 0), (-1, -1), _BESIDE),
+        ("RIGHTPADDING", (0, 0), (-1, -1), _BESIDE),
         ("TOPPADDING", (0, 0), (-1, -1), 2.2),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2.6),
     ]
@@ -172,12 +197,20 @@ class Numbered(Canvas):  # type: ignore[misc] # theirs has no types
     def _margin(self, number: int, count: int) -> None:
         self.setFillColor(HexColor(SOFT))
         self.setStrokeColor(HexColor(FAINT))
-        self.setFont(_REGULAR, 7.2)
+        self.setFont(_REGULAR, _MARGIN_SIZE)
         top, bottom = PAGE[1] - 11 * mm, 10 * mm
-        self.drawString(MARGIN, top, self.head)
+        self.drawString(MARGIN, top, _cut(self.head))
         self.drawString(MARGIN, bottom, self.foot)
         self.drawRightString(PAGE[0] - MARGIN, bottom, f"page {number} of {count}")
         self.line(MARGIN, top - 3, PAGE[0] - MARGIN, top - 3)
+
+
+def _cut(line: str) -> str:
+    """Shorten a line to the width of a page."""
+    line = unsteered(line).replace("\n", " ")
+    while pdfmetrics.stringWidth(line, _REGULAR, _MARGIN_SIZE) > PAGE[0] - 2 * MARGIN:
+        line = f"{line[:-2]}…"
+    return line
 
 
 def ink(colour: str) -> Color:

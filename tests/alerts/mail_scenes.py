@@ -168,7 +168,7 @@ def told(
     return Told(entry=entry, alarm=alarm)
 
 
-def mail(*found: Told) -> Notice:
+def mail(*found: Told, names: Mapping[str, str] | None = None, drawn: bool = True) -> Notice:
     """Compose the mail that these tellings become."""
     sending = Sending(
         id="5e7d1e5e7d1e",
@@ -188,13 +188,13 @@ def mail(*found: Told) -> Notice:
     )
     extras = Extras(
         shows_pages=channels.shows_pages,
-        draw=chart,
+        draw=chart if drawn else lambda *_: None,
         answer_url=lambda *_: URL,
         answer_all_url=lambda *_: URL,
     )
-    names = {"NF-01": "Old Hand", "NF-05": "Blue Mule"}
+    known = {"NF-01": "Old Hand", "NF-05": "Blue Mule"} if names is None else names
     return compose(
-        sending, found, words=WORDS, units=UNITS, zone=ZONE, names=names, extras=extras
+        sending, found, words=WORDS, units=UNITS, zone=ZONE, names=known, extras=extras
     )
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
-from html.parser import HTMLParser
 
 import pytest
 
@@ -19,16 +18,9 @@ from review.access import audit
 from review.access.audit import Deed
 from review.console.screens import console_routes
 from tests.alerts.far_side import until
+from tests.hostile import MADE, MARKUP, TAG, Seen
 from tests.review.stage import Stage, stage
 from tests.review.test_access_everywhere import places
-
-TAG = "x-canary"
-HOSTILE = (
-    f"<{TAG} onload=1>\"'></script><{TAG}></title>"
-    "{{7*191}}${7*191}{%raw%}#{7*191} ]]><!-- javascript:x"
-)
-MADE = "1337"
-"""What 7 times 191 would come to, were a text a template."""
 
 
 @pytest.fixture(scope="module")
@@ -45,7 +37,7 @@ def _write(at: Stage) -> None:
     """Leave a hostile text wherever the store takes one."""
     now_ms = at.house.now_ms()
     written: tuple[tuple[str, str, dict[str, str], dict[str, float]], ...] = (
-        ("register", "NF-66", {"title": HOSTILE[:100]}, {}),
+        ("register", "NF-66", {"title": MARKUP[:100]}, {}),
         ("pan_drop", "NF-03", {}, {"volume_l": 4.0}),
         ("pan_drop", "NF-66", {}, {"volume_l": 4.0}),
     )
@@ -57,49 +49,27 @@ def _write(at: Stage) -> None:
                 time_ms=now_ms - 1,
                 words=words,
                 numbers=numbers,
-                who=HOSTILE[:100],
+                who=MARKUP[:100],
                 entered_ms=now_ms,
-                note=HOSTILE,
+                note=MARKUP,
             )
             record.add(tx, entry)
-        refused = Refused(
-            reason="not_json", field=HOSTILE, detail=HOSTILE, raw=HOSTILE.encode()
-        )
+        refused = Refused(reason="not_json", field=MARKUP, detail=MARKUP, raw=MARKUP.encode())
         quarantine.keep(
             tx,
-            topic=f"fleet/{HOSTILE}/telemetry",
+            topic=f"fleet/{MARKUP}/telemetry",
             vehicle=None,
             refused=refused,
             received_ms=now_ms,
             limit_rows=10,
             limit_bytes=100_000,
         )
-        audit.audit(tx, HOSTILE, Deed.SIGNED_IN, HOSTILE, now_ms=now_ms, address=HOSTILE)
+        audit.audit(tx, MARKUP, Deed.SIGNED_IN, MARKUP, now_ms=now_ms, address=MARKUP)
         tx.execute(
             "INSERT INTO alarm_event (alarm_id, time_ms, event, before, after, priority, by, comment) "
             "SELECT alarm_id, time_ms, 'comment', after, after, priority, ?, ? FROM alarm_event",
-            (HOSTILE, HOSTILE),
+            (MARKUP, MARKUP),
         )
-
-
-class _Seen(HTMLParser):
-    """What a browser would make of a page: its elements, and all it would show."""
-
-    def __init__(self, page: str) -> None:
-        super().__init__(convert_charrefs=True)
-        self.tags: set[str] = set()
-        self.handlers: set[str] = set()
-        self.text = ""
-        self.feed(page)
-        self.close()
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.add(tag)
-        self.handlers |= {name for name, _ in attrs if name.startswith("on")}
-        self.text += "".join(value or "" for _, value in attrs)
-
-    def handle_data(self, data: str) -> None:
-        self.text += data
 
 
 def _addresses(at: Stage) -> Iterator[str]:
@@ -131,7 +101,7 @@ def test_no_page_makes_anything_of_it(at: Stage) -> None:
         assert answer.status_code < 500, address
         if not answer.headers.get("content-type", "").startswith("text/html"):
             continue
-        seen = _Seen(answer.text)
+        seen = Seen(answer.text)
         assert TAG not in seen.tags, address
         assert not seen.handlers, address
         assert MADE not in seen.text, address
@@ -156,7 +126,7 @@ def test_programs_get_it_as_it_stands(at: Stage) -> None:
             assert kind.split(";")[0] in ("application/json", "application/problem+json"), (
                 filled
             )
-            showing += HOSTILE[:60] in json.dumps(answer.json(), ensure_ascii=False).replace(
+            showing += MARKUP[:60] in json.dumps(answer.json(), ensure_ascii=False).replace(
                 '\\"', '"'
             )
         assert answer.headers["x-content-type-options"] == "nosniff"
