@@ -11,6 +11,7 @@ from pathlib import Path
 from random import Random
 from typing import Any, cast
 
+from deploy.steady_clock import AGREES_MS
 from tests.torture.child import Child
 from tests.torture.clock_child import Dials
 from tests.torture.figures import LASTED, Figure, figure
@@ -23,6 +24,7 @@ JUMPS_MS = tuple(
 )
 TRUCKS = ("NF-01", "NF-02", "NF-03", "NF-05", "NF-08")
 SILENT = "SELECT count(*) FROM alarm WHERE kind = 'gateway_silent'"
+AHEAD = "SELECT count(*) FROM journal WHERE last_ms > {}"
 REFUSED = "SELECT refused FROM quarantine_total"
 SLOT_HOUR = 6
 """When the daily look at service dates is due, by default [h, UTC]."""
@@ -128,15 +130,19 @@ def _taken(parts: Rig, wanted: int) -> bool:
 
 
 def _start_behind(parts: Rig, clock: Times) -> int:
-    """Kill it, start it a while later a year behind, set the clock right; give what it took in before."""
+    """Kill it, start it a while later a year behind, set the clock right; give what it took in before.
+
+    What the broker still kept from before the kill lies not ahead, and may be taken in.
+    """
     child = parts.child
     child.kill()
+    killed_ms = clock.now_ms()
     clock.let_pass(AWAY_MS, wrong_ms=-JUMPS_MS[-2])
-    messages, waits = child.messages, child.log.count("clock.behind")
+    waits = child.log.count("clock.behind")
     child.start()
     child.wait_for(lambda: child.log.count("clock.behind") > waits, "it to wait for its clock")
     pause(1.0, lambda: child.running)
-    early = child.messages - messages
+    early = child.count(AHEAD.format(killed_ms + AGREES_MS))
     clock.let_pass(0)
     child.wait_for(partial(_taken, parts, child.messages + 20), "commits once it is right")
     return early
