@@ -140,7 +140,7 @@ class Pipeline:
             folded = fold(tx, truck, samples, received_ms=now_ms)
             tell_of_then(tx, name, folded, self._rules.policy)
             kept = save(tx, folded)
-        self._trucks[name] = kept
+        self._trucks.put(kept)
         self.counts.received += len(samples)
         self.counts.stored += folded.stored
         self.counts.repeated += folded.repeated
