@@ -22,7 +22,8 @@ from tests.torture.proxy import Proxy, bad_line
 DAYS, HOURS = 7, 24
 HOUR_MS = 3_600_000
 PATIENCE_S, USUAL_PATIENCE_S = 0.3, 10.0
-"""How long the feeder waits for an answer here, and usually: the server that hangs takes between the two [s]."""
+"""How long the feeder waits for an answer while the server is away, and usually [s]: one that hangs takes
+longer than the first."""
 
 GROWTH_MB = 50.0
 DRAINED_S = 120.0
