@@ -39,9 +39,7 @@ _PUT = (
     "INSERT INTO postponed (vehicle_id, first_ms, samples, received_ms, body) SELECT ?1, ?2, ?3, ?4, ?5 "
     "WHERE NOT EXISTS (SELECT 1 FROM postponed WHERE vehicle_id = ?1 AND first_ms = ?2 AND body = ?5)"
 )
-_OLDEST = (
-    "SELECT id, samples, received_ms, body FROM postponed WHERE vehicle_id = ? ORDER BY id"
-)
+_OLDEST = "SELECT id, samples, received_ms, body FROM postponed WHERE vehicle_id = ? ORDER BY first_ms"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +53,7 @@ class Waiting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Batch:
-    """What a truck has waiting, the longest waiting first; when the last of it came [Unix ms]."""
+    """What a truck has waiting, the oldest first; when the last of it came [Unix ms]."""
 
     samples: NDArray[Any]
     received_ms: int
