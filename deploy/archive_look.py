@@ -9,6 +9,7 @@ import structlog
 
 from ingest import postponed, sealed
 from ingest.archive import Archive, ArchiveAway, ArchiveError
+from review.joined import joined
 from review.store import Store
 
 log = structlog.get_logger()
@@ -37,8 +38,7 @@ class ArchiveLook:
     def stop(self, timeout_s: float = 20.0) -> bool:
         """End after the answer that is awaited; false when that took longer than the time."""
         self._stopping.set()
-        self._thread.join(timeout_s)
-        return not self._thread.is_alive()
+        return joined(self._thread, timeout_s)
 
     def once(self) -> None:
         """Look at some of the trucks that wait, once those seen before are taken up."""

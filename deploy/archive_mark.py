@@ -14,8 +14,8 @@ from typing import Protocol, runtime_checkable
 import msgspec
 
 from deploy.backup.identity import identity
-from ingest.archive import Archive, ArchiveError
-from ingest.parquet_archive import ParquetArchive
+from ingest.archive import Archive, ArchiveAway, ArchiveError
+from ingest.parquet_archive import SAMPLES, ParquetArchive
 
 MARK = "heatbook-archive.json"
 
@@ -43,11 +43,33 @@ def look_at(conn: sqlite3.Connection, archive: Archive) -> None:
 
 
 def claim_for(conn: sqlite3.Connection, archive: Archive) -> None:
-    """Mark an archive as that of a store, see ``claim``."""
+    """Mark an archive as that of a store, see ``claim``; one that is away is not begun anew."""
+    must_be_there(conn, archive)
     if isinstance(archive, ParquetArchive):
         claim(archive.folder, identity(conn), _file(conn))
     elif isinstance(archive, Claimed):
         archive.claim(identity(conn))
+
+
+def must_be_there(conn: sqlite3.Connection, archive: Archive) -> None:
+    """Look whether an archive of files is there that months lie in: what is mounted there may be away.
+
+    What was written into the empty folder would lie hidden once it is back, and what was to go would stay.
+
+    Raises
+    ------
+    ArchiveAway
+        It is not.
+    """
+    if not isinstance(archive, ParquetArchive) or archive.begun:
+        return
+    (months,) = conn.execute("SELECT count(*) FROM sealed").fetchone()
+    if months:
+        raise ArchiveAway(
+            f"the archive folder {archive.folder} is empty, and {months} months of trucks lie in it",
+            "see that the disk or share it lies on is there, or put it back from a backup; if it is lost for "
+            f"good, make the folder {archive.folder / SAMPLES} anew",
+        )
 
 
 def look(folder: Path, ours: str, store: Path) -> None:

@@ -13,6 +13,7 @@ import structlog
 
 import alerts.erasing
 import ingest.erasing
+from deploy.archive_mark import must_be_there
 from deploy.database import Database
 from ingest.archive import Archive
 from ingest.erasing import whole_name
@@ -90,6 +91,8 @@ def finish(database: Database, now_ms: Clock) -> None:
         gone = conn.execute(_GONE).fetchall()
         placed = conn.execute("SELECT 1 FROM archive_place").fetchone()
         archive = archive_of(conn) if gone and placed else None
+        if archive is not None:
+            must_be_there(conn, archive)
         known = {row[0] for row in conn.execute("SELECT name FROM sealed")} if gone else set()
     if not gone:
         return

@@ -26,7 +26,7 @@ from deploy.batch import Counts
 from deploy.database import Database, store_failed
 from deploy.findings import tell
 from ingest import postponed, sealed
-from ingest.archive import ArchiveAway
+from ingest.archive import ArchiveAway, ArchiveError
 from ingest.fold import Folded, fold, save
 from ingest.held import NEVER_MS, Held
 from ingest.message import Message
@@ -185,25 +185,48 @@ class Postponing:
         counts: Counts,
         now_ms: int,
     ) -> Held:
-        """Fold samples; what cannot be folded is found by halves, and put aside."""
+        """Fold samples, which are in order of time; what cannot be folded is found by halves, and put aside.
+
+        The newest come first: whoever needs a month that is damaged, so does all that is older. Else each
+        hundred of them would be run through history in vain.
+        """
+        parts: list[NDArray[Any]] = [samples]
+        damage: ArchiveError | None = None
+        while parts:
+            part = parts.pop()
+            came = damage or self._folded(tx, truck, part, received_ms, counts, now_ms)
+            if isinstance(came, Held):
+                truck = came
+            elif len(part) > ENTRY_SAMPLES:
+                parts += [part[: len(part) // 2], part[len(part) // 2 :]]
+            else:
+                self._aside.given_up(tx, message_of(truck.name, part), came, now_ms)
+                counts.reasons["not_processed"] += len(part)
+                damage = came if isinstance(came, ArchiveError) else None
+        return truck
+
+    def _folded(
+        self,
+        tx: sqlite3.Connection,
+        truck: Held,
+        part: NDArray[Any],
+        received_ms: int,
+        counts: Counts,
+        now_ms: int,
+    ) -> Held | Exception:
+        """Fold samples; give the truck, or why it cannot be, and nothing happened then."""
         try:
             with _apart(tx):
-                folded = fold(tx, truck, samples, received_ms=received_ms)
+                folded = fold(tx, truck, part, received_ms=received_ms)
                 return self.take_in(tx, folded, counts, now_ms)
         except ArchiveAway:
             raise
         except Exception as error:
             if store_failed(error):
                 raise
-            middle = len(samples) // 2
-            if len(samples) > ENTRY_SAMPLES:
-                for part in (samples[:middle], samples[middle:]):
-                    truck = self._part(tx, truck, part, received_ms, counts, now_ms)
-                return truck
-            log.exception("message.failed", count=1)
-            self._aside.given_up(tx, message_of(truck.name, samples), error, now_ms)
-            counts.reasons["not_processed"] += len(samples)
-            return truck
+            if len(part) <= ENTRY_SAMPLES:
+                log.exception("message.failed", count=1)
+            return error
 
 
 def message_of(vehicle: str, samples: NDArray[Any], root: str = "fleet") -> Message:

@@ -73,6 +73,11 @@ class ParquetArchive:
         self.folder = folder
         self._named = False  # whether the folder's own name is known to be safe
 
+    @property
+    def begun(self) -> bool:
+        """Whether the folder of all months is there; with none, what it lies on may be away."""
+        return (self.folder / SAMPLES).is_dir()
+
     def keep(self, contents: Contents) -> None:
         """Keep a month, see ``Archive``."""
         metadata = _metadata(contents)
@@ -198,7 +203,7 @@ class ParquetArchive:
                 raise ArchiveError(
                     f"the archive file {path} is damaged ({_first_line(error)})", _MEND
                 ) from error
-        if not (self.folder / SAMPLES).is_dir():
+        if not self.begun:
             raise ArchiveAway(
                 f"the archive file {own} is missing, and so are all others",
                 "see that the disk or share it lies on is there, or put it back from a backup",
