@@ -120,6 +120,7 @@ class Postponing:
         self._database = database
         self._aside = aside
         self._policy = policy
+        self._failing: set[int] = set()  # of whom that was said
 
     def take_in(
         self, tx: sqlite3.Connection, folded: Folded, counts: Counts, now_ms: int
@@ -144,17 +145,20 @@ class Postponing:
         sqlite3.DatabaseError
             The store cannot be written now, or is damaged; nothing was committed.
         """
-        after = counts.copy()
+        after, vehicle_id = counts.copy(), self.readable.popleft()
         try:
             with self._database.write() as tx:
-                truck = self._take_up(tx, self.readable.popleft(), trucks, after, now_ms)
+                truck = self._take_up(tx, vehicle_id, trucks, after, now_ms)
         except ArchiveAway:
             return None, counts  # away again: it is looked at again
         except Exception as error:  # a fault of ours, or a damaged row: it goes on waiting
             if store_failed(error):
                 raise
-            log.exception("look.failed", look="postponed")
+            if vehicle_id not in self._failing:
+                log.exception("look.failed", look="postponed")
+            self._failing.add(vehicle_id)
             return None, counts
+        self._failing.discard(vehicle_id)
         return truck, after
 
     def _take_up(

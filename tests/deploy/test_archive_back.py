@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from structlog.testing import capture_logs
 
 from deploy import erasure
 from deploy.archive_look import ArchiveLook
@@ -103,6 +104,23 @@ def test_an_erasure_is_not_done_before_the_months_are_gone(tmp_path: Path) -> No
         with database.read() as conn:
             assert erasure.progress(conn, number)[1] is True
         assert {each.parent.name for each in folder.rglob("*.parquet")} == {"vehicle=NF-02"}
+
+
+def test_a_row_that_cannot_be_read_is_told_of_once_and_goes_on_waiting(tmp_path: Path) -> None:
+    folder = tmp_path / "archive"
+    with store(tmp_path) as database:
+        archived(database, FIRST, kind="parquet")
+        running = pipeline(database, now_ms=NOW_MS)
+        folder.rename(tmp_path / "elsewhere")
+        running.commit([message("NF-01", LATE)])
+        (tmp_path / "elsewhere").rename(folder)
+        with database.write() as tx:
+            tx.execute("UPDATE postponed SET body = x'00'")
+        with capture_logs() as told:
+            for _ in range(3):
+                assert looked(database, running) == []
+        assert [each["event"] for each in told] == ["look.failed"]
+        assert (waiting(database).samples, refused(database)) == (len(LATE), [])
 
 
 def test_a_look_that_never_began_ends(tmp_path: Path) -> None:
