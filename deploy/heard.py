@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from alerts.watch import LastHeard
 from ingest.held import NEVER_MS, Held
@@ -25,9 +26,11 @@ class Heard:
             if truck.last_ms == NEVER_MS:
                 continue
             mark = (truck.last_ms, truck.heard_ms, truck.online)
-            if marks.get(name) != mark or truck.heard_ms > now_ms:
+            if marks.get(name) != mark:
                 marks[name] = mark
                 known[name] = last_heard(truck, now_ms)
+            elif known[name].heard_ms != (heard_ms := _heard_ms(truck, now_ms)):
+                known[name] = replace(known[name], heard_ms=heard_ms)
         return known
 
     def forget(self, name: str) -> None:
@@ -38,14 +41,17 @@ class Heard:
 
 def last_heard(truck: Held, now_ms: int) -> LastHeard:
     """Give what was last heard of one truck."""
-    # Heard by a clock that was ahead and has been set back since: its own time is the better.
-    heard_ms = truck.heard_ms if truck.heard_ms <= now_ms else min(truck.last_ms, now_ms)
     # By index: as an attribute it takes a hundred times as long.
     moving = bool(truck.state["truck"]["latest"]["moving"][0])
     return LastHeard(
         time_ms=truck.last_ms,
-        heard_ms=heard_ms,
+        heard_ms=_heard_ms(truck, now_ms),
         moving=moving,
         lost_moving=moving and truck.online is False,
         online=truck.online,
     )
+
+
+def _heard_ms(truck: Held, now_ms: int) -> int:
+    """Give when a truck was heard: by a clock that was set back since, its own time is the better."""
+    return truck.heard_ms if truck.heard_ms <= now_ms else min(truck.last_ms, now_ms)

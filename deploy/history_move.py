@@ -189,6 +189,8 @@ class HistoryMove:
         self._breathe()
         with self._store.write() as tx:
             _still_there(tx, vehicle_id, name)
+            if postponed.has(tx, vehicle_id=vehicle_id):
+                return
             dropped.drop(
                 tx,
                 left,

@@ -7,7 +7,15 @@ import sqlite3
 
 from ingest import feed, quarantine
 
-_BY_NUMBER = ("journal", "vehicle_state", "checkpoint", "sequence", "sealed", "dropped", "postponed")
+_BY_NUMBER = (
+    "journal",
+    "vehicle_state",
+    "checkpoint",
+    "sequence",
+    "sealed",
+    "dropped",
+    "postponed",
+)
 _TRIGGER = "service_entry_remains"
 
 

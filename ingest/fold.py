@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest import dropped, journal
-from ingest.codec import join
+from ingest.codec import absent, join
 from ingest.held import NEVER_MS, Held, forget_state, pack
 from ingest.held import save as write_state
 from ingest.merge import Conflict, fresh_rows, merge
@@ -78,9 +78,7 @@ def fold(
         repeated = len(samples) - len(offered)
         return _stored_alone(held, len(offered), repeated, conflicts)
     if times[0] <= held.last_ms:
-        known = journal.read(
-            tx, vehicle_id=held.vehicle_id, first_ms=int(times[0]), last_ms=int(times[-1])
-        )
+        known = _known(tx, held, times)
         conflicts += merge(join([known, offered]))[1]
         offered = offered[fresh_rows(known, offered)]
     repeated = len(samples) - len(offered)
@@ -113,6 +111,23 @@ def fold(
         late=late,
         conflicts=tuple(conflicts),
     )
+
+
+def _known(tx: sqlite3.Connection, held: Held, times: NDArray[np.int64]) -> NDArray[Any]:
+    """Read what is stored at some times, in order, a window after the other.
+
+    What lies between them need not fit into memory.
+    """
+    found = [absent(0)]
+    while len(times):
+        first_ms = int(times[0])
+        within = times < first_ms + WINDOW_MS
+        stored = journal.read(
+            tx, vehicle_id=held.vehicle_id, first_ms=first_ms, last_ms=int(times[within][-1])
+        )
+        found.append(stored[np.isin(stored["time_ms"], times[within])])
+        times = times[~within]
+    return join(found)
 
 
 def _stored_alone(

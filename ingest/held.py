@@ -104,6 +104,8 @@ def load(
         (vehicle_id, basis),
     ).fetchone()
     time_ms, checkpoint_ms, body = (NEVER_MS, NEVER_MS, None) if kept is None else kept
+    if body is not None and not _opens(body):
+        time_ms, checkpoint_ms, body = NEVER_MS, NEVER_MS, None
     return Held(
         vehicle_id=vehicle_id,
         name=name,
@@ -138,6 +140,14 @@ def unpack(body: bytes) -> NDArray[Any]:
 def unpack_as(body: bytes, layout: np.dtype[Any]) -> NDArray[Any]:
     """Give a state as ``unpack`` does, of the layout that it was stored with."""
     return np.frombuffer(bytearray(zlib.decompress(body)), layout)
+
+
+def _opens(body: bytes) -> bool:
+    """Say whether a state is whole: one that a disk has damaged is computed anew, as one that is missing."""
+    try:
+        return len(unpack(body)) == 1
+    except (zlib.error, ValueError):
+        return False
 
 
 def introduce(

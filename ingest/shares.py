@@ -1,7 +1,8 @@
 """Who holds how much of the quarantine, so that what is pushed out is of whoever holds the most.
 
 A truck's share is kept beside the entries: to find who holds the most costs the same, however many there are.
-What names no truck that can be one is a share too, and a single one: made-up names gain nobody room.
+What names no truck that can be one is a share too, and a single one. Who may publish under many names that
+can be trucks' has as many shares: the broker's access list must see to that.
 """
 
 from __future__ import annotations

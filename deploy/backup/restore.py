@@ -74,7 +74,7 @@ def restore(
         except OSError as error:
             raise BackupError(
                 f"the backup cannot be put back ({error.strerror or error}: {error.filename}); make room, or "
-                "give this user the right to write; then do it again"
+                "give this user the right to write; then do it again: one that was begun is finished first"
             ) from error
     return Restored(store=store, archive=archive, aside=tuple(aside), settled=settled)
 

@@ -15,6 +15,7 @@ from alerts.phrases import number_of
 from deploy.backup import files
 from deploy.export.account_columns import ACCOUNT_COLUMNS
 from deploy.export.sheets import SHEETS, Sheet
+from ingest import postponed
 from ingest.formula import runs
 from ingest.held import NEVER_MS
 from models.sample import SIGNALS
@@ -56,7 +57,9 @@ def export(store: Readable, reader: Reader, folder: Path, *, max_gap_ms: int) ->
         rows = _sheets(store, unfinished)
         rows["accounts.csv"] = _accounts(store, reader, unfinished)
         rows |= _samples(store, unfinished, max_gap_ms)
-        (unfinished / "README.md").write_text(readme(rows), encoding="utf-8")
+        with store.read() as conn:
+            left_out = postponed.waiting(conn).samples
+        (unfinished / "README.md").write_text(readme(rows, left_out), encoding="utf-8")
         files.sync_tree(unfinished)
         if folder.exists():
             folder.rmdir()
@@ -77,14 +80,22 @@ def cell(value: object) -> str:
     return f"'{value}" if value.startswith("'") or runs(value) else value
 
 
-def readme(rows: dict[str, int]) -> str:
-    """Say what each file and column is."""
+def readme(rows: dict[str, int], left_out: int = 0) -> str:
+    """Say what each file and column is; ``left_out``: samples that wait for the archive."""
     lines = [
         "# What this is",
         "",
         _INTRODUCTION,
         "",
     ]
+    if left_out:
+        lines += [
+            (
+                f"Not in it: {number_of(left_out, 'late sample')} of months in the archive, taken in "
+                "while that was away. They count within seconds once it is back: export again then."
+            ),
+            "",
+        ]
     for sheet in SHEETS:
         lines += _about(f"{sheet.name}.csv", sheet.about, rows, sheet.columns)
     meanings = [

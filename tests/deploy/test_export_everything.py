@@ -11,6 +11,7 @@ import pytest
 from alerts import sending
 from deploy.export.everything import cell
 from deploy.export.sheets import SHEETS
+from ingest import postponed
 from review.access.audit import Deed, audit
 from review.problems import Mistake
 from tests.alerts.life import DESK
@@ -19,7 +20,7 @@ from tests.deploy.backed_up import Home
 from tests.deploy.store import pipeline
 from tests.deploy.test_erase import _fill
 from tests.deploy.test_history_move import DAYS, NOW_MS
-from tests.recorded import climb, message
+from tests.recorded import climb, message, records
 
 TABLES = {
     "trucks": "vehicle",
@@ -84,6 +85,17 @@ def test_every_row_and_sample_is_there(home: Home) -> None:
         about = re.search(rf"## {re.escape(name)}\.csv\n(.*?)(\n## |\Z)", text, re.DOTALL)
         assert about is not None
         assert all(f"| `{column}` |" in about[1] for column in table.columns)
+
+
+def test_samples_that_wait_for_the_archive_are_said_to_be_left_out(home: Home) -> None:
+    database = home.open()
+    with database.write() as tx:
+        (vehicle_id,) = tx.execute("SELECT min(id) FROM vehicle").fetchone()
+        late = records(climb(30, start_ms=NOW_MS - 900_000))
+        assert postponed.put(tx, vehicle_id=vehicle_id, samples=late, received_ms=NOW_MS)
+    database.close()
+    assert home.run("export", str(home.folder / "out")).exit_code == 0
+    assert f"Not in it: {len(late)} late samples" in (home.folder / "out/README.md").read_text()
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import zlib
 from collections.abc import Sequence
 from typing import Any
 
@@ -11,15 +12,17 @@ import pytest
 from numpy.typing import NDArray
 
 from ingest import fold as folding
+from ingest import journal
 from ingest.fold import Folded, fold, rerun
 from ingest.held import NEVER_MS, Held, load, save, unpack
 from models.course import NO_ENTRIES, Course, run
 from models.kernel import STATE
 from models.layout import blank
 from tests.ingest.folded import RECEIVED_MS, memory, newcomer
-from tests.recorded import HOUR_MS, MINUTE_MS, Sample, climb, merged, records
+from tests.recorded import HOUR_MS, MINUTE_MS, NOON_MS, Sample, climb, merged, records
 
 DAY = climb(600, slope_k_min=0.1)
+DAY_MS = 24 * HOUR_MS
 
 
 def alone(held: Held, samples: Sequence[Sample]) -> NDArray[Any]:
@@ -173,3 +176,36 @@ def test_a_saved_truck_is_loaded_as_it_was_and_not_on_another_basis() -> None:
     assert moved is not None
     assert moved.last_ms == NEVER_MS
     assert load(tx, "NF-99", held.course, "tests") is None
+
+
+def test_late_samples_far_apart_do_not_read_what_lies_between(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    tx = memory()
+    days = [sample for day in range(3) for sample in climb(60, start_ms=NOON_MS + day * DAY_MS)]
+    left_out = [days[10], days[-10]]
+    held = put(tx, newcomer(tx), [each for each in days if each not in left_out]).held
+    read: list[int] = []
+    stored = journal.read
+
+    def counted(*args: Any, **kwargs: Any) -> NDArray[Any]:
+        found: NDArray[Any] = stored(*args, **kwargs)
+        read.append(len(found))
+        return found
+
+    monkeypatch.setattr(journal, "read", counted)
+    late = put(tx, held, left_out)
+    assert late.stored == late.late == 2
+    assert max(read) <= 60
+    assert late.held.state.tobytes() == alone(held, days).tobytes()
+
+
+def test_a_state_that_the_disk_has_damaged_is_computed_anew() -> None:
+    tx = memory()
+    held = save(tx, put(tx, newcomer(tx), DAY).held)
+    for damaged in (b"\x01\x02", b"", zlib.compress(b"short")):
+        tx.execute("UPDATE vehicle_state SET state = ?", (damaged,))
+        loaded = load(tx, held.name, held.course, "tests")
+        assert loaded is not None
+        assert (loaded.last_ms, loaded.on_file) == (NEVER_MS, False)
+        assert rerun(tx, loaded).held.state.tobytes() == held.state.tobytes()
