@@ -123,8 +123,11 @@ class HistoryMove:
         with self._store.read() as conn:
             known = sealed.months(conn, vehicle_id=vehicle_id)
         for each in known:
+            month = Month.parse(each.month)
             if each.max_gap_ms != self._rules.max_gap_ms:  # the setting has changed since
-                self._seal_month(archive, vehicle_id, Month.parse(each.month), moved)
+                self._seal_month(archive, vehicle_id, month, moved)
+            elif month.end_ms > before_ms:
+                self._finish(vehicle_id, month)
 
     def _seal_month(
         self, archive: Archive, vehicle_id: int, month: Month, moved: Moved
@@ -139,11 +142,24 @@ class HistoryMove:
             self._replace(archive, made)
             moved.months += 1
             moved.samples += len(made.contents.samples)
-        for start in range(0, len(made.rows), sealing.SLICE_ROWS):
+        self._clear(vehicle_id, made.contents.vehicle, made.rows, month)
+
+    def _finish(self, vehicle_id: int, month: Month) -> None:
+        """Clear what a move left that was cut short, by whose clock the month was over: by ours it is not."""
+        with self._store.read() as conn:
+            rows = sealing.left_over(conn, vehicle_id=vehicle_id, month=month)
+            name = conn.execute(
+                "SELECT name FROM vehicle WHERE id = ?", (vehicle_id,)
+            ).fetchone()
+        if rows:
+            self._clear(vehicle_id, str(name[0]), rows, month)
+
+    def _clear(self, vehicle_id: int, name: str, rows: Sequence[int], month: Month) -> None:
+        for start in range(0, len(rows), sealing.SLICE_ROWS):
             self._breathe()
             with self._store.write() as tx:
-                _still_there(tx, vehicle_id, made.contents.vehicle)
-                sealing.clear(tx, made.rows[start : start + sealing.SLICE_ROWS], month=month)
+                _still_there(tx, vehicle_id, name)
+                sealing.clear(tx, rows[start : start + sealing.SLICE_ROWS], month=month)
 
     def _replace(self, archive: Archive, made: Draft) -> None:
         sealing.keep(archive, made.contents)

@@ -124,6 +124,34 @@ def draft(
     )
 
 
+def left_over(conn: sqlite3.Connection, *, vehicle_id: int, month: Month) -> list[int]:
+    """Find rows of the journal that hold of a sealed month only what the archive has: a move was cut short.
+
+    Raises
+    ------
+    ArchiveError
+        The month cannot be read.
+    """
+    last_ms = month.end_ms - 1
+    rows = conn.execute(_ROWS, (vehicle_id, month.first_ms, month.end_ms)).fetchall()
+    if not rows:
+        return []
+    kept = canonical(
+        join(sealed.read(conn, vehicle_id=vehicle_id, first_ms=month.first_ms, last_ms=last_ms))
+    )
+    found = []
+    for row in rows:
+        (body,) = conn.execute("SELECT body FROM journal WHERE id = ?", row).fetchone()
+        samples = decode(body)
+        times = samples["time_ms"]
+        within = canonical(samples[(times >= month.first_ms) & (times <= last_ms)])
+        places = np.searchsorted(kept["time_ms"], within["time_ms"])
+        there = bool(len(kept)) and bool(np.all(places < len(kept)))
+        if there and kept[places].tobytes() == within.tobytes():
+            found.append(int(row[0]))
+    return found
+
+
 def keep(archive: Archive, contents: Contents) -> None:
     """Put a month into the archive, read it back and compare it bit for bit.
 

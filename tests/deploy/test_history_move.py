@@ -237,6 +237,36 @@ def test_a_move_that_dies_anywhere_loses_and_doubles_nothing(
     assert seen == {"fsync", "rename", "statement", "reread", "mkdir", "unlink"}
 
 
+def test_a_move_cut_short_is_finished_though_the_clock_was_set_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    days = {"NF-01": DAYS["NF-01"][:250]}
+    right_ms = JANUARY.end_ms - DAY_MS // 2
+    seen = [each for each in days["NF-01"] if each["time_ms"] < right_ms]
+    later = [each for each in days["NF-01"] if each["time_ms"] >= right_ms]
+    with store(tmp_path) as database:
+        filled(database, {"NF-01": seen})
+        with monkeypatch.context() as patch:
+            patch.setattr(sealing, "clear", dying)
+            with pytest.raises(Killed):
+                move(database, now_ms=NOW_MS)  # by a clock that is ahead
+        assert sealed_months(database)["NF-01"] == ["2026-01"]
+        filled(database, {"NF-01": later})
+        with database.read() as conn:
+            left = sealing.left_over(conn, vehicle_id=1, month=JANUARY)
+        assert 0 < len(left) < hot_rows(database)
+        assert move(database, now_ms=right_ms).problems == []
+        with database.read() as conn:
+            hot = journal.hot(conn, vehicle_id=1, first_ms=0, last_ms=2**62)
+        assert same_bytes(hot, merged(later)[0])
+        assert holds_all(database, days)
+        assert kept(database) == undisturbed(days)
+
+
+def dying(*_args: Any, **_kwargs: Any) -> None:
+    raise Killed
+
+
 def test_one_truck_that_cannot_be_moved_does_not_stop_the_others(tmp_path: Path) -> None:
     with store(tmp_path) as database:
         filled(database)
