@@ -40,6 +40,7 @@ def problems(world: World) -> list[str]:
     sent = _sent(world)
     refused = _refused(world)
     return [
+        *world.ahead,
         *_stored_once(world, sent, refused),
         *_counted(world, sent, refused),
         *_as_replayed(world, sent, refused),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC
 from functools import partial
@@ -18,12 +18,15 @@ from alerts.watch import SilenceLimits
 from alerts.wording import compose
 from deploy.archive_section import HistoryRules
 from deploy.daemon import Daemon, Pace, Parts
-from deploy.database import Database
+from deploy.database import Database, read_only
 from deploy.history_keeper import HistoryKeeper
 from deploy.history_move import HistoryMove
 from deploy.pipeline import Pipeline
 from deploy.schedule import Schedule
+from ingest import held as holding
+from ingest import journal
 from ingest.archive import ArchiveError
+from ingest.held import NEVER_MS, Held
 from ingest.sealed import place
 from models.units import METRIC
 from review.kinds import WORDS
@@ -120,6 +123,22 @@ class Life:
             self.keeper.once()
         except (ArchiveError, sqlite3.DatabaseError):
             return
+
+
+def held_otherwise(store: Path, trucks: Mapping[str, Held]) -> Iterator[str]:
+    """Name trucks that a daemon holds otherwise than a start would find them."""
+    with read_only(store) as conn:
+        for name, held in trucks.items():
+            if held.stopped:
+                continue
+            found = holding.load(conn, name, held.course, "tests")
+            sequence = None if found is None else found.sequence
+            if found is None or (sequence, found.online) != (held.sequence, held.online):
+                yield f"{name} is held with {held.sequence} {held.online}, stored with {sequence}"
+            elif (
+                journal.newest_ms(conn, vehicle_id=held.vehicle_id) or NEVER_MS
+            ) != held.last_ms:
+                yield f"{name} is held up to {held.last_ms}, and the journal is not"
 
 
 def forsake(database: Any) -> None:

@@ -23,7 +23,7 @@ from tests.torture.simulation.broker import SimulatedBroker
 from tests.torture.simulation.far_side import PEOPLE, WEB, FarSide
 from tests.torture.simulation.fuse import STORE_FAULTS, Crash, Fuse, wired
 from tests.torture.simulation.people import People
-from tests.torture.simulation.process import Life, Surroundings, forsake
+from tests.torture.simulation.process import Life, Surroundings, forsake, held_otherwise
 from tests.torture.simulation.script import START_MS, Said, script
 
 MINUTES = 60
@@ -67,6 +67,8 @@ class World:
         self.said: list[Said] = []
         self.never: list[Said] = []
         """Messages that a truck lost before the broker had them."""
+        self.ahead: list[str] = []
+        """What a daemon held that its store did not give."""
         self.calm = calm
         self.jumps = not calm and self.rng.random() < 0.3
         self._trace = hashlib.sha256()
@@ -153,6 +155,8 @@ class World:
             self._publish(coming)
         else:
             self._alive(getattr(self, f"_{name}"))
+        if self._life is not None:
+            self.ahead += held_otherwise(self.store, self._life.pipeline.trucks)
 
     def _alive(self, work: Callable[[], None]) -> None:
         """Do something while a daemon lives; whoever dies over it leaves things as they lie."""
