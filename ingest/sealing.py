@@ -146,7 +146,7 @@ def left_over(conn: sqlite3.Connection, *, vehicle_id: int, month: Month) -> lis
         times = samples["time_ms"]
         within = canonical(samples[(times >= month.first_ms) & (times <= last_ms)])
         places = np.searchsorted(kept["time_ms"], within["time_ms"])
-        there = bool(len(kept)) and bool(np.all(places < len(kept)))
+        there = len(within) > 0 and bool(np.all(places < len(kept)))
         if there and kept[places].tobytes() == within.tobytes():
             found.append(int(row[0]))
     return found
