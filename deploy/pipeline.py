@@ -323,7 +323,6 @@ class Pipeline:
             truck,
             samples[0] if len(samples) == 1 else join(samples),
             received_ms=now_ms,
-            by=fold,
         )
         counts.received -= outcome.waiting  # counted where they end up, once they do
         counts.repeated += outcome.known

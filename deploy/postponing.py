@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 import structlog
@@ -43,16 +43,6 @@ ENTRY_SAMPLES = 100
 _GIVEN = {"number": float, "integer": int, "boolean": bool}
 
 
-class Fold(Protocol):
-    """Folds samples into a truck, see ``ingest.fold.fold``."""
-
-    def __call__(
-        self, tx: sqlite3.Connection, held: Held, samples: NDArray[Any], *, received_ms: int
-    ) -> Folded:
-        """Fold them."""
-        ...
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
     """What came of samples: ``folded`` is None where all wait; ``known`` of them waited already."""
@@ -68,11 +58,10 @@ def fold_or_postpone(
     samples: NDArray[Any],
     *,
     received_ms: int,
-    by: Fold = fold,
 ) -> Outcome:
     """Fold samples of one truck; those wait that need a month of the archive while it is away."""
     if truck.stopped or int(samples["time_ms"].min()) > truck.last_ms:
-        return Outcome(folded=by(tx, truck, samples, received_ms=received_ms))
+        return Outcome(folded=fold(tx, truck, samples, received_ms=received_ms))
     # A run from the midst of a month may begin in the one before: then all wait that are late.
     cuts = [sealed.newest_ms(tx, vehicle_id=truck.vehicle_id) or NEVER_MS, truck.last_ms]
     waits = postponed.has(tx, vehicle_id=truck.vehicle_id)
@@ -80,12 +69,12 @@ def fold_or_postpone(
         cuts.insert(0, NEVER_MS)
     for cut_ms in cuts[:-1]:
         try:
-            return _cut(tx, truck, samples, cut_ms, received_ms=received_ms, by=by)
+            return _cut(tx, truck, samples, cut_ms, received_ms=received_ms)
         except ArchiveAway as error:
             if not waits:
                 log.warning("samples.postponed", vehicle=truck.name, reason=str(error))
             waits = True
-    return _cut(tx, truck, samples, cuts[-1], received_ms=received_ms, by=by)
+    return _cut(tx, truck, samples, cuts[-1], received_ms=received_ms)
 
 
 def _cut(
@@ -95,13 +84,12 @@ def _cut(
     cut_ms: int,
     *,
     received_ms: int,
-    by: Fold,
 ) -> Outcome:
     """Put off what is not newer than a time, and fold the rest."""
     newer = samples["time_ms"] > cut_ms
     now, later = samples[newer], samples[~newer]
     with _apart(tx):
-        folded = by(tx, truck, now, received_ms=received_ms) if len(now) else None
+        folded = fold(tx, truck, now, received_ms=received_ms) if len(now) else None
         if not len(later):
             return Outcome(folded=folded)
         new = postponed.put(

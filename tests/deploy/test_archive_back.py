@@ -40,7 +40,6 @@ def test_to_find_what_needs_a_damaged_month_history_is_not_run_for_each_hundred(
         folds += 1
         return fold(*args, **named)
 
-    monkeypatch.setattr("deploy.postponing.fold", counted)
     monkeypatch.setattr("deploy.postponing.ENTRY_SAMPLES", 1)
     folder = tmp_path / "archive"
     with store(tmp_path) as database:
@@ -52,6 +51,7 @@ def test_to_find_what_needs_a_damaged_month_history_is_not_run_for_each_hundred(
         (tmp_path / "elsewhere").rename(folder)
         (february,) = (folder / "samples").rglob("2026-02*")
         february.write_bytes(b"no more")
+        monkeypatch.setattr("deploy.postponing.fold", counted)
         looked(database, running)
         assert waiting(database).samples == 0
         assert len(refused(database)) == len(between)

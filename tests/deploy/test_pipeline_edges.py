@@ -51,7 +51,7 @@ def test_a_message_put_in_by_hand_that_we_fail_on_goes_back_alone(
             raise ValueError("the models fail on this")
         return right(tx, truck, *rest, **more)
 
-    monkeypatch.setattr("deploy.pipeline.fold", failing)
+    monkeypatch.setattr("deploy.postponing.fold", failing)
     with store(tmp_path) as database:
         running = pipeline(database)
         with database.write() as tx:

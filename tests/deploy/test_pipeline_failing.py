@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-import deploy.pipeline
+import deploy.postponing
 from deploy.database import Database
 from deploy.pipeline import Pipeline
 from ingest import inbox, quarantine
@@ -130,7 +130,7 @@ def test_a_message_the_models_fail_on_is_put_aside_and_the_others_go_in(
             raise ZeroDivisionError("a fault of ours")
         return fold(tx, held, samples, received_ms=received_ms)
 
-    monkeypatch.setattr(deploy.pipeline, "fold", failing)
+    monkeypatch.setattr(deploy.postponing, "fold", failing)
     bad = message("NF-02", [{**DAY[0], "coolant_temp_c": 66.6}])
     batch = [message("NF-01", DAY[n : n + 20]) for n in range(0, 200, 20)]
     batch[3:3] = [bad]
