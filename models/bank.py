@@ -35,13 +35,14 @@ from models.circuit import (
 from models.compiled import compiled
 from models.cooler import LEAST_FLOW, pumped
 from models.cooler_line import FLOWS_FROM, shows_flow, standing_k
-from models.hypotheses import COUNT, HEALTHY, SHUT, SLIP
+from models.hypotheses import COUNT, HEALTHY, SHUT
 from models.hypothesis_filter import predict, update
 from models.interacting import weigh
 from models.layout import Layout
+from models.rows import clear_cross
 from models.setting_out import begin, warm_up
 
-TEMPER = 0.5
+TEMPER = 0.8
 """Share of a window's log likelihood that is believed [-]: neighbouring windows share what two nodes get
 wrong. Doubled, the delay halves and the odds of a false alarm are squared."""
 
@@ -52,9 +53,10 @@ FIRST_H = 20.0
 """Driving before the first sample that a fault may have had to begin in [h]; own choice."""
 
 LEARNS_FROM = 0.2
-"""Probability of a healthy truck from which its own values are learned [-]; own choice."""
+"""Probability of a healthy truck from which its own values are learned [-], by all filters or by none: where
+only the faults' go on learning, what two nodes get wrong speaks for them more and more. Own choice."""
 
-VALVE_DOUBT, FOOT_DOUBT = 0.2, 0.04
+VALVE_DOUBT, FOOT_DOUBT = 0.3, 0.04
 """How far a valve part-way open may be from where it is taken to be, as a share of that and of the whole way
 [-]: no two open along the same line, and wax does not begin to at the same place. Own choice; without the
 first a valve of another shape passes for a cooler that has lost half, without the second for one that is
@@ -91,6 +93,7 @@ class Bank(Layout):
     carried_k: float  # what a healthy cooler would have taken off in the last window [K]
     off_k: float  # fluid above what was foretold of a healthy truck [K]
     off_sd_k: float
+    off: float  # the same, in standard deviations of the reading [-]
 
 
 @compiled
@@ -111,15 +114,27 @@ def begin_bank(params: BankParams, bank: Bank, fluid_c: float) -> None:
 
 @compiled
 def settle_bank(
-    params: BankParams, bank: Bank, fluid_c: float, sink_guessed: bool, gap_s: float
+    params: BankParams,
+    bank: Bank,
+    fluid_c: float,
+    sink_guessed: bool,
+    guessed_anew: bool,
+    gap_s: float,
 ) -> None:
-    """Take the temperatures up anew after a gap [s]."""
+    """Take the temperatures up anew after a gap [s].
+
+    ``sink_guessed``: no signal tells the sink; ``guessed_anew``: it has just been guessed, and nothing
+    is known of how far off that is.
+    """
     xs = bank.x.reshape((COUNT, STATES))
     covs = bank.cov.reshape((COUNT, STATES, STATES))
     for place in range(COUNT):
         warm_up(params.circuit, fluid_c, gap_s, xs[place], covs[place])
         bank.valve[2 * place] = xs[place, FLUID]
         bank.valve[2 * place + 1] = 0.0
+        if guessed_anew:
+            xs[place, SINK] = 0.0
+            clear_cross(covs[place], SINK)
         if sink_guessed:
             covs[place, SINK, SINK] = max(covs[place, SINK, SINK], GUESSED_SINK_SD_K**2)
     bank.set_out_c = xs[HEALTHY, FLUID]
@@ -140,6 +155,7 @@ def step_bank(
     duty: NDArray[np.float64],
     heat_sd_kw: float,
     lasting_sd_kw: float,
+    scale: float,
     fluid_c: float,
     line_c: float,
     trusted: bool,
@@ -183,6 +199,7 @@ def step_bank(
             duty,
             heat_sd_kw,
             lasting_sd_kw,
+            scale,
             xs[place],
             covs[place],
             valve,
@@ -198,14 +215,15 @@ def step_bank(
             noise_var += beyond_k * beyond_k
         if params.circuit.site == COOLER_LINE:
             noise_var += still_k * still_k
-        own = learns or place not in (HEALTHY, SLIP)
+        if place == HEALTHY:
+            bank.off = bank.off_k / math.sqrt(covs[place, where, where] + noise_var)
         # A shut valve's leak is not known, so that its line says nothing of the sump.
         alone = place == SHUT and params.circuit.site == COOLER_LINE
-        told = update(place, where, fluid_c, noise_var, own, alone, xs[place], covs[place])
+        told = update(place, where, fluid_c, noise_var, learns, alone, xs[place], covs[place])
         if line:
             line_var = priors.LINE_SD_K**2 + still_k * still_k + beyond_k * beyond_k
             told += update(
-                place, SITE, line_c, line_var, own, place == SHUT, xs[place], covs[place]
+                place, SITE, line_c, line_var, learns, place == SHUT, xs[place], covs[place]
             )
         bank.log_likelihood[place] = told
     if trusted:

@@ -15,7 +15,7 @@ from models.interacting import merge
 from models.rows import copy_row, copy_square
 from models.setting_out import draw_fault
 
-BACK_PER_H = 0.03
+BACK_PER_H = 0.005
 """Rate at which a suspicion that nothing renews is taken back [1/h]; own choice. A circuit does not heal, but
 a judgement that rested on what two nodes get wrong must not stand for ever."""
 

@@ -52,6 +52,7 @@ def run_on(
     duty: NDArray[np.float64],
     heat_sd_kw: float,
     lasting_sd_kw: float,
+    scale: float,
 ) -> None:
     """Let it run on through a window (``models.hypothesis_filter.predict``)."""
     x, valve = expectation.x[0:STATES], expectation.valve[0:2]
@@ -64,6 +65,7 @@ def run_on(
         duty,
         heat_sd_kw,
         lasting_sd_kw,
+        scale,
         x,
         cov,
         valve,

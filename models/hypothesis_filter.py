@@ -39,7 +39,7 @@ from models.compiled import compiled
 from models.hypotheses import SHUT
 from models.rows import copy_row, copy_square
 
-FREEDOM = 6.0
+FREEDOM = 4.0
 """Degrees of freedom of the residuals' t distribution [-]: rare wild windows decide nothing."""
 
 BOUND_SD = 3.0
@@ -67,6 +67,7 @@ def predict(
     duty: NDArray[np.float64],
     heat_sd_kw: float,
     lasting_sd_kw: float,
+    scale: float,
     x: NDArray[np.float64],
     cov: NDArray[np.float64],
     valve: NDArray[np.float64],
@@ -85,6 +86,8 @@ def predict(
         Standard deviation of the heat made in this window [kW].
     lasting_sd_kw
         The same of late [kW]: what may last.
+    scale
+        Standard deviation of what two nodes get wrong as a share of what is usual [-].
     x, cov, valve
         State, covariance, and element [°C] and opening [-] of the valve, shape (2,); changed.
     """
@@ -112,8 +115,8 @@ def predict(
     decay = math.exp(-duty[SPAN_S] / priors.EXTRA_TAU_S)
     x[EXTRA] *= decay
     _spread(slope, decay, cov)
-    _disturb(params, hypothesis, duty[SPAN_S], heat_sd_kw, lasting_sd_kw, x, cov)
-    _blur_between(params, duty, x, cov)
+    _disturb(params, hypothesis, duty[SPAN_S], heat_sd_kw, lasting_sd_kw, scale, x, cov)
+    _blur_between(params, duty, scale, x, cov)
 
 
 @compiled
@@ -154,6 +157,7 @@ def _disturb(
     span_s: float,
     heat_sd_kw: float,
     lasting_sd_kw: float,
+    scale: float,
     x: NDArray[np.float64],
     cov: NDArray[np.float64],
 ) -> None:
@@ -166,9 +170,9 @@ def _disturb(
     cov[EXTRA, EXTRA] += (1.0 - math.exp(-2.0 * span_s / priors.EXTRA_TAU_S)) * heat_var
     blur_k = priors.HEAT_BLUR * 1000.0 * heat_sd_kw * span_s / params.fluid_j_k
     rise_k = 1000.0 * heat_sd_kw / params.flow_w_k * (1.0 - math.exp(-span_s / SITE_LAG_S))
-    cov[FLUID, FLUID] += priors.FLUID_SD_K**2 * minutes + blur_k * blur_k
-    cov[METAL, METAL] += priors.FLUID_SD_K**2 * minutes
-    cov[SITE, SITE] += priors.SITE_SD_K**2 * minutes + rise_k * rise_k
+    cov[FLUID, FLUID] += (scale * priors.FLUID_SD_K) ** 2 * minutes + blur_k * blur_k
+    cov[METAL, METAL] += (scale * priors.FLUID_SD_K) ** 2 * minutes
+    cov[SITE, SITE] += (scale * priors.SITE_SD_K) ** 2 * minutes + rise_k * rise_k
     if hypothesis == SHUT and params.site != CONVERTER_OUT:
         leak_k = LEAK * LINE_FOLLOWS_PER_S * span_s * (x[FLUID] - x[SITE])
         cov[SITE, SITE] += leak_k * leak_k
@@ -178,11 +182,12 @@ def _disturb(
 def _blur_between(
     params: CircuitParams,
     duty: NDArray[np.float64],
+    scale: float,
     x: NDArray[np.float64],
     cov: NDArray[np.float64],
 ) -> None:
     """Add what is not known of the heat between fluid and metal: what the one got the other lost."""
-    off_w = priors.BETWEEN_SHARE * params.fluid_metal_w_k * (x[FLUID] - x[METAL])
+    off_w = scale * priors.BETWEEN_SHARE * params.fluid_metal_w_k * (x[FLUID] - x[METAL])
     fluid_k = off_w * duty[SPAN_S] / params.fluid_j_k
     metal_k = -off_w * duty[SPAN_S] / params.metal_j_k
     cov[FLUID, FLUID] += fluid_k * fluid_k
@@ -257,7 +262,7 @@ def _hold(hypothesis: int, x: NDArray[np.float64], cov: NDArray[np.float64]) -> 
     """Keep what is learned within what a truck can be, and never quite sure."""
     for place in range(LN_HEAT, STATES):
         if priors.MOST[place] > 0.0:
-            x[place] = max(-priors.MOST[place], min(priors.MOST[place], x[place]))
+            x[place] = max(priors.LEAST[place], min(priors.MOST[place], x[place]))
         cov[place, place] = max(cov[place, place], priors.FLOOR_SD[place] ** 2)
     if has_number(hypothesis):
         least, most = (

@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 
-SD = np.array([0.4, 4.0, 0.5, 0.25, 0.3, 0.22, 3.0, 2.0, 0.0, 1.0, 0.35, 0.35])
+SD = np.array([0.4, 4.0, 0.5, 0.25, 0.3, 0.22, 2.0, 2.0, 0.0, 1.0, 0.35, 0.35])
 """Standard deviations at the start: fluid, metal [K], extra heat [kW], ln of heat, case and cooler [-],
 valve, sink [K], fault, site [K], ln of its rise and of the converter's heat [-]. The truck's own values
 double, and the first hours convict nobody."""
@@ -19,7 +19,7 @@ TANK_SINK_SD_K = 5.0
 """How far the cold tank of a radiator may be from what is taken [K]; own choice: it is 0 to 14 K below
 the engine's coolant."""
 
-WANDER = np.array([0.0, 0.0, 0.0, 0.015, 0.02, 0.012, 0.6, 0.5, 0.0, 0.0, 0.03, 0.015])
+WANDER = np.array([0.0, 0.0, 0.0, 0.015, 0.02, 0.012, 0.3, 0.5, 0.0, 0.0, 0.03, 0.015])
 """How fast the truck's own values may wander, standard deviation per root hour. Doubled, a fault that grows
 over a day is learned in part as the truck's own."""
 
@@ -28,7 +28,9 @@ FLOOR_SD = np.array([0.0, 0.0, 0.0, 0.06, 0.06, 0.06, 0.8, 0.8, 0.0, 0.0, 0.0, 0
 truck. Doubled, a cooler that has lost a fifth is never told."""
 
 MOST = np.array([0.0, 0.0, 0.0, 0.9, 0.9, 0.8, 9.0, 9.0, 0.0, 0.0, 1.4, 1.0])
-"""How far the truck's own values may lie from the prior, either side."""
+LEAST = np.array([0.0, 0.0, 0.0, -0.9, -0.9, -0.8, -6.0, -9.0, 0.0, 0.0, -1.4, -1.0])
+"""How far the truck's own values may lie from the prior. A valve not so far below: play and lag make it open
+later, and one that is thought to open early passes for stuck when it does not."""
 
 FAULT_MEAN, FAULT_SD, FAULT_LEAST, FAULT_MOST, FAULT_WANDER = 0, 1, 2, 3, 4
 """Columns of ``FAULTS``; the wander is per root hour: faults grow."""
@@ -39,8 +41,8 @@ FAULTS = np.array(
         [0.0, 0.0, 0.0, 0.0, 0.0],  # shut
         [math.log(0.4), 0.3, math.log(0.22), math.log(0.65), 0.15],  # low: ln of what is left
         [0.0, 0.0, 0.0, 0.0, 0.0],  # open
-        [math.log(0.15), 0.5, math.log(0.05), math.log(0.35), 0.15],  # air: ln of what is left
-        [math.log(0.28), 0.35, math.log(0.15), math.log(0.5), 0.15],  # flow: ln of what is left
+        [math.log(0.25), 0.7, math.log(0.05), math.log(0.65), 0.15],  # air: ln of what is left
+        [math.log(0.35), 0.5, math.log(0.15), math.log(0.7), 0.15],  # flow: ln of what is left
         [0.08, 0.05, 0.015, 0.5, 0.02],  # slip: share of the locked power
         [0.0, 0.0, 0.0, 0.0, 0.0],  # sensor: weighed elsewhere (``models.sensor_watch``)
     ]

@@ -20,10 +20,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import priors
-from models.bank import Bank, BankParams, begin_bank, lose_sight, settle_bank, step_bank
+from models.bank import (
+    RUNNING_RPM,
+    Bank,
+    BankParams,
+    begin_bank,
+    lose_sight,
+    settle_bank,
+    step_bank,
+)
 from models.circuit import (
     CONVERTER_W,
     COOLANT,
+    EXTRA,
     FAULT,
     HEAT_W,
     LEAK,
@@ -42,6 +51,14 @@ from models.expectation import TRUSTED_FROM, Expectation, run_on, set_out, trust
 from models.hypotheses import AIR, COUNT, FLOW, HEALTHY, LOW, SENSOR, SHUT
 from models.layout import Layout
 from models.observing import Observing, observe_flow
+from models.own_error import (
+    OwnError,
+    begin_block,
+    lasting_scale,
+    learn_lasting,
+    learn_window,
+    window_scale,
+)
 from models.view import View
 from models.window import WINDOW_S, Window, add, begin, clear, close, note, tells
 
@@ -67,7 +84,7 @@ load signal is not."""
 COLD_START_C = 45.0
 """Fluid below which a first reading tells the outside air [°C]; own choice."""
 
-DISCOUNT = 20.0
+DISCOUNT = 100.0
 """How many times as likely a healthy truck is as the bank has it [-]: faults begin more rarely than the bank
 takes them to, so that it wakes early, and what two nodes get wrong speaks for a fault now and then. Found on
 the tuning trucks; doubled, a stuck valve is told some half minute later."""
@@ -94,6 +111,7 @@ class Thermal(Layout):
     bank: Bank
     expectation: Expectation
     observing: Observing
+    own_error: OwnError
     p: Annotated[NDArray[np.float64], COUNT]
     suspect_ms: int  # since when a fault is the likelier, 0: it is not
     share: float  # conductance of the cooler as a share of this truck's own healthy one [-]
@@ -171,12 +189,14 @@ def _take_up(params: ThermalParams, thermal: Thermal, view: View, slip_told: boo
         return
     guessed = not by_coolant and window.air_read == 0
     unknown = math.isnan(window.air_c) and view.fluid_c < COLD_START_C
-    if window.air_read == 0 and (window.long_stop == 1 or unknown):
+    anew = window.air_read == 0 and (window.long_stop == 1 or unknown)
+    if anew:
         window.air_c = view.fluid_c
     gap_s = math.inf if thermal.known_ms == 0 else (view.time_ms - thermal.known_ms) / 1000.0
-    settle_bank(params.bank, thermal.bank, view.fluid_c, guessed, gap_s)
+    settle_bank(params.bank, thermal.bank, view.fluid_c, guessed, guessed and anew, gap_s)
     set_out(params.bank.circuit, thermal.expectation, view.fluid_c, gap_s)
     begin(window, view, slip_told)
+    begin_block(thermal.own_error)
     thermal.converter_w = 0.0
     window.long_stop = 0
     thermal.stale = 0
@@ -198,15 +218,19 @@ def _close(params: ThermalParams, thermal: Thermal, view: View, sensor_off: floa
     heat_sd_kw = math.hypot(sd_kw, SWING_SHARE * (heat_kw - thermal.recent_kw))
     thermal.recent_kw += (heat_kw - thermal.recent_kw) * _follow(duty[SPAN_S], ARRIVES_S)
     thermal.lasting_sd_kw += (sd_kw - thermal.lasting_sd_kw) * _follow(duty[SPAN_S], LASTING_S)
-    lasting = thermal.lasting_sd_kw
     if thermal.window.air_read == 0 and circuit.kind < COOLANT:
         lose_sight(bank, duty[SPAN_S] / 3600.0)
+    own = thermal.own_error
+    scale = window_scale(own)
+    heat_sd_kw *= scale
+    lasting = lasting_scale(own) * thermal.lasting_sd_kw
     step_bank(
         params.bank,
         bank,
         duty,
         heat_sd_kw,
         lasting,
+        scale,
         view.fluid_c,
         view.line_out_c,
         sensor_off <= TRUSTED_UP_TO,
@@ -214,12 +238,17 @@ def _close(params: ThermalParams, thermal: Thermal, view: View, sensor_off: floa
     thermal.windows += 1
     thermal.known_ms = view.time_ms
     healthy = bank.p[HEALTHY]
+    sound = healthy > TRUSTED_FROM and sensor_off <= TRUSTED_UP_TO
+    if sound and duty[RPM] >= RUNNING_RPM:
+        variance = bank.cov[EXTRA * (STATES + 1)]
+        learn_window(own, bank.off)
+        learn_lasting(own, bank.x[EXTRA], variance, thermal.lasting_sd_kw)
     observe_flow(
         thermal.observing,
         bank.carried_k,
         bank.off_k,
         bank.off_sd_k,
-        healthy > TRUSTED_FROM and sensor_off <= TRUSTED_UP_TO,
+        sound,
         view.time_ms,
     )
     if healthy > TRUSTED_FROM:
@@ -227,7 +256,7 @@ def _close(params: ThermalParams, thermal: Thermal, view: View, sensor_off: floa
         cov = bank.cov.reshape((COUNT, STATES, STATES))[HEALTHY]
         trust(circuit, thermal.expectation, x, cov, bank.valve[0:2])
     else:
-        run_on(circuit, thermal.expectation, duty, heat_sd_kw, lasting)
+        run_on(circuit, thermal.expectation, duty, heat_sd_kw, lasting, scale)
     _tell(thermal, sensor_off)
     if thermal.p[HEALTHY] >= SUSPECT:
         thermal.suspect_ms = 0

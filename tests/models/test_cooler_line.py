@@ -37,7 +37,7 @@ def windows(
 ) -> None:
     duty = driving(heat_kw=heat_kw, air_c=AIR_C, rpm=rpm)
     for _ in range(count):
-        step_bank(params, bank, duty, 0.5, 0.3, fluid_c, line_c, True)
+        step_bank(params, bank, duty, 0.5, 0.3, 1.0, fluid_c, line_c, True)
 
 
 def sump_c(bank: Any, hypothesis: int) -> float:
@@ -106,5 +106,5 @@ def test_after_a_stop_the_sump_has_kept_some_of_its_heat(
     flowing: tuple[Any, Any], gap_s: float, least_c: float, most_c: float
 ) -> None:
     params, bank = flowing
-    settle_bank(params, bank, 30.0, False, gap_s)
+    settle_bank(params, bank, 30.0, False, False, gap_s)
     assert least_c <= sump_c(bank, HEALTHY) <= most_c

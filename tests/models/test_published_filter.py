@@ -88,7 +88,7 @@ def test_a_reading_is_taken_in_as_filterpy_does(
     reference, before = theirs(x, cov, h, r), cov.copy()
     reference.update(reading)
     update(hypothesis, place, reading, r, True, False, x, cov)
-    inside = np.abs(reference.x) <= np.where(priors.MOST > 0.0, priors.MOST, np.inf)
+    inside = (reference.x >= priors.LEAST) & (reference.x <= priors.MOST) | (priors.MOST == 0.0)
     exact = [one for one in OTHERS if inside[one]]
     assert x[exact] == pytest.approx(reference.x[exact], rel=1e-9, abs=1e-11)
     assert cov[OTHERS] == pytest.approx(reference.P[OTHERS], rel=1e-9, abs=1e-11)
@@ -222,7 +222,7 @@ def linear(duty: Floats) -> Floats:
 def foretold(hypothesis: int, duty: Floats, cov: Floats) -> tuple[Floats, Floats]:
     params, valve = (FULL_FLOW, np.zeros(2)) if hypothesis == HEALTHY else (BYPASS, np.ones(2))
     x, cov = HOT.copy(), cov.copy()
-    predict(params, hypothesis, False, duty, 0.7, 0.5, x, cov, valve)
+    predict(params, hypothesis, False, duty, 0.7, 0.5, 1.0, x, cov, valve)
     return x, cov
 
 
