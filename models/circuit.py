@@ -169,7 +169,7 @@ def _cooler(
         air *= math.exp(fault)
     scale = params.cooler_w_k * (math.exp(fault) if hypothesis == LOW else 1.0)
     if params.kind == BYPASS:
-        fluid *= share**VALVE_POWER
+        fluid *= max(LEAK, share**VALVE_POWER)
     more = scale * grown(params.core_ln, params.cooler_w_k / params.flow_w_k, fluid)
     if params.kind == BYPASS or params.kind == FULL_FLOW:
         return 0.0, conductance_w_k(more, fluid, air)

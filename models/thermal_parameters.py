@@ -62,7 +62,7 @@ from a slipping clutch is weighed only where no signal tells its speeds (``model
 
 MARGINS: dict[str, float] = {
     "bypass_stuck": 4.0,
-    "overcooled": 4.0,
+    "overcooled": 3.0,
     "coolant_valve_stuck": 6.0,
     "cooler_starved": 60.0,
     "heat_rejection_low": 60.0,

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import product
 from typing import Any, Literal
 
 import numpy as np
@@ -241,18 +242,19 @@ COOLANT_OPEN = Road(
     start_c=None,
     hours=3.0,
 )
+CLASSES: tuple[ThermalClass, ...] = ("heavy", "pickup")
 PART_WAY: tuple[Road, ...] = tuple(
     Road(
         route=route,
-        truck_class="pickup",
+        truck_class=truck_class,
         fault="bypass_stuck",
         size=size,
         since_s=1800.0,
         mean_c=30.0,
         hours=2.5,
     )
-    for size in (0.94, 0.92, 0.9, 0.88, 0.86)
-    for route in ("hills", "climb")
+    for size in (0.93, 0.91, 0.89, 0.87)
+    for truck_class, route in product(CLASSES, ("flat", "hills", "climb"))
 )
 """Valves that let some fluid through: neither shut, nor a cooler that is starved, like either at first."""
 

@@ -34,6 +34,7 @@ from models.circuit import (
     SPAN_S,
     SPEED_KM_H,
     STATES,
+    VALVE_POWER,
     opening,
     run,
 )
@@ -158,16 +159,26 @@ def test_a_valve_stuck_shut_leaks_by_its_share(heat_kw: float) -> None:
 def test_a_healthy_valve_holds_the_fluid(heat_kw: float, celsius: str) -> None:
     """The roots of the reference: 1000 Q = 30 (T - 30) + 170 (T - 35) (T - 82) / 14.
 
-    There the conductance goes with the opening. Here only the fluid's side does, so that a part-way open
-    cooler carries more and the fluid stands somewhat colder; the valve's play may hold it open further.
+    There the conductance goes with the opening. Here the fluid's side goes with a power of it, so that the
+    fluid stands some 2 K from there, where SciPy solves it; the valve's play may hold it open further.
     """
     expected_c = float(celsius)
     out_w = CASE * (expected_c - OUTSIDE_C)
     out_w += COOLER * opening(expected_c, OPEN_C, FULL_C) * (expected_c - SINK_C)
     assert out_w == pytest.approx(1000.0 * heat_kw, rel=2e-3)
-    from_below = course(reference(at_c=expected_c), 1000.0 * heat_kw, 78.0, 3 * 3600.0)[-3600:]
-    assert from_below.max() <= expected_c + 0.05
-    assert from_below.min() >= max(OPEN_C, expected_c - 2.0) - PLAY_K
+    params = reference(at_c=expected_c)
+
+    def left_w(celsius: float) -> float:
+        way = opening(celsius, OPEN_C, FULL_C) ** VALVE_POWER
+        fluid = max(LEAK, way) * pumped(PUMP_RPM, celsius)
+        carried = conductance_w_k(params.cooler_w_k, fluid, ram(KM_H)) * (celsius - SINK_C)
+        return 1000.0 * heat_kw - CASE * (celsius - OUTSIDE_C) - carried
+
+    held_c = float(brentq(left_w, 60.0, 120.0))
+    assert held_c == pytest.approx(expected_c, abs=2.0)
+    from_below = course(params, 1000.0 * heat_kw, 78.0, 3 * 3600.0)[-3600:]
+    assert from_below.max() <= held_c + 0.05
+    assert from_below.min() >= max(OPEN_C, held_c) - PLAY_K
 
 
 def test_a_healthy_valve_wide_open() -> None:

@@ -123,7 +123,9 @@ def _slopes(fitted: NDArray[Any], heat_w: Floats, span_s: float) -> Any:
     def slopes(time_s: float, state: Floats) -> list[float]:
         fluid, metal, element = state
         heat = heat_w[min(len(heat_w) - 1, int(time_s / span_s))]
-        share = max(0.015, opening(element, 82.0, 96.0)) if row["kind"] == BYPASS else 1.0
+        share = (
+            max(0.015, opening(element, 82.0, 96.0) ** 1.4) if row["kind"] == BYPASS else 1.0
+        )
         pump = pumped(RPM_WARM, fluid)
         cooler = conductance_w_k(row["cooler_w_k"], pump * share, ram(60.0))
         to_metal = row["fluid_metal_w_k"] * (fluid - metal)
