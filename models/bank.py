@@ -182,17 +182,7 @@ def step_bank(
     anew = bank.flows == 1 and bank.p[HEALTHY] > FLOWS_FROM
     by_valve = params.circuit.kind in (BYPASS, COOLANT_VALVE)
     hours = duty[SPAN_S] / 3600.0
-    let_begin(
-        params.begins_per_h,
-        bank.log_likelihood,
-        by_valve,
-        anew,
-        hours,
-        bank.p,
-        xs,
-        covs,
-        bank.valve,
-    )
+    let_begin(params.begins_per_h, by_valve, anew, hours, bank.p, xs, covs, bank.valve)
     doubt_kw = _valve_doubt_kw(params, bank, duty)
     lasting_sd_kw = math.sqrt(lasting_sd_kw * lasting_sd_kw + doubt_kw * doubt_kw)
     still_k = 0.0

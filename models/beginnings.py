@@ -15,14 +15,10 @@ from models.interacting import merge
 from models.rows import copy_row, copy_square
 from models.setting_out import draw_fault
 
-BACK_PER_H = 0.005
+BACK_PER_H = 0.004
 """Rate at which a suspicion is taken back [1/h]; own choice. A circuit does not heal, but a judgement that
-rested on what two nodes get wrong must not stand for ever."""
-
-SILENT, BACK_UNRENEWED_PER_H = 0.05, 0.06
-"""Log likelihood by which a fault must have differed from a healthy truck to have been renewed [-], and the
-rate at which it is taken back where it did not [1/h]; own choice. Months in which a light load tells nothing
-would else make a suspicion of next to nothing."""
+rested on what two nodes get wrong must not stand for ever. Six times as much, and a cooler that has lost half
+is never told: what an hour says of it is taken back in the same."""
 
 GROWS_PER_H = 0.05
 """Rate at which what was a part of a fault turns into a valve that is shut [1/h of driving]; own choice. At
@@ -32,7 +28,6 @@ zero, a valve that has stuck slowly keeps the name it first had."""
 @compiled
 def let_begin(
     begins_per_h: NDArray[np.float64],
-    log_likelihood: NDArray[np.float64],
     by_valve: bool,
     anew: bool,
     hours: float,
@@ -47,8 +42,6 @@ def let_begin(
     ----------
     begins_per_h
         How often each begins [1/h], shape (``COUNT``,); 0: the circuit cannot have it.
-    log_likelihood
-        Of the last reading by each [-], shape (``COUNT``,).
     by_valve
         The circuit has a bypass valve, which may stick little by little.
     anew
@@ -60,9 +53,7 @@ def let_begin(
     """
     for place in range(COUNT):
         if place != HEALTHY:
-            renewed = abs(log_likelihood[place] - log_likelihood[HEALTHY]) > SILENT
-            rate = BACK_PER_H if renewed else BACK_UNRENEWED_PER_H
-            fades = min(1.0, rate * hours) * p[place]
+            fades = min(1.0, BACK_PER_H * hours) * p[place]
             p[place] -= fades
             p[HEALTHY] += fades
     for place in range(COUNT):

@@ -41,8 +41,8 @@ FAULTS = np.array(
         [0.0, 0.0, 0.0, 0.0, 0.0],  # shut
         [math.log(0.4), 0.3, math.log(0.22), math.log(0.65), 0.15],  # low: ln of what is left
         [0.0, 0.0, 0.0, 0.0, 0.0],  # open
-        [math.log(0.25), 0.7, math.log(0.05), math.log(0.65), 0.15],  # air: ln of what is left
-        [math.log(0.35), 0.5, math.log(0.15), math.log(0.7), 0.15],  # flow: ln of what is left
+        [math.log(0.15), 0.5, math.log(0.05), math.log(0.35), 0.15],  # air: ln of what is left
+        [math.log(0.28), 0.35, math.log(0.15), math.log(0.5), 0.15],  # flow: ln of what is left
         [0.08, 0.05, 0.015, 0.5, 0.02],  # slip: share of the locked power
         [0.0, 0.0, 0.0, 0.0, 0.0],  # sensor: weighed elsewhere (``models.sensor_watch``)
     ]

@@ -84,7 +84,7 @@ load signal is not."""
 COLD_START_C = 45.0
 """Fluid below which a first reading tells the outside air [°C]; own choice."""
 
-DISCOUNT = 100.0
+DISCOUNT = 200.0
 """How many times as likely a healthy truck is as the bank has it [-]: faults begin more rarely than the bank
 takes them to, so that it wakes early, and what two nodes get wrong speaks for a fault now and then. Found on
 the tuning trucks; doubled, a stuck valve is told some half minute later."""

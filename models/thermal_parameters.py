@@ -61,16 +61,16 @@ from a slipping clutch is weighed only where no signal tells its speeds (``model
 ``lockup_slip`` judges it."""
 
 MARGINS: dict[str, float] = {
-    "bypass_stuck": 4.0,
-    "overcooled": 3.0,
-    "coolant_valve_stuck": 6.0,
-    "cooler_starved": 60.0,
-    "heat_rejection_low": 60.0,
+    "bypass_stuck": 2.0,
+    "overcooled": 1.5,
+    "coolant_valve_stuck": 30.0,
+    "cooler_starved": 30.0,
+    "heat_rejection_low": 30.0,
 }
 """How many times as sure as the allowed rate of false alarms asks each alarm of the circuit is [-]: what can
 wait is surer. Found on the tuning trucks."""
 
-NEAR_MARGINS: dict[str, float] = {"bypass_stuck": 0.4}
+NEAR_MARGINS: dict[str, float] = {"bypass_stuck": 0.2}
 """The same near the limit of the fluid, where a healthy circuit hardly ever is [-]. On the tuning
 trucks none of 563 healthy ones with such a valve came near it in 6.2 truck-years."""
 

@@ -21,7 +21,7 @@ from models.bank import (
     settle_bank,
     step_bank,
 )
-from models.beginnings import BACK_PER_H, BACK_UNRENEWED_PER_H, GROWS_PER_H, SILENT
+from models.beginnings import BACK_PER_H, GROWS_PER_H
 from models.circuit import FLUID, SPAN_S, STATES
 from models.compiled import compiled
 from models.fleet import Circuit, Sensor, Vehicle
@@ -138,10 +138,9 @@ def test_a_window_moves_the_odds_by_bayes_rule(seed: int, before: int) -> None:
     prior, duty = bank.p.copy(), driving()
     hours = duty[SPAN_S] / 3600.0
     # Suspicions fade, then faults may begin, each at its rate out of what is still healthy, then grow.
-    differed = np.abs(bank.log_likelihood - bank.log_likelihood[HEALTHY]) > SILENT
-    fade = np.where(differed, BACK_PER_H, BACK_UNRENEWED_PER_H) * hours
-    prior[HEALTHY] += float(fade[1:] @ prior[1:])
-    prior[1:] *= 1.0 - fade[1:]
+    fade = BACK_PER_H * hours
+    prior[HEALTHY] += fade * (1.0 - prior[HEALTHY])
+    prior[1:] *= 1.0 - fade
     for place in possible(params)[1:]:
         begins = prior[HEALTHY] * params.begins_per_h[place] * hours
         prior[place] += begins
@@ -242,18 +241,3 @@ def test_and_not_because_it_is_deaf(circuit: Circuit) -> None:
     params, bank = begun(vehicle)
     random = np.random.default_rng(6)
     assert _alarms(params, bank, FLOW, HOT_PULL, sure_from(1e-5), 240, random) > 0
-
-
-def test_a_suspicion_of_which_nothing_is_heard_fades_sooner() -> None:
-    """A light load in the warm, where a shut valve and a sound one foretell the same."""
-    left = {}
-    for differs in (0.0, 10.0 * SILENT):
-        params, bank = begun(BYPASS)
-        bank.p[SHUT], bank.p[HEALTHY] = 0.9, bank.p[HEALTHY] - 0.9
-        bank.log_likelihood[:] = 0.0
-        bank.log_likelihood[SHUT] = differs
-        before = float(bank.p[SHUT])
-        step_bank(params, bank, driving(span_s=36.0), 0.5, 0.3, 1.0, 95.0, math.nan, False)
-        left[differs] = float(bank.p[SHUT]) / before
-    assert left[0.0] == pytest.approx(1.0 - 0.01 * BACK_UNRENEWED_PER_H, abs=1e-5)
-    assert left[10.0 * SILENT] == pytest.approx(1.0 - 0.01 * BACK_PER_H, abs=1e-5)

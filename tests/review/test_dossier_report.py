@@ -50,7 +50,7 @@ def test_every_page_says_which_it_is_of_how_many(pages: list[str]) -> None:
 
 def test_it_answers_on_the_first_page(pages: list[str]) -> None:
     assert "stuck bypass valve" in pages[0]
-    assert "left its own healthy behaviour at 16 June 2026 07:06" in pages[0]
+    assert "left its own healthy behaviour at 16 June 2026 07:05" in pages[0]
     assert SHA256 in pages[0].replace(" ", "")
     assert _plain(LIMITS_OF_IT) in pages[0]
     assert "UTC (UTC+00:00 at the end)" in pages[0]

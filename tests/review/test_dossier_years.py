@@ -75,7 +75,8 @@ def test_the_valve_is_named_and_when_it_left(failed: Dossier) -> None:
 
 def test_it_says_who_knew_and_what_they_said(failed: Dossier) -> None:
     said = verdict(failed, PEN).then
-    assert "Kim acknowledged at 14 January 2026" in said
+    # One of the 10th had gone by itself: what counts is that of the 22nd, which stayed.
+    assert "Omar acknowledged at 2 February 2026" in said
     lines = [each.text for each in timeline(failed, PEN, lambda a: TELLER.say(a).title)]
     assert any(
         line.startswith("Omar: acknowledged") and "Part ordered" in line for line in lines
