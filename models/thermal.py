@@ -87,7 +87,8 @@ COLD_START_C = 45.0
 DISCOUNT = 200.0
 """How many times as likely a healthy truck is as the bank has it [-]: faults begin more rarely than the bank
 takes them to, so that it wakes early, and what two nodes get wrong speaks for a fault now and then. Found on
-the tuning trucks; doubled, a stuck valve is told some half minute later."""
+the tuning trucks, with ``models.thermal_parameters.MARGINS``: by how often what was stated at 0.9
+and more was so."""
 
 
 class ThermalParams(Layout):

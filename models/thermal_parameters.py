@@ -63,9 +63,9 @@ from a slipping clutch is weighed only where no signal tells its speeds (``model
 MARGINS: dict[str, float] = {
     "bypass_stuck": 2.0,
     "overcooled": 1.5,
-    "coolant_valve_stuck": 30.0,
+    "coolant_valve_stuck": 12.0,
     "cooler_starved": 30.0,
-    "heat_rejection_low": 30.0,
+    "heat_rejection_low": 12.0,
 }
 """How many times as sure as the allowed rate of false alarms asks each alarm of the circuit is [-]: what can
 wait is surer. Found on the tuning trucks."""
