@@ -67,8 +67,8 @@ MARGINS: dict[str, float] = {
     "cooler_starved": 30.0,
     "heat_rejection_low": 12.0,
 }
-"""How many times as sure as the allowed rate of false alarms asks each alarm of the circuit is [-]: what can
-wait is surer. Found on the tuning trucks."""
+"""How many times as sure as the allowed rate of false alarms asks each alarm of the circuit is [-]: what
+rests on the cooler's conductance alone is surer than a valve at one of its ends. Found on the tuning trucks."""
 
 NEAR_MARGINS: dict[str, float] = {"bypass_stuck": 0.2}
 """The same near the limit of the fluid, where a healthy circuit hardly ever is [-]. On the tuning
