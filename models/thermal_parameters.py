@@ -68,7 +68,8 @@ MARGINS: dict[str, float] = {
     "heat_rejection_low": 12.0,
 }
 """How many times as sure as the allowed rate of false alarms asks each alarm of the circuit is [-]: what
-rests on the cooler's conductance alone is surer than a valve at one of its ends. Found on the tuning trucks."""
+rests on the cooler's conductance alone is surer than a valve at one of its ends. Found on the tuning
+trucks."""
 
 NEAR_MARGINS: dict[str, float] = {"bypass_stuck": 0.2}
 """The same near the limit of the fluid, where a healthy circuit hardly ever is [-]. On the tuning
