@@ -98,7 +98,7 @@ def _emit(
     return count + 1
 
 
-def _stage(index: int, detector: Detector) -> Callable[..., Any]:
+def stage_of(index: int, detector: Detector) -> Callable[..., Any]:
     """Compile one detector with its presence; events are appended."""
     kind, step = detector.kind, detector.step
     on_delay_s, off_delay_s = detector.on_delay_s, detector.off_delay_s
@@ -128,7 +128,7 @@ def _stage(index: int, detector: Detector) -> Callable[..., Any]:
     return stage
 
 
-def _chain(stages: Sequence[Callable[..., Any]]) -> Callable[..., Any]:
+def chain(stages: Sequence[Callable[..., Any]]) -> Callable[..., Any]:
     """Compile the stages into one function that runs them in order.
 
     By halves: each function is compiled with all that it calls.
@@ -136,7 +136,7 @@ def _chain(stages: Sequence[Callable[..., Any]]) -> Callable[..., Any]:
     if len(stages) == 1:
         return stages[0]
     half = len(stages) // 2
-    first, rest = _chain(stages[:half]), _chain(stages[half:])
+    first, rest = chain(stages[:half]), chain(stages[half:])
 
     @compiled
     def both(params: Any, state: Any, events: Any, count: int) -> Any:
@@ -145,7 +145,7 @@ def _chain(stages: Sequence[Callable[..., Any]]) -> Callable[..., Any]:
     return both
 
 
-_detect = _chain([_stage(index, detector) for index, detector in enumerate(DETECTORS)])
+_detect = chain([stage_of(index, detector) for index, detector in enumerate(DETECTORS)])
 
 
 @compiled

@@ -91,6 +91,10 @@ the tuning trucks, with ``models.thermal_parameters.MARGINS``: by how often what
 and more was so."""
 
 
+NOTHING, TAKE_UP, CLOSE = 0, 1, 2
+"""What a sample leaves to do: nothing, to set out anew after a gap, to judge a whole window."""
+
+
 class ThermalParams(Layout):
     """The circuit and its faults, and when people are told."""
 
@@ -145,30 +149,54 @@ def balance(
     slip_told
         The slip of a closed clutch is known, and its heat is in the view's.
     """
+    judge(
+        params, thermal, view, sensor_off, slip_told, gather(params, thermal, view, slip_told)
+    )
+
+
+@compiled
+def gather(params: ThermalParams, thermal: Thermal, view: View, slip_told: bool) -> int:
+    """Add the newest sample to the window; say what there is to do: ``NOTHING``, ``TAKE_UP``, ``CLOSE``."""
     circuit = params.bank.circuit
     if circuit.kind == 0:
-        return
+        return NOTHING
     if thermal.started == 0:
         if math.isnan(view.fluid_c):
-            return
-        _start(params, thermal, view.fluid_c)
+            return NOTHING
+        start(params, thermal, view.fluid_c)
     window = thermal.window
     note(window, view)
     unread = view.fluid_dt_s == 0.0 and not math.isnan(view.fluid_c)  # for too long
     if view.dt_s == 0.0 or unread or not tells(view, circuit.kind >= COOLANT):
         thermal.stale = 1
     if thermal.stale == 1:
-        _take_up(params, thermal, view, slip_told)
-        return
+        return TAKE_UP
     add(window, view, slip_told)
     if window.duty[SPAN_S] < WINDOW_S or math.isnan(view.fluid_c):
-        return
-    _close(params, thermal, view, sensor_off)
-    clear(window)
+        return NOTHING
+    return CLOSE
 
 
 @compiled
-def _start(params: ThermalParams, thermal: Thermal, fluid_c: float) -> None:
+def judge(
+    params: ThermalParams,
+    thermal: Thermal,
+    view: View,
+    sensor_off: float,
+    slip_told: bool,
+    what: int,
+) -> None:
+    """Do what ``gather`` says there is to do; parameters as for ``balance``."""
+    if what == TAKE_UP:
+        _take_up(params, thermal, view, slip_told)
+    elif what == CLOSE:
+        _close(params, thermal, view, sensor_off)
+        clear(thermal.window)
+
+
+@compiled
+def start(params: ThermalParams, thermal: Thermal, fluid_c: float) -> None:
+    """Begin with the first reading [°C]."""
     thermal.started = 1
     thermal.stale = 1
     thermal.window.air_c = math.nan

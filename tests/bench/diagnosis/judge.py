@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.course import run
+from models.course import Course, run
 from models.detectors import DETECTORS
 from models.fleet import Fleet, Limits, Vehicle
 from models.hypotheses import HEALTHY
@@ -58,21 +58,30 @@ def judge(
     samples: NDArray[Any], told: Registration
 ) -> tuple[tuple[Alarm, ...], tuple[Stated, ...]]:
     """Run the kernel over samples ``SAMPLE``, shape (n,)."""
-    vehicle = vehicle_of(told)
-    fleet = Fleet(vehicles={vehicle.name: vehicle})
-    course = courses_of(fleet, max_gap_s=300.0, silent_after_s=900.0)(vehicle.name, ())
-    state = blank(STATE)
+    course, state = course_of(told), blank(STATE)
     alarms: list[Alarm] = []
     stated: list[Stated] = []
     slots = samples["time_ms"] // (1000 * PROBE_S)
     for part in np.split(samples, np.flatnonzero(np.diff(slots)) + 1):
         for block in run(course, state, part):
-            alarms += [_alarm(event) for event in block if _comes(event)]
+            alarms += came(block)
         probability = fault_probability(state)
         if probability is not None and len(part):
             second = _second(int(part["time_ms"][-1]))
             stated.append(Stated(second=second, probability=probability))
     return tuple(alarms), tuple(stated)
+
+
+def course_of(told: Registration) -> Course:
+    """Give what the kernel needs to know of a truck."""
+    vehicle = vehicle_of(told)
+    fleet = Fleet(vehicles={vehicle.name: vehicle})
+    return courses_of(fleet, max_gap_s=300.0, silent_after_s=900.0)(vehicle.name, ())
+
+
+def came(events: NDArray[Any]) -> list[Alarm]:
+    """Give the episodes that began, of records ``EVENT``, shape (n,)."""
+    return [_alarm(event) for event in events if _comes(event)]
 
 
 def fault_probability(state: NDArray[Any]) -> float | None:
