@@ -66,8 +66,9 @@ RUNNING_RPM = 400.0
 """Engine speed below which the pump was at rest for part of a window [1/min]; common practice: idle is 550 to
 700. With the pump at rest a sensor outside the sump reads what cools there, and says nothing of the fluid."""
 
-UNREAD_SINK_K = 4.0
-"""How fast outside air may drift from where it was last read [K per root hour]; own choice."""
+UNREAD_SINK_K = 6.0
+"""How fast outside air may drift from where it was last read [K per root hour]; own choice: a clear morning
+warms by as much. Two thirds of it, and a truck without that signal is accused in the afternoon."""
 
 GUESSED_SINK_SD_K = 6.0
 """Error of a sink's temperature that no signal tells [K]; own choice."""
@@ -180,7 +181,10 @@ def step_bank(
     line = flows and params.circuit.site == SUMP and not math.isnan(line_c)
     learns = bank.p[HEALTHY] > LEARNS_FROM
     anew = bank.flows == 1 and bank.p[HEALTHY] > FLOWS_FROM
-    by_valve = params.circuit.kind in (BYPASS, COOLANT_VALVE)
+    # In the line a shut valve's filter alone knows the sump: what the others hold of it is the line.
+    by_valve = params.circuit.kind in (BYPASS, COOLANT_VALVE) and (
+        params.circuit.site != COOLER_LINE
+    )
     hours = duty[SPAN_S] / 3600.0
     let_begin(params.begins_per_h, by_valve, anew, hours, bank.p, xs, covs, bank.valve)
     doubt_kw = _valve_doubt_kw(params, bank, duty)
@@ -280,9 +284,13 @@ def _valve_doubt_kw(params: BankParams, bank: Bank, duty: NDArray[np.float64]) -
 
 @compiled
 def _beyond_k(params: CircuitParams, duty: NDArray[np.float64], fluid_c: float) -> float:
-    """Error of a reading beyond the converter, by its rise over the sump [K]: little flows of cold fluid."""
-    flow_w_k = params.flow_w_k * max(LEAST_FLOW, pumped(duty[RPM], fluid_c))
-    beyond_k: float = priors.RISE_SHARE * duty[CONVERTER_W] / flow_w_k
+    """Error of a reading beyond the converter, by its rise over the sump [K].
+
+    Little flows of cold fluid, and the less, the less is known of how much.
+    """
+    flow = max(LEAST_FLOW, pumped(duty[RPM], fluid_c))
+    rise_k = duty[CONVERTER_W] / (params.flow_w_k * flow)
+    beyond_k: float = priors.RISE_SHARE * rise_k / min(1.0, flow)
     return beyond_k
 
 

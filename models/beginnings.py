@@ -43,7 +43,7 @@ def let_begin(
     begins_per_h
         How often each begins [1/h], shape (``COUNT``,); 0: the circuit cannot have it.
     by_valve
-        The circuit has a bypass valve, which may stick little by little.
+        The circuit has a valve, which may stick little by little, and all filters know the sump.
     anew
         Flow has just been seen: a valve that is shut could only stick from now on.
     hours

@@ -153,6 +153,13 @@ def passed(
 
 
 @compiled
+def through(share: float) -> float:
+    """Share of the flow that passes a bypass valve to the cooler, open by a share of the way [-]."""
+    flow: float = max(LEAK, share**VALVE_POWER)
+    return flow
+
+
+@compiled
 def _cooler(
     params: CircuitParams,
     hypothesis: int,
@@ -169,7 +176,7 @@ def _cooler(
         air *= math.exp(fault)
     scale = params.cooler_w_k * (math.exp(fault) if hypothesis == LOW else 1.0)
     if params.kind == BYPASS:
-        fluid *= max(LEAK, share**VALVE_POWER)
+        fluid *= through(share)
     more = scale * grown(params.core_ln, params.cooler_w_k / params.flow_w_k, fluid)
     if params.kind == BYPASS or params.kind == FULL_FLOW:
         return 0.0, conductance_w_k(more, fluid, air)
@@ -296,7 +303,7 @@ def _site(
     if params.site == CONVERTER_OUT:
         x[SITE] += (hot_c - x[SITE]) * (1.0 - math.exp(-duty[SPAN_S] / SITE_LAG_S))
         return
-    flowing = LINE_FOLLOWS_PER_S * share * pump
+    flowing = LINE_FOLLOWS_PER_S * through(share) * pump
     lost = 0.0006
     goal_c = (flowing * hot_c + lost * duty[AIR_C]) / (flowing + lost)
     x[SITE] += (goal_c - x[SITE]) * (1.0 - math.exp(-duty[SPAN_S] * (flowing + lost)))

@@ -190,7 +190,7 @@ def judge(
     if what == TAKE_UP:
         _take_up(params, thermal, view, slip_told)
     elif what == CLOSE:
-        _close(params, thermal, view, sensor_off)
+        judge_window(params, thermal, view, sensor_off)
         clear(thermal.window)
 
 
@@ -232,8 +232,10 @@ def _take_up(params: ThermalParams, thermal: Thermal, view: View, slip_told: boo
 
 
 @compiled
-def _close(params: ThermalParams, thermal: Thermal, view: View, sensor_off: float) -> None:
-    """Judge a whole window."""
+def judge_window(
+    params: ThermalParams, thermal: Thermal, view: View, sensor_off: float
+) -> None:
+    """Judge a whole window; its sums become means."""
     circuit, bank = params.bank.circuit, thermal.bank
     sd_kw = HEAT_SHARE * close(thermal.window)
     sd_kw += HEAT_SD_KW * (circuit.fluid_j_k / HEAT_J_K) ** 2

@@ -178,8 +178,10 @@ def test_the_engine_s_speed_is_read_where_the_clutch_is_locked(
 def test_more_unknown_means_less_found(starved: tuple[Trial, Twins]) -> None:
     one, twins = starved
     found = bound(one, twins, temperatures_only=True)
-    assert list(found.separations) == sorted(found.separations, reverse=True)
-    assert list(found.chances) == sorted(found.chances, reverse=True)
+    *given, own = found.separations
+    assert given == sorted(given, reverse=True)
+    assert list(found.chances[:-1]) == sorted(found.chances[:-1], reverse=True)
+    assert given[-1] < own < given[1]  # our model is wrong by 1 to 4 K
 
 
 def test_a_fault_that_does_nothing_is_never_looked_for(starved: tuple[Trial, Twins]) -> None:
@@ -190,8 +192,11 @@ def test_a_fault_that_does_nothing_is_never_looked_for(starved: tuple[Trial, Twi
 
 
 def test_the_table_has_a_line_for_each_aim() -> None:
-    some = Bound(separations=(9.0, 5.0, 4.0, 3.0), chances=(1.0, 0.9, 0.5, 0.1))
+    some = Bound(separations=(9.0, 5.0, 4.0, 3.0, 4.5), chances=(1.0, 0.9, 0.5, 0.1, 0.7))
     text = table((aim, [some, some]) for aim in AIMS)
     assert len(text.splitlines()) == 2 + len(AIMS)
-    assert "| 2 | 90% | 100%, d' 9.0 | 90%, d' 5.0 | 50%, d' 4.0 | 10%, d' 3.0 |" in text
+    assert (
+        "| 2 | 90% | 100%, d' 9.0 | 90%, d' 5.0 | 50%, d' 4.0 | 10%, d' 3.0 | 70%, d' 4.5 |"
+        in text
+    )
     assert "| 0 |" in table([(AIMS[0], [])])

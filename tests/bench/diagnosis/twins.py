@@ -84,6 +84,7 @@ UNKNOWN: Mapping[str, Callable[[TruckSpec], TruckSpec]] = {
             "valve_full_c": own.valve_full_c + 2.0,
         }
     ),
+    "valve's leak": _valve(lambda own: {"valve_leak": own.valve_leak + 0.009}),
     "valve's play": _valve(lambda own: {"valve_hysteresis_k": own.valve_hysteresis_k + 1.4}),
 }
 """Values of a truck that nobody tells, each made one standard deviation greater: the spread within a class
