@@ -33,8 +33,8 @@ LEAST, MOST = 0.1, 4.0
 """Least and most of the stated variance that is learned [-]; own choice."""
 
 LEAST_SEEN, UNSEEN = 0.15, 0.05
-"""Least share of the untold heat that readings are taken to show [-]: less is divided by no further. Below the
-second nothing is learned: that nothing was seen of it would pass for nothing being there. Own choice."""
+"""Least share of the untold heat that readings are taken to show [-]: less is divided by no further. Below
+the second nothing is learned: that nothing was seen would pass for nothing being there. Own choice."""
 
 
 class OwnError(Layout):
