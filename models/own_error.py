@@ -32,9 +32,8 @@ WILDEST = 6.0
 LEAST, MOST = 0.1, 4.0
 """Least and most of the stated variance that is learned [-]; own choice."""
 
-LEAST_SEEN, UNSEEN = 0.15, 0.05
-"""Least share of the untold heat that readings are taken to show [-]: less is divided by no further. Below
-the second nothing is learned: that nothing was seen would pass for nothing being there. Own choice."""
+LEAST_SEEN = 0.15
+"""Least share of the untold heat that readings are taken to show [-]: less is divided by no further."""
 
 
 class OwnError(Layout):
@@ -97,10 +96,7 @@ def learn_lasting(own: OwnError, untold_kw: float, variance: float, stated_kw: f
     """
     stated = stated_kw * stated_kw
     used = stated * _held(own.lasting)
-    seen = 1.0 - variance / used
-    if seen < UNSEEN:
-        return
-    seen = max(LEAST_SEEN, seen)
+    seen = max(LEAST_SEEN, 1.0 - variance / used)
     share = (untold_kw * untold_kw / seen - used * (1.0 - seen)) / (seen * stated)
     own.lasting_windows = min(LASTING_KEPT, own.lasting_windows + 1.0)
     beyond = max(-WILDEST, min(WILDEST, share)) - 1.0

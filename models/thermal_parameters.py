@@ -62,7 +62,7 @@ from a slipping clutch is weighed only where no signal tells its speeds (``model
 
 MARGINS: dict[str, float] = {
     "bypass_stuck": 0.7,
-    "overcooled": 1.0,
+    "overcooled": 1.5,
     "coolant_valve_stuck": 12.0,
     "cooler_starved": 30.0,
     "heat_rejection_low": 12.0,
@@ -111,9 +111,6 @@ def write_thermal(thermal: np.void, vehicle: Vehicle, false_alarms_per_h: float)
     if kind_of(vehicle) != circuit.BYPASS:
         # Without a valve that could stick part-way nothing but the cooler's own flows can be at fault.
         thermal["bank"]["begins_per_h"][LOW] *= 0.1
-    if kind_of(vehicle) == circuit.COOLANT_VALVE:
-        # Bolted to the gearbox it has no lines to pinch, and a shut valve looks much the same.
-        thermal["bank"]["begins_per_h"][FLOW] *= 0.3
     capacity = ALL_METAL * THERMAL_CLASSES[vehicle.thermal_class][0]
     case, cooler = BALANCE_W_K[vehicle.thermal_class]
     params = thermal["bank"]["circuit"]
