@@ -66,9 +66,8 @@ RUNNING_RPM = 400.0
 """Engine speed below which the pump was at rest for part of a window [1/min]; common practice: idle is 550 to
 700. With the pump at rest a sensor outside the sump reads what cools there, and says nothing of the fluid."""
 
-UNREAD_SINK_K = 6.0
-"""How fast outside air may drift from where it was last read [K per root hour]; own choice: a clear morning
-warms by as much. Two thirds of it, and a truck without that signal is accused in the afternoon."""
+UNREAD_SINK_K = 4.0
+"""How fast outside air may drift from where it was last read [K per root hour]; own choice."""
 
 GUESSED_SINK_SD_K = 6.0
 """Error of a sink's temperature that no signal tells [K]; own choice."""

@@ -27,11 +27,10 @@ FLOOR_SD = np.array([0.0, 0.0, 0.0, 0.06, 0.06, 0.06, 0.8, 0.8, 0.0, 0.0, 0.0, 0
 """Least standard deviation of the truck's own values, however long it has been known: two nodes are not the
 truck. Doubled, a cooler that has lost a fifth is never told."""
 
-MOST = np.array([0.0, 0.0, 0.0, 0.9, 0.9, 0.8, 9.0, 20.0, 0.0, 0.0, 1.4, 1.0])
-LEAST = np.array([0.0, 0.0, 0.0, -0.9, -0.9, -0.8, -6.0, -20.0, 0.0, 0.0, -1.4, -1.0])
+MOST = np.array([0.0, 0.0, 0.0, 0.9, 0.9, 0.8, 9.0, 9.0, 0.0, 0.0, 1.4, 1.0])
+LEAST = np.array([0.0, 0.0, 0.0, -0.9, -0.9, -0.8, -6.0, -9.0, 0.0, 0.0, -1.4, -1.0])
 """How far the truck's own values may lie from the prior. A valve not so far below: play and lag make it open
-later, and one that is thought to open early passes for stuck when it does not. A sink as far as a guess of
-the outside air may be wrong by the afternoon."""
+later, and one that is thought to open early passes for stuck when it does not."""
 
 FAULT_MEAN, FAULT_SD, FAULT_LEAST, FAULT_MOST, FAULT_WANDER = 0, 1, 2, 3, 4
 """Columns of ``FAULTS``; the wander is per root hour: faults grow."""
