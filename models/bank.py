@@ -181,11 +181,10 @@ def step_bank(
     learns = bank.p[HEALTHY] > LEARNS_FROM
     anew = bank.flows == 1 and bank.p[HEALTHY] > FLOWS_FROM
     # In the line a shut valve's filter alone knows the sump: what the others hold of it is the line.
-    by_valve = params.circuit.kind in (BYPASS, COOLANT_VALVE) and (
-        params.circuit.site != COOLER_LINE
-    )
+    has_valve = params.circuit.kind in (BYPASS, COOLANT_VALVE)
+    sticks = has_valve and params.circuit.site != COOLER_LINE
     hours = duty[SPAN_S] / 3600.0
-    let_begin(params.begins_per_h, by_valve, anew, hours, bank.p, xs, covs, bank.valve)
+    let_begin(params.begins_per_h, sticks, anew, hours, bank.p, xs, covs, bank.valve)
     doubt_kw = _valve_doubt_kw(params, bank, duty)
     lasting_sd_kw = math.sqrt(lasting_sd_kw * lasting_sd_kw + doubt_kw * doubt_kw)
     still_k = 0.0

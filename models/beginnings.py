@@ -28,7 +28,7 @@ zero, a valve that has stuck slowly keeps the name it first had."""
 @compiled
 def let_begin(
     begins_per_h: NDArray[np.float64],
-    by_valve: bool,
+    sticks: bool,
     anew: bool,
     hours: float,
     p: NDArray[np.float64],
@@ -42,7 +42,7 @@ def let_begin(
     ----------
     begins_per_h
         How often each begins [1/h], shape (``COUNT``,); 0: the circuit cannot have it.
-    by_valve
+    sticks
         The circuit has a valve, which may stick little by little, and all filters know the sump.
     anew
         Flow has just been seen: a valve that is shut could only stick from now on.
@@ -66,7 +66,7 @@ def let_begin(
         _move(HEALTHY, place, share, xs, covs, valve)
         p[place] += begun
         p[HEALTHY] -= begun
-    if by_valve:
+    if sticks:
         _grow(hours, p, xs, covs, valve)
 
 

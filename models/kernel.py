@@ -167,6 +167,17 @@ def _note_silence(params: Any, state: Any, events: Any, count: int) -> int:
 
 
 @compiled
+def take_in(params: Any, truck: Any, sample: Any) -> bool:
+    """Take in all that the balance of heat rests on; say whether the slip of a closed clutch is known."""
+    look(params.latest, truck.latest, sample)
+    observe(params.kinematics, truck.kinematics, truck.latest)
+    refine_heat(params.kinematics, truck.kinematics, truck.latest)
+    charge(params.account, truck.account, truck.latest)
+    watch(params.sensor, params.account, truck.sensor, truck.latest, truck.account)
+    return not math.isnan(truck.kinematics.slip_now_rpm)
+
+
+@compiled
 def _run_row(
     params_by_row: Any, states: Any, row: int, samples: Any, start: int, events: Any
 ) -> tuple[int, int]:
@@ -174,18 +185,14 @@ def _run_row(
     count = 0
     position = start
     while position < len(samples) and count + _MOST_EVENTS_PER_SAMPLE <= len(events):
-        look(params.latest, state.truck.latest, samples[position])
-        observe(params.kinematics, state.truck.kinematics, state.truck.latest)
-        refine_heat(params.kinematics, state.truck.kinematics, state.truck.latest)
-        charge(params.account, state.truck.account, state.truck.latest)
         truck = state.truck
-        watch(params.sensor, params.account, truck.sensor, truck.latest, truck.account)
+        slip_told = take_in(params, truck, samples[position])
         balance(
             params.thermal,
             truck.thermal,
             truck.latest,
             truck.sensor.p_fault,
-            not math.isnan(truck.kinematics.slip_now_rpm),
+            slip_told,
         )
         count = _note_silence(params, state, events, count)
         count = _detect(params, state, events, count)

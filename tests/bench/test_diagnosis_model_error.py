@@ -10,8 +10,7 @@ import pytest
 from tests.bench.diagnosis.draw import TUNING_SEED
 from tests.bench.diagnosis.measure import Task
 from tests.bench.diagnosis.model_error import errors_k, main
-from tests.bench.diagnosis.rescore import note
-from tests.bench.diagnosis.windows import driven
+from tests.bench.diagnosis.windows import driven, keep
 
 SOUND = Task(seed=TUNING_SEED, number=3100, healthy_share=1.0)
 
@@ -26,6 +25,6 @@ def test_a_sound_truck_is_foretold_to_some_kelvin_for_a_quarter_of_an_hour() -> 
 def test_the_trucks_of_a_folder_are_told_by_class(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    note(tmp_path, SOUND)
+    keep(tmp_path, SOUND)
     assert main([str(tmp_path)]) == 0
     assert capsys.readouterr().out.startswith("pickup: 1 trucks, ")

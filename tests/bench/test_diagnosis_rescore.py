@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import pickle
-import zlib
 from pathlib import Path
 
 import pytest
@@ -11,8 +9,8 @@ import pytest
 from tests.bench.diagnosis.draw import HEALTHY_SHARE, TUNING_SEED
 from tests.bench.diagnosis.judge import judge
 from tests.bench.diagnosis.measure import DETECTORS, Task, drive
-from tests.bench.diagnosis.rescore import note, rescore
-from tests.bench.diagnosis.windows import Driven
+from tests.bench.diagnosis.rescore import rejudged
+from tests.bench.diagnosis.windows import keep, kept
 
 LONGEST_WINDOW_S = 60.0
 
@@ -24,8 +22,7 @@ def test_a_noted_truck_is_judged_as_it_was_when_it_was_driven(
     task = Task(seed=TUNING_SEED, number=number, healthy_share=HEALTHY_SHARE)
     drawn, recording = drive(task)
     alarms, stated = judge(recording.samples, drawn.plan.registration)
-    path = note(tmp_path, task)
-    again = rescore(path)
+    again = rejudged(kept(keep(tmp_path, task)))
     found = again.alarms[DETECTORS]
     assert [one.kind for one in found] == [one.kind for one in alarms] != []
     for one, live in zip(found, alarms, strict=True):
@@ -35,11 +32,11 @@ def test_a_noted_truck_is_judged_as_it_was_when_it_was_driven(
 
 def test_a_truck_is_driven_once(tmp_path: Path) -> None:
     task = Task(seed=TUNING_SEED, number=1535, healthy_share=1.0)
-    path = note(tmp_path, task)
-    before: Driven = pickle.loads(zlib.decompress(path.read_bytes()))  # noqa: S301 -- our own
+    path = keep(tmp_path, task)
+    before = kept(path)
     assert before.outcome.label == ""
     assert len(before.given) > 0
     written = path.stat()
-    assert note(tmp_path, task) == path
+    assert keep(tmp_path, task) == path
     assert path.stat() == written
     assert [one.name for one in tmp_path.iterdir()] == [path.name]

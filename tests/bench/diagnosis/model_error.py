@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import argparse
 import math
-import pickle
 import sys
-import zlib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -30,7 +28,7 @@ from models.hypotheses import HEALTHY  # noqa: E402 -- see above
 from models.kernel import STATE  # noqa: E402 -- see above
 from models.layout import blank, record  # noqa: E402 -- see above
 from models.priors import EXTRA_TAU_S  # noqa: E402 -- see above
-from models.thermal import CLOSE, judge, judge_window, start  # noqa: E402 -- see above
+from models.thermal import CLOSE, judge, judge_window  # noqa: E402 -- see above
 from models.window import clear  # noqa: E402 -- see above
 from tests.bench.diagnosis import windows  # noqa: E402 -- see above
 from tests.bench.diagnosis.detectability import MODEL_S  # noqa: E402 -- see above
@@ -40,11 +38,6 @@ from tests.bench.diagnosis.windows import Driven  # noqa: E402 -- see above
 
 KNOWN_FROM_S = 2 * 86_400
 """The truck's own values have been learned by then [s]: two of its four days."""
-
-_VIEW_AT, _VIEW_END = windows.VIEW_AT, windows.VIEW_END
-_VIEW_TO, _VIEW_TO_END = windows.VIEW_TO, windows.VIEW_TO_END
-_WINDOW_AT, _WINDOW_END = windows.WINDOW_AT, windows.WINDOW_END
-_WINDOW_TO, _WINDOW_TO_END = windows.WINDOW_TO, windows.WINDOW_TO_END
 
 
 @compiled
@@ -64,10 +57,7 @@ def _errors(
     run_s, count = -1.0, 0
     for place in range(len(given)):
         row = given[place]
-        state_raw[0, _VIEW_AT:_VIEW_END] = given_raw[place, _VIEW_TO:_VIEW_TO_END]
-        if thermal.started == 0:
-            start(params.thermal, thermal, view.fluid_c)
-        state_raw[0, _WINDOW_AT:_WINDOW_END] = given_raw[place, _WINDOW_TO:_WINDOW_TO_END]
+        windows.hand_over(params, state.truck, state_raw, given_raw, place)
         if row.what != CLOSE:
             judge(params.thermal, thermal, view, row.sensor_off, row.slip_told == 1, row.what)
             run_s = -1.0
@@ -112,7 +102,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     asked = parser.parse_args(arguments)
     by_class: dict[str, list[NDArray[np.float64]]] = {}
     for path in sorted(asked.folder.iterdir()):
-        one: Driven = pickle.loads(zlib.decompress(path.read_bytes()))  # noqa: S301 -- our own
+        one = windows.kept(path)
         told = one.registration
         if one.outcome.label or not one.outcome.whole or told.sensor != "sump":
             continue

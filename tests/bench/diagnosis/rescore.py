@@ -10,9 +10,7 @@ from __future__ import annotations
 
 import argparse
 import multiprocessing
-import pickle
 import sys
-import zlib
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
@@ -31,7 +29,7 @@ from models.detectors import DETECTORS  # noqa: E402 -- see above
 from models.hypotheses import HEALTHY  # noqa: E402 -- see above
 from models.kernel import EVENT, STATE, chain, stage_of  # noqa: E402 -- see above
 from models.layout import blank, record  # noqa: E402 -- see above
-from models.thermal import judge, start  # noqa: E402 -- see above
+from models.thermal import judge  # noqa: E402 -- see above
 from tests.bench.diagnosis import measure, windows  # noqa: E402 -- see above
 from tests.bench.diagnosis.draw import HEALTHY_SHARE, TUNING_SEED  # noqa: E402 -- see above
 from tests.bench.diagnosis.judge import PROBE_S, came, course_of  # noqa: E402 -- see above
@@ -46,10 +44,6 @@ MOST_EVENTS = 4000
 _ask = chain(
     [stage_of(place, one) for place, one in enumerate(DETECTORS) if one.kind in windows.BY_BANK]
 )
-_VIEW_AT, _VIEW_END = windows.VIEW_AT, windows.VIEW_END
-_VIEW_TO, _VIEW_TO_END = windows.VIEW_TO, windows.VIEW_TO_END
-_WINDOW_AT, _WINDOW_END = windows.WINDOW_AT, windows.WINDOW_END
-_WINDOW_TO, _WINDOW_TO_END = windows.WINDOW_TO, windows.WINDOW_TO_END
 
 
 @compiled
@@ -67,10 +61,7 @@ def _rerun(
     truck = state.truck
     for place in range(len(given)):
         row = given[place]
-        state_raw[0, _VIEW_AT:_VIEW_END] = given_raw[place, _VIEW_TO:_VIEW_TO_END]
-        if truck.thermal.started == 0:
-            start(params.thermal, truck.thermal, truck.latest.fluid_c)
-        state_raw[0, _WINDOW_AT:_WINDOW_END] = given_raw[place, _WINDOW_TO:_WINDOW_TO_END]
+        windows.hand_over(params, truck, state_raw, given_raw, place)
         slip_told = row.slip_told == 1
         judge(params.thermal, truck.thermal, truck.latest, row.sensor_off, slip_told, row.what)
         healthy[place] = truck.thermal.p[HEALTHY]
@@ -106,25 +97,8 @@ def _stated(given: NDArray[Any], healthy: NDArray[np.float64]) -> tuple[Stated, 
     )
 
 
-def note(folder: Path, task: measure.Task) -> Path:
-    """Drive a truck unless that has been done, and keep what its bank is given."""
-    share = round(100 * task.healthy_share)
-    path = folder / f"{task.seed}-{task.number}-{share}"
-    if not path.exists():
-        whole = zlib.compress(pickle.dumps(windows.driven(task)), 1)
-        path.with_suffix(".part").write_bytes(whole)
-        path.with_suffix(".part").replace(path)
-    return path
-
-
-def rescore(path: Path) -> Outcome:
-    """Judge one noted truck."""
-    one: Driven = pickle.loads(zlib.decompress(path.read_bytes()))  # noqa: S301 -- our own
-    return rejudged(one)
-
-
-def _noted(folder: Path, task: measure.Task) -> Outcome:
-    return rescore(note(folder, task))
+def _judged(folder: Path, task: measure.Task) -> Outcome:
+    return rejudged(windows.kept(windows.keep(folder, task)))
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -141,7 +115,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     numbers = range(asked.first, asked.first + asked.trucks)
     todo = [measure.Task(seed=TUNING_SEED, number=one, healthy_share=share) for one in numbers]
     with multiprocessing.Pool(asked.jobs) as pool:
-        found = pool.map(partial(_noted, asked.folder), todo, chunksize=4)
+        found = pool.map(partial(_judged, asked.folder), todo, chunksize=4)
     sys.stdout.write(table(report(found)))
     return 0
 

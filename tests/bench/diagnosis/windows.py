@@ -6,22 +6,21 @@ does not depend on the bank, so that another setting of it needs no other drive.
 
 from __future__ import annotations
 
-import math
+import pickle
+import zlib
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.charge import charge
 from models.compiled import compiled
-from models.heat_now import refine_heat
-from models.kernel import STATE
-from models.kinematics import observe
+from models.kernel import STATE, take_in
 from models.layout import blank, dtype_of, record
-from models.sensor_watch import watch
-from models.thermal import CLOSE, NOTHING, gather, judge
-from models.view import View, look
+from models.thermal import CLOSE, NOTHING, gather, judge, start
+from models.thermal_parameters import MARGINS
+from models.view import View
 from models.window import Window
 from simulator.plan import Registration
 from tests.bench.diagnosis.judge import course_of
@@ -29,13 +28,7 @@ from tests.bench.diagnosis.judge import judge as judge_all
 from tests.bench.diagnosis.measure import DETECTORS, Task, drive, truth
 from tests.bench.diagnosis.outcome import Outcome
 
-BY_BANK = (
-    "bypass_stuck",
-    "overcooled",
-    "coolant_valve_stuck",
-    "cooler_starved",
-    "heat_rejection_low",
-)
+BY_BANK = frozenset(MARGINS)
 """Alarms that rest on the bank; all others stay as they were when the truck was driven."""
 
 GIVEN: np.dtype[Any] = np.dtype(
@@ -82,20 +75,24 @@ def raw(records: NDArray[Any]) -> NDArray[np.uint8]:
 
 
 @compiled
+def hand_over(params: Any, truck: Any, state_raw: Any, given_raw: Any, place: int) -> None:
+    """Put view and window in the state as the bank was given them; the first time, begin."""
+    state_raw[0, VIEW_AT:VIEW_END] = given_raw[place, VIEW_TO:VIEW_TO_END]
+    if truck.thermal.started == 0:
+        start(params.thermal, truck.thermal, truck.latest.fluid_c)
+    state_raw[0, WINDOW_AT:WINDOW_END] = given_raw[place, WINDOW_TO:WINDOW_TO_END]
+
+
+@compiled
 def _note(
     params: Any, state: Any, state_raw: Any, samples: Any, given: Any, given_raw: Any
 ) -> int:
-    """Run the samples as ``models.kernel`` does and note what the bank is given; say how much."""
+    """Run the samples and note what the bank is given; say how much."""
     count = 0
     truck = state.truck
     for position in range(len(samples)):
-        look(params.latest, truck.latest, samples[position])
-        observe(params.kinematics, truck.kinematics, truck.latest)
-        refine_heat(params.kinematics, truck.kinematics, truck.latest)
-        charge(params.account, truck.account, truck.latest)
-        watch(params.sensor, params.account, truck.sensor, truck.latest, truck.account)
+        slip_told = take_in(params, truck, samples[position])
         off = truck.sensor.p_fault
-        slip_told = not math.isnan(truck.kinematics.slip_now_rpm)
         what = gather(params.thermal, truck.thermal, truck.latest, slip_told)
         if what == NOTHING:
             continue
@@ -130,3 +127,19 @@ def driven(task: Task) -> Driven:
         outcome=replace(truth(drawn, recording), alarms={DETECTORS: kept}),
         given=note(recording.samples, drawn.plan.registration),
     )
+
+
+def keep(folder: Path, task: Task) -> Path:
+    """Drive a truck unless that has been done, and keep what its bank is given."""
+    path = folder / f"{task.seed}-{task.number}-{round(100 * task.healthy_share)}"
+    if not path.exists():
+        part = path.with_suffix(".part")
+        part.write_bytes(zlib.compress(pickle.dumps(driven(task)), 1))
+        part.replace(path)
+    return path
+
+
+def kept(path: Path) -> Driven:
+    """Give what was kept of a truck."""
+    one: Driven = pickle.loads(zlib.decompress(path.read_bytes()))  # noqa: S301 -- our own
+    return one
