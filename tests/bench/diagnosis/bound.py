@@ -45,8 +45,8 @@ MODEL_SDS_K = (1.0, 2.0, 4.0)
 nodes, play and lags that no simple model has. Three, because the bound hangs on it."""
 
 OWN_SD_K = {"pickup": 1.35, "medium": 1.6, "heavy": 2.7}
-"""What our own model gets wrong, by class [K]: after a quarter of an hour without a reading 1.50, 1.76 and
-3.05 K of sound tuning trucks (``tests.bench.diagnosis.model_error``), for AR(1) 1.12 times as much."""
+"""What our own model gets wrong, by class [K]: after a quarter of an hour without a reading 1.50, 1.77 and
+3.07 K of sound tuning trucks (``tests.bench.diagnosis.model_error``), for AR(1) 1.12 times as much."""
 
 BLIND = 3.0
 """By how much more a model errs that hears neither load nor torque [-]; own choice."""
