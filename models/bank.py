@@ -35,6 +35,7 @@ from models.circuit import (
 from models.compiled import compiled
 from models.cooler import LEAST_FLOW, pumped
 from models.cooler_line import FLOWS_FROM, shows_flow, standing_k
+from models.cooler_return import LineBack, begin_back, flows_back, learn_back, note_back
 from models.hypotheses import COUNT, HEALTHY, SHUT
 from models.hypothesis_filter import predict, update
 from models.interacting import weigh
@@ -89,6 +90,7 @@ class Bank(Layout):
     valve: Annotated[NDArray[np.float64], 2 * COUNT]
     set_out_c: float  # sump when the cooler's line last told it [°C]
     flows: int  # 1: the cooler's line has just shown flow
+    line_back: LineBack
     log_likelihood: Annotated[NDArray[np.float64], COUNT]
     carried_k: float  # what a healthy cooler would have taken off in the last window [K]
     off_k: float  # fluid above what was foretold of a healthy truck [K]
@@ -102,6 +104,7 @@ def begin_bank(params: BankParams, bank: Bank, fluid_c: float) -> None:
     xs = bank.x.reshape((COUNT, STATES))
     covs = bank.cov.reshape((COUNT, STATES, STATES))
     bank.set_out_c = fluid_c
+    begin_back(bank.line_back)
     rest = 1.0
     for place in range(COUNT):
         begin(params.circuit, place, fluid_c, xs[place], covs[place])
@@ -138,6 +141,7 @@ def settle_bank(
         if sink_guessed:
             covs[place, SINK, SINK] = max(covs[place, SINK, SINK], GUESSED_SINK_SD_K**2)
     bank.set_out_c = xs[HEALTHY, FLUID]
+    begin_back(bank.line_back)
 
 
 @compiled
@@ -158,6 +162,7 @@ def step_bank(
     scale: float,
     fluid_c: float,
     line_c: float,
+    back_c: float,
     trusted: bool,
 ) -> None:
     """Take a window in.
@@ -168,8 +173,9 @@ def step_bank(
         Of the truck; the bank is changed.
     duty, heat_sd_kw
         Means over the window, shape (``DUTY``,); standard deviation of the heat made [kW].
-    fluid_c, line_c
-        Readings at its end [°C]; ``line_c``, of the line to the cooler, not a number where there is none.
+    fluid_c, line_c, back_c
+        Readings at its end [°C]; ``line_c``, of the line to the cooler, ``back_c``, of the line back, not
+        numbers where there are none.
     trusted
         False: the fluid's sensor is in doubt; all runs on by itself, and the odds stay.
     """
@@ -187,13 +193,14 @@ def step_bank(
     let_begin(params.begins_per_h, sticks, anew, hours, bank.p, xs, covs, bank.valve)
     doubt_kw = _valve_doubt_kw(params, bank, duty)
     lasting_sd_kw = math.sqrt(lasting_sd_kw * lasting_sd_kw + doubt_kw * doubt_kw)
-    still_k = 0.0
+    followed = line or params.circuit.site != SUMP
+    to_c = fluid_c if params.circuit.site == COOLER_LINE else line_c
+    still_k = flow = 0.0
     beyond_k = _beyond_k(params.circuit, duty, bank.x[FLUID])
     for place in range(COUNT):
         if place != HEALTHY and params.begins_per_h[place] == 0.0:
             continue
         valve = bank.valve[2 * place : 2 * place + 2]
-        followed = line or params.circuit.site != SUMP
         predict(
             params.circuit,
             place,
@@ -209,27 +216,74 @@ def step_bank(
         if place == HEALTHY:
             _look_at_healthy(params, bank, duty, fluid_c)
             still_k = _look_at_line(params.circuit, bank, duty, fluid_c)
+            if flows:
+                flow = flows_back(
+                    params.circuit, bank.line_back, duty, xs[place], valve[1], to_c, back_c
+                )
         if not trusted:
             continue
-        where = read_at(params.circuit)
-        noise_var = priors.READING_SD_K**2
-        if params.circuit.site != SUMP:
-            noise_var += beyond_k * beyond_k
-        if params.circuit.site == COOLER_LINE:
-            noise_var += still_k * still_k
-        if place == HEALTHY:
-            bank.off = bank.off_k / math.sqrt(covs[place, where, where] + noise_var)
-        # A shut valve's leak is not known, so that its line says nothing of the sump.
-        alone = place == SHUT and params.circuit.site == COOLER_LINE
-        told = update(place, where, fluid_c, noise_var, learns, alone, xs[place], covs[place])
+        told = _by_fluid(
+            params.circuit,
+            bank,
+            place,
+            fluid_c,
+            still_k,
+            beyond_k,
+            learns,
+            xs[place],
+            covs[place],
+        )
         if line:
             line_var = priors.LINE_SD_K**2 + still_k * still_k + beyond_k * beyond_k
             told += update(
                 place, SITE, line_c, line_var, learns, place == SHUT, xs[place], covs[place]
             )
+        if flow > 0.0:
+            told += learn_back(
+                params.circuit,
+                place,
+                duty,
+                flow,
+                to_c,
+                bank.line_back.line_c,
+                back_c,
+                still_k * still_k,
+                learns,
+                xs[place],
+                covs[place],
+                valve[1],
+            )
         bank.log_likelihood[place] = told
+    note_back(bank.line_back, to_c, back_c)
     if trusted:
         _weigh(bank)
+
+
+@compiled
+def _by_fluid(
+    params: CircuitParams,
+    bank: Bank,
+    hypothesis: int,
+    fluid_c: float,
+    still_k: float,
+    beyond_k: float,
+    learns: bool,
+    x: NDArray[np.float64],
+    cov: NDArray[np.float64],
+) -> float:
+    """Learn from the fluid's own reading; give its log likelihood [-]."""
+    where = read_at(params)
+    noise_var = priors.READING_SD_K**2
+    if params.site != SUMP:
+        noise_var += beyond_k * beyond_k
+    if params.site == COOLER_LINE:
+        noise_var += still_k * still_k
+    if hypothesis == HEALTHY:
+        bank.off = bank.off_k / math.sqrt(cov[where, where] + noise_var)
+    # A shut valve's leak is not known, so that its line says nothing of the sump.
+    alone = hypothesis == SHUT and params.site == COOLER_LINE
+    told: float = update(hypothesis, where, fluid_c, noise_var, learns, alone, x, cov)
+    return told
 
 
 @compiled

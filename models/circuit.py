@@ -41,7 +41,8 @@ FAULT = 8  # what the hypothesis says of its fault
 SITE = 9  # where the fluid is read, or the line to the cooler [°C]
 LN_RISE = 10  # ln of the scale of that place's rise over the sump [-]
 LN_CONVERTER = 11  # ln of the scale of the converter's share of the heat made [-]
-STATES = 12
+LN_EFFECT = 12  # ln of the scale of what the cooler takes of what the fluid could give it [-]
+STATES = 13
 
 # What a window of driving was, by place.
 SPAN_S = 0
@@ -231,7 +232,7 @@ def run(
     scale = math.exp(x[LN_COOLER])
     flow_w_k = params.flow_w_k * pump
     between = params.fluid_metal_w_k * (1.0 if rpm >= 1.0 else STANDING_FLOW)
-    coolant_c, air_c = _sinks(params, duty, x)
+    coolant_c, air_c = sinks_c(params, duty, x)
     sink_c = air_c + SINK_RISE_K
     follow = 1.0 - math.exp(-dt_s / VALVE_LAG_S)
     share = valve[1]
@@ -262,7 +263,7 @@ def carried_w(
     """Heat that the healthy cooler carries off at a state, its valve open by ``share`` [W]."""
     pump, air = pumped(duty[RPM], x[FLUID]), ram(duty[SPEED_KM_H])
     to_coolant, to_air = _cooler(params, int(HEALTHY), 0.0, share, pump, air)
-    coolant_c, air_c = _sinks(params, duty, x)
+    coolant_c, air_c = sinks_c(params, duty, x)
     scale = math.exp(x[LN_COOLER])
     by_air = to_air * (x[FLUID] - air_c - SINK_RISE_K)
     carried: float = scale * (to_coolant * (x[FLUID] - coolant_c) + by_air)
@@ -270,7 +271,7 @@ def carried_w(
 
 
 @compiled
-def _sinks(
+def sinks_c(
     params: CircuitParams, duty: NDArray[np.float64], x: NDArray[np.float64]
 ) -> tuple[float, float]:
     """Temperature of the coolant at the exchanger, and of the outside air [°C]."""

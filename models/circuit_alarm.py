@@ -57,7 +57,7 @@ ASSUMED = (
     "This truck is not in the fleet file and is taken for one with a thermal bypass valve; "
     "if it has none, its cooler does so for some other reason."
 )
-OFF = "A signal that is wrong (load or torque, outside air, coolant) would mislead this."
+OFF = "A signal that is wrong (load or torque, outside air, coolant, a cooler line) would mislead this."
 
 _FIRST_P = 8
 _AFTER_P = _FIRST_P + COUNT

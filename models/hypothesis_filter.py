@@ -24,6 +24,7 @@ from models.circuit import (
     LN_CASE,
     LN_CONVERTER,
     LN_COOLER,
+    LN_EFFECT,
     LN_HEAT,
     METAL,
     SHIFT,
@@ -41,6 +42,9 @@ from models.rows import copy_row, copy_square
 
 FREEDOM = 4.0
 """Degrees of freedom of the residuals' t distribution [-]: rare wild windows decide nothing."""
+
+NO_PLACE = -1
+"""In the place of one in the state: none of them."""
 
 BOUND_SD = 3.0
 """Most that one reading may pull the estimate [standard deviations]."""
@@ -124,6 +128,8 @@ def _active(params: CircuitParams, line: bool, hypothesis: int, place: int) -> b
     """Say whether a place in the state means anything here."""
     if place == FAULT:
         return has_number(hypothesis)
+    if place == LN_EFFECT:
+        return False
     return place < SITE or place == LN_CONVERTER or params.site != SUMP or line
 
 
@@ -199,7 +205,7 @@ def _blur_between(
 @compiled
 def _own(place: int) -> bool:
     """Say whether a place is a value of the truck's own that is not learned under suspicion."""
-    return place in (LN_HEAT, LN_CASE, LN_COOLER, SINK, LN_CONVERTER)
+    return place in (LN_HEAT, LN_CASE, LN_COOLER, SINK, LN_CONVERTER, LN_EFFECT)
 
 
 @compiled
@@ -237,24 +243,71 @@ def update(
     gain = cov[:, place].copy()
     variance = gain[place] + noise_var
     off_k = reading_c - x[place]
+    only = place if alone else NO_PLACE
+    _learn(hypothesis, gain, variance, off_k, learns, only, x, cov)
+    return _misfit(off_k, variance) - 0.5 * math.log(variance)
+
+
+@compiled
+def update_by(
+    hypothesis: int,
+    slope: NDArray[np.float64],
+    off_k: float,
+    noise_var: float,
+    learns: bool,
+    x: NDArray[np.float64],
+    cov: NDArray[np.float64],
+) -> float:
+    """Learn from a reading of something that goes with several places, by its ``slope``, shape (``STATES``,).
+
+    ``off_k``: the reading less what was foretold of it [K]; all else as for ``update``. Given back is the
+    misfit alone [-], the log likelihood without what the filter's own width adds to it: of such readings the
+    filters differ in width by little and for hours on end, and on a steady road that alone would convict.
+    """
+    gain = np.zeros(STATES)
+    variance = noise_var
+    for row in range(STATES):
+        for place in range(STATES):
+            gain[row] += cov[row, place] * slope[place]
+        variance += slope[row] * gain[row]
+    _learn(hypothesis, gain, variance, off_k, learns, NO_PLACE, x, cov)
+    return _misfit(off_k, variance)
+
+
+@compiled
+def _learn(
+    hypothesis: int,
+    gain: NDArray[np.float64],
+    variance: float,
+    off_k: float,
+    learns: bool,
+    only: int,
+    x: NDArray[np.float64],
+    cov: NDArray[np.float64],
+) -> None:
+    """Move state and covariance by a reading; ``only``: the one place that it moves, or ``NO_PLACE``."""
     sd_k = math.sqrt(variance)
     pull_k = max(-BOUND_SD * sd_k, min(BOUND_SD * sd_k, off_k))
     for row in range(STATES):
         own = _own(row)
         for column in range(STATES):
             share = 1.0
-            if alone and place not in (row, column):
+            if only != NO_PLACE and only not in (row, column):
                 share = 0.0
             elif own and _own(column):
                 share = SLOW if learns else 0.0
             cov[row, column] -= share * gain[row] * gain[column] / variance
         share = (SLOW if learns else 0.0) if own else 1.0
-        if alone and row != place:
+        if only not in (NO_PLACE, row):
             share = 0.0
         x[row] += share * gain[row] / variance * pull_k
     _hold(hypothesis, x, cov)
-    squared = off_k * off_k / variance
-    return -0.5 * math.log(variance) - 0.5 * (FREEDOM + 1.0) * math.log(1.0 + squared / FREEDOM)
+
+
+@compiled
+def _misfit(off_k: float, variance: float) -> float:
+    """What being so far off adds to a log likelihood [-], by a t distribution."""
+    return -0.5 * (FREEDOM + 1.0) * math.log(1.0 + off_k * off_k / (FREEDOM * variance))
 
 
 @compiled

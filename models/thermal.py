@@ -264,6 +264,7 @@ def judge_window(
         scale,
         view.fluid_c,
         view.line_out_c,
+        view.line_return_c,
         sensor_off <= TRUSTED_UP_TO,
     )
     thermal.windows += 1

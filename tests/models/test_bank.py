@@ -83,6 +83,9 @@ def drive(params: Any, bank: Any, seed: int, windows: int) -> None:
         if random.random() < 0.3:
             lose_sight(bank, random.uniform(0.0, 2.0))
         line_c = fluid_c - 5.0 if random.random() < 0.3 else math.nan
+        back_c = math.nan
+        if not math.isnan(line_c) and random.random() < 0.5:
+            back_c = line_c - random.uniform(-5.0, 80.0)
         heat_sd_kw = random.uniform(0.05, 4.0)
         trusted = bool(random.random() < 0.9)
         step_bank(
@@ -94,6 +97,7 @@ def drive(params: Any, bank: Any, seed: int, windows: int) -> None:
             random.uniform(0.3, 2.0),
             fluid_c,
             line_c,
+            back_c,
             trusted,
         )
 
@@ -149,7 +153,7 @@ def test_a_window_moves_the_odds_by_bayes_rule(seed: int, before: int) -> None:
         grows = GROWS_PER_H * hours * prior[place]
         prior[SHUT] += grows
         prior[place] -= grows
-    step_bank(params, bank, duty, 0.5, 0.3, 1.0, 95.0, math.nan, True)
+    step_bank(params, bank, duty, 0.5, 0.3, 1.0, 95.0, math.nan, math.nan, True)
     can = possible(params)
     told = TEMPER * bank.log_likelihood[can]
     joint = prior[can] * np.exp(np.maximum(told - told.max(), -LARGEST_STEP))
@@ -160,7 +164,9 @@ def test_odds_stay_while_the_sensor_is_in_doubt() -> None:
     params, bank = begun(BYPASS)
     drive(params, bank, 8, 50)
     before = bank.p.copy()
-    step_bank(params, bank, driving(span_s=30.0), 0.5, 0.3, 1.0, 160.0, math.nan, False)
+    step_bank(
+        params, bank, driving(span_s=30.0), 0.5, 0.3, 1.0, 160.0, math.nan, math.nan, False
+    )
     # All that moves is what may begin or fade within half a minute.
     assert bank.p == pytest.approx(before, abs=1e-3)
 
@@ -173,7 +179,7 @@ def test_with_the_pump_at_rest_only_the_sump_tells(sensor: Sensor) -> None:
         drive(params, bank, 8, 50)
         before = bank.log_likelihood.copy()
         parked = driving(span_s=30.0, heat_kw=0.0, km_h=0.0, rpm=0.0)
-        step_bank(params, bank, parked, 0.1, 0.1, 1.0, 20.0, math.nan, True)
+        step_bank(params, bank, parked, 0.1, 0.1, 1.0, 20.0, math.nan, math.nan, True)
         moved[place] = float(np.abs(bank.log_likelihood - before).max())
     assert moved[sensor] == 0.0 < 1.0 < moved["sump"]
 
@@ -209,7 +215,9 @@ def _alarms(
         predict(params.circuit, truth, False, duty, heat_sd_kw, heat_sd_kw, 1.0, x, cov, valve)
         sd_k = math.sqrt(cov[FLUID, FLUID] + READING_SD_K**2)
         fluid_c = x[FLUID] + sd_k * random.standard_normal()
-        step_bank(params, bank, duty, heat_sd_kw, heat_sd_kw, 1.0, fluid_c, math.nan, True)
+        step_bank(
+            params, bank, duty, heat_sd_kw, heat_sd_kw, 1.0, fluid_c, math.nan, math.nan, True
+        )
         if 1.0 - bank.p[HEALTHY] >= sure:
             alarms += 1
             begin = True

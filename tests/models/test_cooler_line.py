@@ -37,7 +37,7 @@ def windows(
 ) -> None:
     duty = driving(heat_kw=heat_kw, air_c=AIR_C, rpm=rpm)
     for _ in range(count):
-        step_bank(params, bank, duty, 0.5, 0.3, 1.0, fluid_c, line_c, True)
+        step_bank(params, bank, duty, 0.5, 0.3, 1.0, fluid_c, line_c, math.nan, True)
 
 
 def sump_c(bank: Any, hypothesis: int) -> float:

@@ -24,6 +24,7 @@ from models.circuit import (
     LN_CASE,
     LN_CONVERTER,
     LN_COOLER,
+    LN_EFFECT,
     LN_HEAT,
     LONGEST_STEP_S,
     METAL,
@@ -40,14 +41,14 @@ from models.converter import CONVERTER_SHARE, MOST_TAKEN
 from models.cooler import case_at, conductance_w_k, pumped, ram
 from models.fleet import Vehicle
 from models.hypotheses import HEALTHY, OPEN
-from models.hypothesis_filter import BOUND_SD, FREEDOM, SLOW, predict, update
+from models.hypothesis_filter import BOUND_SD, FREEDOM, SLOW, predict, update, update_by
 from models.interacting import merge, weigh
 from tests.models.banks import Floats, covariance, driving, params_of
 from tests.printed import agrees
 
 unhurried = settings(max_examples=50, deadline=None)  # the first call compiles
 
-OWN = [LN_HEAT, LN_CASE, LN_COOLER, SINK, LN_CONVERTER]
+OWN = [LN_HEAT, LN_CASE, LN_COOLER, SINK, LN_CONVERTER, LN_EFFECT]
 """The truck's own values, which are learned slowly, and not at all under suspicion."""
 
 OTHERS = [place for place in range(STATES) if place not in OWN]
@@ -70,6 +71,25 @@ def measures(place: int) -> Floats:
     return h
 
 
+def slopes(random: np.random.Generator) -> Floats:
+    """Draw the row of a measurement of many places; of length 1, and no place comes near its least spread."""
+    h = random.normal(size=STATES)
+    return np.asarray(h / np.linalg.norm(h))
+
+
+def is_as_filterpy_has_it(
+    reference: KalmanFilter, before: Floats, x: Floats, cov: Floats
+) -> None:
+    inside = (reference.x >= priors.LEAST) & (reference.x <= priors.MOST) | (priors.MOST == 0.0)
+    exact = [one for one in OTHERS if inside[one]]
+    assert x[exact] == pytest.approx(reference.x[exact], rel=1e-9, abs=1e-11)
+    assert cov[OTHERS] == pytest.approx(reference.P[OTHERS], rel=1e-9, abs=1e-11)
+    # Of what it says of the truck's own values a share is believed.
+    own = np.ix_(OWN, OWN)
+    slower = before[own] - SLOW * (before - reference.P)[own]
+    assert cov[own] == pytest.approx(slower, rel=1e-9, abs=1e-11)
+
+
 each_reading = pytest.mark.parametrize(
     ("hypothesis", "place"), [(HEALTHY, FLUID), (HEALTHY, SITE), (OPEN, FLUID)]
 )
@@ -88,14 +108,7 @@ def test_a_reading_is_taken_in_as_filterpy_does(
     reference, before = theirs(x, cov, h, r), cov.copy()
     reference.update(reading)
     update(hypothesis, place, reading, r, True, False, x, cov)
-    inside = (reference.x >= priors.LEAST) & (reference.x <= priors.MOST) | (priors.MOST == 0.0)
-    exact = [one for one in OTHERS if inside[one]]
-    assert x[exact] == pytest.approx(reference.x[exact], rel=1e-9, abs=1e-11)
-    assert cov[OTHERS] == pytest.approx(reference.P[OTHERS], rel=1e-9, abs=1e-11)
-    # Of what it says of the truck's own values a share is believed.
-    own = np.ix_(OWN, OWN)
-    slower = before[own] - SLOW * (before - reference.P)[own]
-    assert cov[own] == pytest.approx(slower, rel=1e-9, abs=1e-11)
+    is_as_filterpy_has_it(reference, before, x, cov)
 
 
 @each_reading
@@ -117,6 +130,62 @@ def test_what_is_only_considered_is_schmidts_consider_filter(
     update(hypothesis, place, float(h @ x) + 0.3, r, False, alone, x, cov)
     assert x == pytest.approx(wanted_x, rel=1e-9, abs=1e-11)
     assert cov == pytest.approx(wanted_cov, rel=1e-9, abs=1e-11)
+
+
+@pytest.mark.parametrize("hypothesis", [HEALTHY, OPEN])
+@unhurried
+@given(seed=st.integers(0, 2**32 - 1), z=st.floats(-0.99 * BOUND_SD, 0.99 * BOUND_SD))
+def test_a_reading_of_many_places_is_taken_in_as_filterpy_does(
+    hypothesis: int, seed: int, z: float
+) -> None:
+    random = np.random.default_rng(seed)
+    x, cov, r = 0.01 * random.normal(size=STATES), covariance(random, WELL_ABOVE), 1.7
+    h = slopes(random)
+    off_k = z * math.sqrt(float(h @ cov @ h) + r)
+    reference, x_before, before = theirs(x, cov, h, r), x.copy(), cov.copy()
+    reference.update(float(h @ x) + off_k)
+    update_by(hypothesis, h, off_k, r, True, x, cov)
+    is_as_filterpy_has_it(reference, before, x, cov)
+    slower = x_before[OWN] + SLOW * (reference.x - x_before)[OWN]
+    held = np.clip(slower, priors.LEAST[OWN], priors.MOST[OWN])
+    assert x[OWN] == pytest.approx(held, rel=1e-9, abs=1e-11)
+
+
+@pytest.mark.parametrize("hypothesis", [HEALTHY, OPEN])
+@unhurried
+@given(seed=st.integers(0, 2**32 - 1))
+def test_of_many_places_too_what_is_only_considered_is_schmidts_consider_filter(
+    hypothesis: int, seed: int
+) -> None:
+    random = np.random.default_rng(seed)
+    x, cov, r = 0.01 * random.normal(size=STATES), covariance(random, WELL_ABOVE), 1.7
+    h = slopes(random)
+    gain = cov @ h / (h @ cov @ h + r)
+    gain[OWN] = 0.0
+    left = np.eye(STATES) - np.outer(gain, h)
+    wanted_x = x + gain * 0.3
+    wanted_cov = left @ cov @ left.T + r * np.outer(gain, gain)
+    update_by(hypothesis, h, 0.3, r, False, x, cov)
+    assert x == pytest.approx(wanted_x, rel=1e-9, abs=1e-11)
+    assert cov == pytest.approx(wanted_cov, rel=1e-9, abs=1e-11)
+
+
+@unhurried
+@given(seed=st.integers(0, 2**32 - 1), z=st.floats(-50.0, 50.0))
+def test_a_reading_of_one_place_by_its_slope_is_that_reading(seed: int, z: float) -> None:
+    # But for what the filter's own width adds, which is no misfit.
+    def after(by_slope: bool) -> tuple[float, Floats, Floats]:
+        random = np.random.default_rng(seed)
+        x, cov = 0.01 * random.normal(size=STATES), covariance(random, WELL_ABOVE)
+        if by_slope:
+            width = 0.5 * math.log(cov[SITE, SITE] + 1.7)
+            said = update_by(HEALTHY, measures(SITE), z, 1.7, True, x, cov) - width
+        else:
+            said = update(HEALTHY, SITE, x[SITE] + z, 1.7, True, False, x, cov)
+        return said, x, cov
+
+    for ours, wanted in zip(after(True), after(False), strict=True):
+        assert ours == pytest.approx(wanted, rel=1e-9, abs=1e-11)
 
 
 @unhurried

@@ -1,0 +1,538 @@
+"""The line back from the cooler: what each fault makes of it, when it is judged, what the odds make of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+import numpy as np
+import pytest
+from ht import effectiveness_from_NTU
+from hypothesis import assume, example, given, settings
+from hypothesis import strategies as st
+
+from models import priors
+from models.bank import Bank, begin_bank, settle_bank, step_bank
+from models.circuit import (
+    AIR_C,
+    COOLANT_C,
+    FAULT,
+    FLUID,
+    LEAK,
+    LN_EFFECT,
+    SINK,
+    SINK_RISE_K,
+    SITE,
+    STATES,
+    TANK_DROP_K,
+)
+from models.cooler import pumped
+from models.cooler_return import (
+    FROZEN,
+    LEAST_KM_H,
+    LEAST_OVER_K,
+    LEAST_THROUGH,
+    LineBack,
+    begin_back,
+    comes_back_c,
+    effect,
+    flows_back,
+)
+from models.fleet import Vehicle
+from models.hypotheses import AIR, COUNT, FLOW, HEALTHY, LOW, NAMES, SHUT
+from models.hypothesis_filter import predict
+from models.layout import blank, dtype_of, record
+from models.thermal import DISCOUNT, SUSPECT
+from tests.models.banks import Floats, driving, params_of
+
+LIBRARY: Callable[..., float] = effectiveness_from_NTU
+
+unhurried = settings(max_examples=300, deadline=None)  # the first call compiles
+
+BYPASS = Vehicle(name="NF-01", circuit="thermostatic_bypass")
+FULL_FLOW = Vehicle(name="NF-01", circuit="full_flow")
+EXCHANGER = Vehicle(name="NF-01", circuit="coolant_exchanger")
+WITH_VALVE = Vehicle(name="NF-01", circuit="coolant_exchanger", coolant_valve=True)
+TANK = Vehicle(name="NF-01", circuit="radiator_tank")
+TANK_AND_AIR = Vehicle(name="NF-01", circuit="radiator_tank", air_cooler=True)
+
+IN_AIR, IN_COOLANT = [BYPASS, FULL_FLOW], [EXCHANGER, WITH_VALVE, TANK]
+HAVE_VALVE = [BYPASS, WITH_VALVE]
+
+
+def called(vehicle: Vehicle) -> str:
+    extra = "-valve" * vehicle.coolant_valve + "-air" * vehicle.air_cooler
+    return f"{vehicle.circuit}{extra}"
+
+
+def each(vehicles: list[Vehicle]) -> pytest.MarkDecorator:
+    return pytest.mark.parametrize("vehicle", vehicles, ids=called)
+
+
+# What a cooler takes.
+
+
+@pytest.mark.parametrize("ln_scale", [-0.4, 0.0, 0.4])
+@pytest.mark.parametrize("flow", [0.25, 0.6, 1.0, 1.1])
+@pytest.mark.parametrize("used", [0.2, 0.56, 0.95])
+def test_a_cooler_takes_what_its_transfer_units_do(
+    used: float, flow: float, ln_scale: float
+) -> None:
+    """Against ``ht.effectiveness_from_NTU`` of a boiler, a sink that does not warm.
+
+    Incropera and DeWitt, "Fundamentals of Heat and Mass Transfer", as ``ht`` cites them. The film's
+    conductance goes with the flow to the power 0.3, the capacity rate with the flow.
+    """
+    usual_units = -math.log(1.0 - used)
+    conductance, capacity = usual_units * math.exp(ln_scale) * flow**0.3, flow
+    wanted = LIBRARY(conductance / capacity, 0.0, "boiler")
+    assert effect(used, flow, 1.0, ln_scale) == pytest.approx(wanted, rel=1e-9)
+
+
+@each([FULL_FLOW, BYPASS, EXCHANGER, WITH_VALVE, TANK])
+@pytest.mark.parametrize("ln_scale", [-0.4, 0.0, 0.4])
+def test_a_sound_cooler_with_its_usual_air_or_coolant_takes_as_much(
+    vehicle: Vehicle, ln_scale: float
+) -> None:
+    """By the same function of ``ht``, at 60 km/h and with any valve wide open."""
+    params = params_of(vehicle).bank.circuit
+    duty, x = driving(km_h=60.0, rpm=1200.0), np.zeros(STATES)
+    x[FLUID], x[SINK], x[LN_EFFECT] = 98.0, 1.5, ln_scale
+    units = -math.log(1.0 - params.cooler_w_k / params.flow_w_k)
+    units *= math.exp(ln_scale) * pumped(1200.0, 98.0) ** -0.7
+    taken = LIBRARY(units, 0.0, "boiler") * (102.0 - sink_c(vehicle, duty, 1.5))
+    assert comes_back_c(params, HEALTHY, duty, x, 1.0, 102.0) == pytest.approx(102.0 - taken)
+
+
+def sink_c(vehicle: Vehicle, duty: Floats, warmer_k: float) -> float:
+    """Write down again what each cooler gives its heat to [°C]."""
+    if vehicle in IN_AIR:
+        return float(duty[AIR_C] + SINK_RISE_K + warmer_k)
+    return float(duty[COOLANT_C] + warmer_k - (TANK_DROP_K if vehicle == TANK else 0.0))
+
+
+# What each fault makes of it.
+
+
+class Moment(NamedTuple):
+    """A moment of driving at which the line back is judged."""
+
+    vehicle: Vehicle
+    params: Any
+    duty: Floats
+    x: Floats
+    share: float
+    line_c: float
+
+    def back_c(self, hypothesis: int, left: float = 0.5, share: float | None = None) -> float:
+        """Line back under a hypothesis [°C]; ``left``: where its number lies between least and most [-]."""
+        x = self.x.copy()
+        low, high = priors.FAULTS[hypothesis, [priors.FAULT_LEAST, priors.FAULT_MOST]]
+        x[FAULT] = low + left * (high - low)
+        open_by = self.share if share is None else share
+        return comes_back_c(self.params, hypothesis, self.duty, x, open_by, self.line_c)
+
+    def sink_c(self) -> float:
+        return sink_c(self.vehicle, self.duty, float(self.x[SINK]))
+
+
+@st.composite
+def moments(draw: st.DrawFn, vehicles: list[Vehicle]) -> Moment:
+    """Draw a moment, the line hotter than the sink; all that is learned lies within what a truck can be."""
+
+    def within(least: float, most: float) -> float:
+        return draw(st.floats(least, most))
+
+    vehicle = draw(st.sampled_from(vehicles))
+    params = params_of(vehicle).bank.circuit
+    duty = driving(
+        air_c=within(-30.0, 45.0),
+        coolant_c=within(40.0, 105.0),
+        km_h=within(0.0, 120.0),
+        rpm=within(500.0, 3000.0),
+    )
+    x = np.zeros(STATES)
+    x[FLUID] = within(20.0, 140.0)
+    for place in (SINK, LN_EFFECT):
+        x[place] = within(priors.LEAST[place], priors.MOST[place])
+    share = within(LEAK, 1.0) if vehicle in HAVE_VALVE else 1.0
+    line_c = float(x[FLUID]) + within(0.0, 15.0)
+    assume(judged(params, duty, x, share, line_c) > 0.0)
+    return Moment(vehicle, params, duty, x, share, line_c)
+
+
+def judged(
+    params: Any,
+    duty: Floats,
+    x: Floats,
+    share: float,
+    line_c: float,
+    *,
+    back_c: float | None = None,
+    same: int = 0,
+) -> float:
+    """Give the flow that the line back is judged at, by default 5 K below the line to the cooler [-]."""
+    before = record(blank(dtype_of(LineBack)))
+    before.line_c, before.same = line_c, same
+    read_c = line_c - 5.0 if back_c is None else back_c
+    return flows_back(params, before, duty, x, share, line_c, read_c)
+
+
+lefts = st.floats(0.0, 1.0)
+
+
+def fast_and_big() -> Moment:
+    """Give a moment with more air than at 60 km/h, little flow, and a cooler that takes much."""
+    duty, x = driving(km_h=90.0, rpm=2400.0), np.zeros(STATES)
+    x[FLUID], x[LN_EFFECT] = 95.0, priors.MOST[LN_EFFECT]
+    return Moment(BYPASS, params_of(BYPASS).bank.circuit, duty, x, 0.36, 97.0)
+
+
+def test_that_moment_is_one_that_is_judged() -> None:
+    moment = fast_and_big()
+    assert judged(moment.params, moment.duty, moment.x, moment.share, moment.line_c) > 0.0
+
+
+@unhurried
+@given(moment=moments(IN_AIR), left=lefts)
+def test_starved_of_air_it_comes_back_hotter(moment: Moment, left: float) -> None:
+    assert moment.back_c(AIR, left) > moment.back_c(HEALTHY)
+
+
+@unhurried
+@given(moment=moments([*IN_AIR, *IN_COOLANT]), left=lefts)
+@example(moment=fast_and_big(), left=0.0)
+def test_starved_of_fluid_it_comes_back_colder(moment: Moment, left: float) -> None:
+    assert moment.back_c(FLOW, left) < moment.back_c(HEALTHY)
+
+
+@unhurried
+@given(moment=moments([BYPASS]), left=lefts)
+@example(moment=fast_and_big(), left=0.0)
+def test_past_a_bypass_valve_that_stuck_part_way_it_comes_back_colder(
+    moment: Moment, left: float
+) -> None:
+    assert moment.back_c(LOW, left) < moment.back_c(HEALTHY)
+
+
+@unhurried
+@given(moment=moments([FULL_FLOW, *IN_COOLANT]), left=lefts)
+def test_a_cause_that_is_not_known_is_taken_to_leave_it_as_it_is(
+    moment: Moment, left: float
+) -> None:
+    assert moment.back_c(LOW, left) == moment.back_c(HEALTHY)
+
+
+@unhurried
+@given(moment=moments([WITH_VALVE]))
+def test_past_a_coolant_valve_that_is_shut_it_comes_back_hotter(moment: Moment) -> None:
+    assume(moment.share > 2.0 * LEAK)  # else the sound valve is as good as shut
+    assert moment.back_c(SHUT, share=LEAK) > moment.back_c(HEALTHY)
+
+
+@pytest.mark.parametrize("hypothesis", [HEALTHY, AIR, FLOW, LOW, SHUT], ids=NAMES.__getitem__)
+@unhurried
+@given(moment=moments([*IN_AIR, *IN_COOLANT]), left=lefts)
+def test_it_comes_back_no_hotter_than_it_went(
+    hypothesis: int, moment: Moment, left: float
+) -> None:
+    assert moment.back_c(hypothesis, left, _share(moment, hypothesis)) <= moment.line_c
+
+
+@pytest.mark.parametrize("hypothesis", [HEALTHY, AIR, FLOW, LOW, SHUT], ids=NAMES.__getitem__)
+@unhurried
+@given(moment=moments([*IN_AIR, *IN_COOLANT]), left=lefts)
+@example(moment=fast_and_big(), left=0.0)
+def test_it_comes_back_no_colder_than_the_sink(
+    hypothesis: int, moment: Moment, left: float
+) -> None:
+    rounding_k = 1e-9
+    back_c = moment.back_c(hypothesis, left, _share(moment, hypothesis))
+    assert back_c >= moment.sink_c() - rounding_k
+
+
+def _share(moment: Moment, hypothesis: int) -> float:
+    """How far the valve is open under a hypothesis [-]."""
+    return LEAK if hypothesis == SHUT and moment.vehicle in HAVE_VALVE else moment.share
+
+
+# When it is judged.
+
+
+def flow_of(
+    vehicle: Vehicle,
+    share: float = 1.0,
+    km_h: float = 70.0,
+    rpm: float = 1700.0,
+    line_c: float = 95.0,
+    back_c: float | None = None,
+    same: int = 0,
+) -> float:
+    params, x = params_of(vehicle).bank.circuit, np.zeros(STATES)
+    x[FLUID] = 95.0
+    duty = driving(air_c=25.0, coolant_c=70.0, km_h=km_h, rpm=rpm)
+    return judged(params, duty, x, share, line_c, back_c=back_c, same=same)
+
+
+@each([*IN_AIR, *IN_COOLANT])
+def test_on_the_road_with_the_valve_open_it_is_judged_by_the_pumps_flow(
+    vehicle: Vehicle,
+) -> None:
+    assert flow_of(vehicle) == pytest.approx(pumped(1700.0, 95.0))
+
+
+@each(IN_AIR)
+@pytest.mark.parametrize("km_h", [0.0, LEAST_KM_H - 1.0])
+def test_a_cooler_in_the_air_is_not_judged_while_the_truck_stands_or_crawls(
+    vehicle: Vehicle, km_h: float
+) -> None:
+    assert flow_of(vehicle, km_h=km_h) == 0.0 < flow_of(vehicle, km_h=LEAST_KM_H)
+
+
+@each(IN_COOLANT)
+def test_a_cooler_in_the_coolant_is_judged_at_standstill_too(vehicle: Vehicle) -> None:
+    assert flow_of(vehicle, km_h=0.0, rpm=700.0) > 0.0
+
+
+@each([*IN_AIR, *IN_COOLANT])
+def test_with_the_pump_at_rest_it_is_not_judged(vehicle: Vehicle) -> None:
+    assert flow_of(vehicle, rpm=0.0) == 0.0
+
+
+def test_behind_a_bypass_valve_that_is_hardly_open_it_is_not_judged() -> None:
+    flows = [flow_of(BYPASS, share) for share in (LEAK, 0.2, 0.3, 0.5, 1.0)]
+    assert flows[:3] == [0.0, 0.0, 0.0]
+    assert LEAST_THROUGH < flows[3] < flows[4]
+
+
+@each([*IN_AIR, *IN_COOLANT])
+def test_a_line_hardly_warmer_than_what_cools_it_is_not_judged(vehicle: Vehicle) -> None:
+    sink_c = 25.0 if vehicle in IN_AIR else 64.0 if vehicle == TANK else 70.0
+    assert flow_of(vehicle, line_c=sink_c + LEAST_OVER_K - 0.1) == 0.0
+    assert flow_of(vehicle, line_c=sink_c + LEAST_OVER_K) > 0.0
+
+
+@each([*IN_AIR, *IN_COOLANT])
+@pytest.mark.parametrize(
+    ("back_c", "believed"),
+    [(-40.0, False), (0.0, False), (75.0, True), (100.0, True), (112.0, False), (300.0, False)],
+)
+def test_a_line_back_that_cannot_be_is_not_judged(
+    vehicle: Vehicle, back_c: float, believed: bool
+) -> None:
+    assert (flow_of(vehicle, back_c=back_c) > 0.0) == believed
+
+
+def test_a_line_back_that_never_moves_is_not_judged_until_it_does() -> None:
+    assert flow_of(FULL_FLOW, same=FROZEN - 1) > 0.0 == flow_of(FULL_FLOW, same=FROZEN)
+    params, bank = begun()
+    read = [70.0] * (FROZEN + 1) + [math.nan, 70.0, 70.1]
+    same = []
+    for back_c in read:
+        step_bank(params, bank, driving(), 0.5, 0.3, 1.0, 90.0, 90.0, back_c, True)
+        same.append(int(bank.line_back.same))
+    assert same == [*range(FROZEN + 1), FROZEN, FROZEN + 1, 0]
+
+
+def test_of_two_coolers_in_a_row_it_is_not_judged() -> None:
+    assert flow_of(TANK_AND_AIR) == 0.0
+
+
+# What the odds make of it.
+
+HEAT_SD_KW, LASTING_SD_KW = 0.5, 0.3
+OWN_EFFECT = 0.2
+"""What the cooler of the truck that is driven here takes, ln of the scale [-]: half of the prior's spread."""
+
+SOME_HOURS, QUARTER_HOUR = 360, 30
+"""Windows of half a minute."""
+
+
+def begun(vehicle: Vehicle = FULL_FLOW) -> tuple[Any, Any]:
+    params, bank = params_of(vehicle).bank, record(blank(dtype_of(Bank)))
+    begin_bank(params, bank, 60.0)
+    settle_bank(params, bank, 60.0, False, False, 0.0)
+    return params, bank
+
+
+def foretold(params: Any, bank: Any, duty: Floats) -> Floats:
+    """What the healthy filter is about to foretell, shape (``STATES``,)."""
+    x = bank.x[:STATES].copy()
+    cov = bank.cov[: STATES * STATES].reshape(STATES, STATES).copy()
+    valve = bank.valve[:2].copy()
+    predict(params.circuit, HEALTHY, True, duty, HEAT_SD_KW, LASTING_SD_KW, 1.0, x, cov, valve)
+    return np.asarray(x)
+
+
+def some_road(random: np.random.Generator) -> Floats:
+    """Draw driving at which the line back is judged."""
+    return driving(
+        heat_kw=random.uniform(4.0, 14.0),
+        km_h=random.uniform(50.0, 90.0),
+        rpm=random.uniform(1000.0, 2400.0),
+    )
+
+
+def drive(
+    params: Any,
+    bank: Any,
+    windows: int,
+    truth: int = HEALTHY,
+    own: float = OWN_EFFECT,
+    read: bool = True,
+) -> None:
+    """Drive with fluid and line to the cooler as foretold of a sound truck: only the line back tells.
+
+    The road changes every three minutes.
+    """
+    random, duty = np.random.default_rng(7), driving()
+    for window in range(windows):
+        if window % 6 == 0:
+            duty = some_road(random)
+        x = foretold(params, bank, duty)
+        drive_window(params, bank, duty, x, line_back_c(params, duty, x, truth, own, read))
+        assert bank.off_k == pytest.approx(0.0, abs=1e-9)  # the fluid was as foretold
+
+
+def line_back_c(
+    params: Any, duty: Floats, x: Floats, truth: int, own: float, read: bool
+) -> float:
+    """Line back of a truck with this effect of its own and this fault [°C]."""
+    x = x.copy()
+    x[LN_EFFECT], x[FAULT] = own, priors.FAULTS[truth, priors.FAULT_MEAN]
+    line_c = float(x[SITE])
+    return comes_back_c(params.circuit, truth, duty, x, 1.0, line_c) if read else math.nan
+
+
+def drive_window(params: Any, bank: Any, duty: Floats, x: Floats, back_c: float) -> None:
+    fluid_c, line_c = float(x[FLUID]), float(x[SITE])
+    step_bank(params, bank, duty, HEAT_SD_KW, LASTING_SD_KW, 1.0, fluid_c, line_c, back_c, True)
+
+
+def effect_of(bank: Any) -> tuple[float, float]:
+    """What the healthy filter holds of the truck's own effect, and how sure it is."""
+    variance = bank.cov[: STATES * STATES].reshape(STATES, STATES)[LN_EFFECT, LN_EFFECT]
+    return float(bank.x[LN_EFFECT]), math.sqrt(variance)
+
+
+def test_a_trucks_own_effect_is_learned_while_it_is_sound() -> None:
+    params, bank = begun()
+    before, before_sd = effect_of(bank)
+    drive(params, bank, SOME_HOURS)
+    learned, sd = effect_of(bank)
+    assert before == 0.0
+    assert learned == pytest.approx(OWN_EFFECT, abs=0.05)
+    assert sd < 0.5 * before_sd
+
+
+@pytest.mark.parametrize("own", [-0.6, -0.4, 0.0, OWN_EFFECT, 0.4, 0.6])
+def test_whatever_its_own_effect_a_sound_truck_is_not_suspected(own: float) -> None:
+    params, bank = begun()
+    for _ in range(SOME_HOURS // QUARTER_HOUR):
+        drive(params, bank, QUARTER_HOUR, own=own)
+        assert bank.p[HEALTHY] > SUSPECT
+    assert bank.p[HEALTHY] > 0.99
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("own", [-0.6, -0.4, 0.0, OWN_EFFECT, 0.4, 0.6])
+def test_nor_accused_on_a_road_that_never_changes(own: float, seed: int) -> None:
+    # There less heat made and a starved cooler explain fluid and line back together.
+    random, duty = np.random.default_rng(seed), driving()
+    params, bank = begun()
+    for _ in range(SOME_HOURS):
+        x = foretold(params, bank, duty)
+        back_c = line_back_c(params, duty, x, HEALTHY, own, read=True)
+        for place in (FLUID, SITE):
+            x[place] += random.normal(scale=priors.READING_SD_K)
+        drive_window(params, bank, duty, x, back_c + random.normal(scale=priors.READING_SD_K))
+        healthy = DISCOUNT * bank.p[HEALTHY]
+        assert healthy / (healthy + 1.0 - bank.p[HEALTHY]) > SUSPECT
+
+
+@pytest.mark.parametrize("truth", [AIR, FLOW], ids=NAMES.__getitem__)
+def test_as_a_fault_would_have_it_the_odds_turn_to_that_fault(truth: int) -> None:
+    params, bank = begun()
+    drive(params, bank, SOME_HOURS)
+    assert bank.p[truth] < 0.01
+    drive(params, bank, QUARTER_HOUR, truth)
+    assert bank.p[truth] > 0.9
+
+
+@pytest.mark.parametrize("truth", [AIR, FLOW], ids=NAMES.__getitem__)
+def test_and_without_the_reading_they_do_not(truth: int) -> None:
+    params, bank = begun()
+    drive(params, bank, SOME_HOURS)
+    drive(params, bank, QUARTER_HOUR, truth, read=False)
+    assert bank.p[HEALTHY] > 0.99
+
+
+@pytest.mark.parametrize("truth", [AIR, FLOW], ids=NAMES.__getitem__)
+def test_once_suspected_a_fault_is_not_learned_as_the_trucks_own(truth: int) -> None:
+    params, bank = begun()
+    drive(params, bank, SOME_HOURS)
+    drive(params, bank, QUARTER_HOUR, truth)
+    suspected, _ = effect_of(bank)
+    drive(params, bank, 4 * QUARTER_HOUR, truth)
+    assert effect_of(bank)[0] == suspected
+
+
+def odds_after(prior_sd: float, *, read: bool) -> Floats:
+    """Drive through windows of any kind with a prior of the effect; a line to the cooler in all of them."""
+    random = np.random.default_rng(11)
+    params, bank = begun()
+    covs = bank.cov.reshape(COUNT, STATES, STATES)
+    covs[:, LN_EFFECT, LN_EFFECT] = prior_sd**2
+    for _ in range(QUARTER_HOUR):
+        duty = some_road(random)
+        fluid_c = float(foretold(params, bank, duty)[FLUID] + random.normal(scale=0.5))
+        back_c = fluid_c - random.uniform(5.0, 40.0) if read else math.nan
+        step_bank(params, bank, duty, 0.5, 0.3, 1.0, fluid_c, fluid_c + 1.0, back_c, True)
+    return np.asarray(bank.p.copy())
+
+
+def test_where_the_line_back_is_not_read_its_prior_is_nothing_to_the_odds() -> None:
+    narrow, wide = priors.FLOOR_SD[LN_EFFECT], 2.0 * priors.SD[LN_EFFECT]
+    assert (odds_after(narrow, read=False) == odds_after(wide, read=False)).all()
+    assert (odds_after(narrow, read=True) != odds_after(wide, read=True)).any()
+
+
+@pytest.mark.parametrize(
+    ("vehicle", "km_h", "rpm"),
+    [(FULL_FLOW, 0.0, 700.0), (FULL_FLOW, 70.0, 0.0), (TANK_AND_AIR, 70.0, 1700.0)],
+    ids=["standing", "pump-at-rest", "two-coolers"],
+)
+def test_a_reading_that_is_not_judged_changes_nothing(
+    vehicle: Vehicle, km_h: float, rpm: float
+) -> None:
+    duty = driving(km_h=km_h, rpm=rpm)
+    assert after_two(vehicle, duty, 20.0) == after_two(vehicle, duty, math.nan)
+
+
+def test_and_one_that_is_judged_does() -> None:
+    assert after_two(FULL_FLOW, driving(), 20.0) != after_two(FULL_FLOW, driving(), math.nan)
+
+
+def judgement(bank: Any) -> bytes:
+    """Give all of a bank but the readings that it keeps."""
+    begin_back(bank.line_back)
+    return bytes(bank.tobytes())
+
+
+def after_two(vehicle: Vehicle, duty: Floats, back_c: float) -> bytes:
+    """Give the bank after two windows, in the second of which the line back was read."""
+    params, bank = begun(vehicle)
+    for read_c in (math.nan, back_c):
+        step_bank(params, bank, duty, 0.5, 0.3, 1.0, 60.0, 60.0, read_c, True)
+    return judgement(bank)
+
+
+def test_in_the_first_window_after_a_gap_it_is_not_judged() -> None:
+    # How fast the line to the cooler changes, and so how far the line back lags, is not known yet.
+    def after_one(back_c: float) -> bytes:
+        params, bank = begun()
+        step_bank(params, bank, driving(), 0.5, 0.3, 1.0, 60.0, 60.0, back_c, True)
+        return judgement(bank)
+
+    assert after_one(20.0) == after_one(math.nan)
