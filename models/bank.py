@@ -30,16 +30,17 @@ from models.circuit import (
     SUMP,
     CircuitParams,
     carried_w,
+    doubted,
     read_at,
 )
 from models.compiled import compiled
 from models.cooler import LEAST_FLOW, pumped
 from models.cooler_line import FLOWS_FROM, shows_flow, standing_k
-from models.cooler_return import LineBack, begin_back, flows_back, learn_back, note_back
 from models.hypotheses import COUNT, HEALTHY, SHUT
 from models.hypothesis_filter import predict, update
 from models.interacting import weigh
 from models.layout import Layout
+from models.line_back import LineBack, begin_back, learn_back
 from models.rows import clear_cross
 from models.setting_out import begin, warm_up
 
@@ -56,12 +57,6 @@ FIRST_H = 20.0
 LEARNS_FROM = 0.2
 """Probability of a healthy truck from which its own values are learned [-], by all filters or by none: where
 only the faults' go on learning, what two nodes get wrong speaks for them more and more. Own choice."""
-
-VALVE_DOUBT, FOOT_DOUBT = 0.3, 0.04
-"""How far a valve part-way open may be from where it is taken to be, as a share of that and of the whole way
-[-]: no two open along the same line, and wax does not begin to at the same place. Own choice; without the
-first a valve of another shape passes for a cooler that has lost half, without the second for one that is
-stuck."""
 
 RUNNING_RPM = 400.0
 """Engine speed below which the pump was at rest for part of a window [1/min]; common practice: idle is 550 to
@@ -141,7 +136,6 @@ def settle_bank(
         if sink_guessed:
             covs[place, SINK, SINK] = max(covs[place, SINK, SINK], GUESSED_SINK_SD_K**2)
     bank.set_out_c = xs[HEALTHY, FLUID]
-    begin_back(bank.line_back)
 
 
 @compiled
@@ -194,8 +188,7 @@ def step_bank(
     doubt_kw = _valve_doubt_kw(params, bank, duty)
     lasting_sd_kw = math.sqrt(lasting_sd_kw * lasting_sd_kw + doubt_kw * doubt_kw)
     followed = line or params.circuit.site != SUMP
-    to_c = fluid_c if params.circuit.site == COOLER_LINE else line_c
-    still_k = flow = 0.0
+    still_k = 0.0
     beyond_k = _beyond_k(params.circuit, duty, bank.x[FLUID])
     for place in range(COUNT):
         if place != HEALTHY and params.begins_per_h[place] == 0.0:
@@ -216,10 +209,6 @@ def step_bank(
         if place == HEALTHY:
             _look_at_healthy(params, bank, duty, fluid_c)
             still_k = _look_at_line(params.circuit, bank, duty, fluid_c)
-            if flows:
-                flow = flows_back(
-                    params.circuit, bank.line_back, duty, xs[place], valve[1], to_c, back_c
-                )
         if not trusted:
             continue
         told = _by_fluid(
@@ -238,25 +227,27 @@ def step_bank(
             told += update(
                 place, SITE, line_c, line_var, learns, place == SHUT, xs[place], covs[place]
             )
-        if flow > 0.0:
-            told += learn_back(
-                params.circuit,
-                place,
-                duty,
-                flow,
-                to_c,
-                bank.line_back.line_c,
-                back_c,
-                still_k * still_k,
-                learns,
-                xs[place],
-                covs[place],
-                valve[1],
-            )
         bank.log_likelihood[place] = told
-    note_back(bank.line_back, to_c, back_c)
-    if trusted:
-        _weigh(bank)
+    to_c = fluid_c if params.circuit.site == COOLER_LINE else line_c
+    if not trusted:
+        return
+    if flows:
+        learn_back(
+            params.circuit,
+            params.begins_per_h,
+            bank.line_back,
+            duty,
+            to_c,
+            back_c,
+            still_k,
+            TEMPER,
+            learns,
+            xs,
+            covs,
+            bank.valve,
+            bank.log_likelihood,
+        )
+    _weigh(bank)
 
 
 @compiled
@@ -323,11 +314,10 @@ def _look_at_line(
 def _valve_doubt_kw(params: BankParams, bank: Bank, duty: NDArray[np.float64]) -> float:
     """What is not known of the heat carried off while a healthy valve is part-way open [kW]."""
     share = bank.valve[1]
-    if params.circuit.kind not in (BYPASS, COOLANT_VALVE) or not LEAK < share < 1.0:
+    wider = doubted(params.circuit, share)
+    if wider == share:
         return 0.0
     x = bank.x[0:STATES]
-    foot = FOOT_DOUBT if params.circuit.kind == BYPASS else 0.0
-    wider = min(1.0, (1.0 + VALVE_DOUBT) * share + foot)
     more_w = carried_w(params.circuit, duty, x, wider) - carried_w(
         params.circuit, duty, x, share
     )

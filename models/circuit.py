@@ -41,7 +41,9 @@ FAULT = 8  # what the hypothesis says of its fault
 SITE = 9  # where the fluid is read, or the line to the cooler [°C]
 LN_RISE = 10  # ln of the scale of that place's rise over the sump [-]
 LN_CONVERTER = 11  # ln of the scale of the converter's share of the heat made [-]
-LN_EFFECT = 12  # ln of the scale of what the cooler takes of what the fluid could give it [-]
+LN_UNITS = (
+    12  # ln of the scale of the cooler's number of transfer units, as its two lines show it [-]
+)
 STATES = 13
 
 # What a window of driving was, by place.
@@ -73,6 +75,12 @@ VALVE_POWER = 1.4
 """Power of its opening that the flow through a wax valve goes with [-]; common practice, no source: a sleeve
 uncovers its port little by little. A straight line takes most healthy valves for ones that stick as they
 begin to open."""
+
+VALVE_DOUBT, FOOT_DOUBT = 0.3, 0.04
+"""How far a valve part-way open may be from where it is taken to be, as a share of that and of the whole way
+[-]: no two open along the same line, and wax does not begin to at the same place. Own choice; without the
+first a valve of another shape passes for a cooler that has lost half, without the second for one that is
+stuck."""
 
 LINE_FOLLOWS_PER_S = 0.08
 """How fast the line to the cooler follows what flows into it, at the usual flow [1/s]; own choice."""
@@ -158,6 +166,15 @@ def through(share: float) -> float:
     """Share of the flow that passes a bypass valve to the cooler, open by a share of the way [-]."""
     flow: float = max(LEAK, share**VALVE_POWER)
     return flow
+
+
+@compiled
+def doubted(params: CircuitParams, share: float) -> float:
+    """How far a valve may be open that is taken to be open by ``share`` [-]; at the ends that is sure."""
+    if params.kind not in (BYPASS, COOLANT_VALVE) or not LEAK < share < 1.0:
+        return share
+    foot = FOOT_DOUBT if params.kind == BYPASS else 0.0
+    return min(1.0, (1.0 + VALVE_DOUBT) * share + foot)
 
 
 @compiled

@@ -50,6 +50,8 @@ EVIDENCE: tuple[str, ...] = (
     "valve_full_open_c",
     "learned",
     "slip_told",
+    "cooler_out_temp_c",
+    "cooler_return_temp_c",
 )
 """Names of what ``show`` writes."""
 
@@ -139,16 +141,28 @@ def show(params: Params, truck: Truck, evidence: dict[int, float]) -> None:
     evidence[_AFTER_P + 5] = thermal.learned
     known = not (math.isnan(view.gear) or math.isnan(view.lockup))
     evidence[_AFTER_P + 6] = 1.0 if known or not math.isnan(view.slip_rpm) else 0.0
+    evidence[_AFTER_P + 7] = thermal.bank.line_back.to_c
+    evidence[_AFTER_P + 8] = thermal.bank.line_back.back_c
 
 
 def seen(evidence: Mapping[str, float], units: Units) -> str:
-    """Say what was seen: fluid, heat, air."""
+    """Say what was seen: fluid, heat, air, and the cooler's lines where both are read."""
     air = evidence["ambient_temp_c"]
     outside = "" if math.isnan(air) else f", {units.degrees(air)} outside"
     return (
         f"Fluid at {units.degrees(evidence['fluid_temp_c'])}{outside}. "
-        f"About {evidence['heat_kw']:.0f} kW of heat goes in."
+        f"About {evidence['heat_kw']:.0f} kW of heat goes in.{_lines(evidence, units)}"
     )
+
+
+def _lines(evidence: Mapping[str, float], units: Units) -> str:
+    """Say how hot the fluid goes to the cooler and comes back; empty where either is not read."""
+    out_c = evidence.get("cooler_out_temp_c", math.nan)
+    back_c = evidence.get("cooler_return_temp_c", math.nan)
+    if math.isnan(out_c + back_c):
+        return ""
+    said = f"The fluid goes to the cooler at {units.degrees(out_c)}"
+    return f" {said} and comes back at {units.degrees(back_c)}."
 
 
 def expected(evidence: Mapping[str, float], units: Units) -> str:

@@ -14,7 +14,7 @@ from models.thermal import Thermal
 from models.view import View
 from models.words import WriteWords
 
-EVIDENCE_SIZE = 24
+EVIDENCE_SIZE = 25
 """Most numbers that one transition can carry."""
 
 

@@ -24,8 +24,8 @@ from models.circuit import (
     LN_CASE,
     LN_CONVERTER,
     LN_COOLER,
-    LN_EFFECT,
     LN_HEAT,
+    LN_UNITS,
     METAL,
     SHIFT,
     SINK,
@@ -128,7 +128,7 @@ def _active(params: CircuitParams, line: bool, hypothesis: int, place: int) -> b
     """Say whether a place in the state means anything here."""
     if place == FAULT:
         return has_number(hypothesis)
-    if place == LN_EFFECT:
+    if place == LN_UNITS:
         return False
     return place < SITE or place == LN_CONVERTER or params.site != SUMP or line
 
@@ -205,7 +205,7 @@ def _blur_between(
 @compiled
 def _own(place: int) -> bool:
     """Say whether a place is a value of the truck's own that is not learned under suspicion."""
-    return place in (LN_HEAT, LN_CASE, LN_COOLER, SINK, LN_CONVERTER, LN_EFFECT)
+    return place in (LN_HEAT, LN_CASE, LN_COOLER, SINK, LN_CONVERTER, LN_UNITS)
 
 
 @compiled
@@ -249,7 +249,7 @@ def update(
 
 
 @compiled
-def update_by(
+def update_along(
     hypothesis: int,
     slope: NDArray[np.float64],
     off_k: float,

@@ -12,7 +12,7 @@ import numpy as np
 
 SD = np.array([0.4, 4.0, 0.5, 0.25, 0.3, 0.22, 2.0, 2.0, 0.0, 1.0, 0.35, 0.35, 0.4])
 """Standard deviations at the start: fluid, metal [K], extra heat [kW], ln of heat, case and cooler [-],
-valve, sink [K], fault, site [K], ln of its rise, of the converter's heat and of the cooler's effect [-]. The
+valve, sink [K], fault, site [K], ln of its rise, of the converter's heat and of the transfer units [-]. The
 truck's own values double, and the first hours convict nobody."""
 
 TANK_SINK_SD_K = 5.0

@@ -32,6 +32,7 @@ from models.bank import (
 from models.circuit import (
     CONVERTER_W,
     COOLANT,
+    COOLER_LINE,
     EXTRA,
     FAULT,
     HEAT_W,
@@ -50,6 +51,7 @@ from models.cooler import FLUID_SIDE
 from models.expectation import TRUSTED_FROM, Expectation, run_on, set_out, trust
 from models.hypotheses import AIR, COUNT, FLOW, HEALTHY, LOW, SENSOR, SHUT
 from models.layout import Layout
+from models.line_back import take_up_back
 from models.observing import Observing, observe_flow
 from models.own_error import (
     OwnError,
@@ -60,7 +62,7 @@ from models.own_error import (
     window_scale,
 )
 from models.view import View
-from models.window import WINDOW_S, Window, add, begin, clear, close, note, tells
+from models.window import WINDOW_S, Window, add, begin, clear, close, lines_c, note, tells
 
 SUSPECT = 0.5
 """Probability of a healthy truck below which a fault is suspected [-]."""
@@ -223,6 +225,10 @@ def _take_up(params: ThermalParams, thermal: Thermal, view: View, slip_told: boo
         window.air_c = view.fluid_c
     gap_s = math.inf if thermal.known_ms == 0 else (view.time_ms - thermal.known_ms) / 1000.0
     settle_bank(params.bank, thermal.bank, view.fluid_c, guessed, guessed and anew, gap_s)
+    to_c, back_c = lines_c(window, view.time_ms)
+    if params.bank.circuit.site == COOLER_LINE:
+        to_c = view.fluid_c
+    take_up_back(thermal.bank.line_back, to_c, back_c, gap_s)
     set_out(params.bank.circuit, thermal.expectation, view.fluid_c, gap_s)
     begin(window, view, slip_told)
     begin_block(thermal.own_error)
@@ -255,6 +261,7 @@ def judge_window(
     scale = window_scale(own)
     heat_sd_kw *= scale
     lasting = lasting_scale(own) * thermal.lasting_sd_kw
+    line_c, back_c = lines_c(thermal.window, view.time_ms)
     step_bank(
         params.bank,
         bank,
@@ -263,8 +270,8 @@ def judge_window(
         lasting,
         scale,
         view.fluid_c,
-        view.line_out_c,
-        view.line_return_c,
+        line_c,
+        back_c,
         sensor_off <= TRUSTED_UP_TO,
     )
     thermal.windows += 1

@@ -39,6 +39,10 @@ UNTOLD = 2.0
 wrong for as long as the road stays as it is, and a truck's own scale does not mend it. Own choice; without it
 trucks that send no load are accused now and then."""
 
+LINES_HOLD_MS = 15_000
+"""How long a reading of one of the cooler's lines stays good [ms], for gateways that do not send them with
+the fluid; own choice: where something flows a line follows within as much."""
+
 _RAD_S_PER_RPM = 2.0 * math.pi / 60.0
 
 
@@ -51,6 +55,10 @@ class Window(Layout):
     air_c: float  # last that was read, or what the fluid showed after a night
     air_read: int  # 1: it was read within the hold time
     long_stop: int  # 1: it stood for long before this drive
+    line_to_c: float  # line to the cooler, last read
+    line_to_ms: int
+    line_back_c: float
+    line_back_ms: int
 
 
 @compiled
@@ -63,12 +71,27 @@ def clear(window: Window) -> None:
 
 @compiled
 def note(window: Window, view: View) -> None:
-    """Keep what outlasts a window: outside air, and whether this drive began after a long stop."""
+    """Keep what outlasts a window: outside air, whether this drive began after a long stop, the lines."""
     if not math.isnan(view.air_c):
         window.air_c = view.air_c
     window.air_read = 0 if math.isnan(view.air_c) else 1
     if view.gap_s > LONG_STOP_S:
         window.long_stop = 1
+    if not math.isnan(view.line_out_c):
+        window.line_to_c, window.line_to_ms = view.line_out_c, view.time_ms
+    if not math.isnan(view.line_return_c):
+        window.line_back_c, window.line_back_ms = view.line_return_c, view.time_ms
+
+
+@compiled
+def lines_c(window: Window, now_ms: int) -> tuple[float, float]:
+    """Give the lines to and from the cooler [°C] as they were last read; not a number: not of late."""
+    to_c = back_c = math.nan
+    if now_ms - window.line_to_ms <= LINES_HOLD_MS:
+        to_c = window.line_to_c
+    if now_ms - window.line_back_ms <= LINES_HOLD_MS:
+        back_c = window.line_back_c
+    return to_c, back_c
 
 
 @compiled

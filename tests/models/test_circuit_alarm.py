@@ -52,6 +52,34 @@ def test_the_last_reading_counts_between_two(kind: str, fault: int, priority: in
     assert "145 °C" in told.words(evidence, METRIC).observed
 
 
+LINES = {"cooler_out_temp_c": 121.0, "cooler_return_temp_c": 96.0}
+
+
+@pytest.mark.parametrize(
+    ("lines", "said"),
+    [
+        (LINES, " The fluid goes to the cooler at 121 °C and comes back at 96 °C."),
+        ({"cooler_out_temp_c": 121.0}, ""),
+        ({"cooler_return_temp_c": 96.0}, ""),
+        ({}, ""),
+    ],
+    ids=["both", "only-out", "only-back", "none"],
+)
+def test_where_both_lines_are_read_the_alarm_says_how_hot_they_were(
+    lines: dict[str, float], said: str
+) -> None:
+    state = blank(STATE)
+    read = [pulling(second, fluid_temp_c=120.0, **lines) for second in range(0, 100, 5)]
+    advance(PARAMS, state, 0, records(read))
+    state[0]["truck"]["thermal"]["p"][:] = 0.0
+    state[0]["truck"]["thermal"]["p"][[HEALTHY, AIR]] = 1e-9, 1.0 - 1e-9
+    found = raised("cooler_starved", state, [pulling(second) for second in range(105, 300, 5)])
+    told = BY_KIND["cooler_starved"]
+    evidence = dict(zip(told.evidence, found[0]["evidence"], strict=False))
+    observed = told.words(evidence, METRIC).observed
+    assert observed.partition(" of heat goes in.")[2] == said
+
+
 def first(
     shut: float, *, air: float, flow: float, fluid_c: float, share: float = 0.3
 ) -> set[str]:

@@ -20,29 +20,32 @@ from models.circuit import (
     FAULT,
     FLUID,
     LEAK,
-    LN_EFFECT,
+    LN_UNITS,
     SINK,
     SINK_RISE_K,
     SITE,
     STATES,
     TANK_DROP_K,
+    run,
 )
 from models.cooler import pumped
-from models.cooler_return import (
-    FROZEN,
-    LEAST_KM_H,
-    LEAST_OVER_K,
-    LEAST_THROUGH,
-    LineBack,
-    begin_back,
-    comes_back_c,
-    effect,
-    flows_back,
-)
+from models.cooler_return import comes_back_c, effectiveness
 from models.fleet import Vehicle
 from models.hypotheses import AIR, COUNT, FLOW, HEALTHY, LOW, NAMES, SHUT
 from models.hypothesis_filter import predict
 from models.layout import blank, dtype_of, record
+from models.line_back import (
+    LEAST_FLOW,
+    LEAST_KM_H,
+    LEAST_OVER_K,
+    NIGHT_S,
+    STUCK_K,
+    LineBack,
+    begin_back,
+    judged_flow,
+    note_back,
+    take_up_back,
+)
 from models.thermal import DISCOUNT, SUSPECT
 from tests.models.banks import Floats, driving, params_of
 
@@ -87,7 +90,7 @@ def test_a_cooler_takes_what_its_transfer_units_do(
     usual_units = -math.log(1.0 - used)
     conductance, capacity = usual_units * math.exp(ln_scale) * flow**0.3, flow
     wanted = LIBRARY(conductance / capacity, 0.0, "boiler")
-    assert effect(used, flow, 1.0, ln_scale) == pytest.approx(wanted, rel=1e-9)
+    assert effectiveness(used, flow, 1.0, ln_scale) == pytest.approx(wanted, rel=1e-9)
 
 
 @each([FULL_FLOW, BYPASS, EXCHANGER, WITH_VALVE, TANK])
@@ -98,7 +101,7 @@ def test_a_sound_cooler_with_its_usual_air_or_coolant_takes_as_much(
     """By the same function of ``ht``, at 60 km/h and with any valve wide open."""
     params = params_of(vehicle).bank.circuit
     duty, x = driving(km_h=60.0, rpm=1200.0), np.zeros(STATES)
-    x[FLUID], x[SINK], x[LN_EFFECT] = 98.0, 1.5, ln_scale
+    x[FLUID], x[SINK], x[LN_UNITS] = 98.0, 1.5, ln_scale
     units = -math.log(1.0 - params.cooler_w_k / params.flow_w_k)
     units *= math.exp(ln_scale) * pumped(1200.0, 98.0) ** -0.7
     taken = LIBRARY(units, 0.0, "boiler") * (102.0 - sink_c(vehicle, duty, 1.5))
@@ -154,7 +157,7 @@ def moments(draw: st.DrawFn, vehicles: list[Vehicle]) -> Moment:
     )
     x = np.zeros(STATES)
     x[FLUID] = within(20.0, 140.0)
-    for place in (SINK, LN_EFFECT):
+    for place in (SINK, LN_UNITS):
         x[place] = within(priors.LEAST[place], priors.MOST[place])
     share = within(LEAK, 1.0) if vehicle in HAVE_VALVE else 1.0
     line_c = float(x[FLUID]) + within(0.0, 15.0)
@@ -170,13 +173,18 @@ def judged(
     line_c: float,
     *,
     back_c: float | None = None,
-    same: int = 0,
 ) -> float:
     """Give the flow that the line back is judged at, by default 5 K below the line to the cooler [-]."""
-    before = record(blank(dtype_of(LineBack)))
-    before.line_c, before.same = line_c, same
+    line_back = begun_back()
+    note_back(line_back, line_c, math.nan)
     read_c = line_c - 5.0 if back_c is None else back_c
-    return flows_back(params, before, duty, x, share, line_c, read_c)
+    return judged_flow(params, line_back, duty, x, share, line_c, read_c)
+
+
+def begun_back() -> Any:
+    line_back = record(blank(dtype_of(LineBack)))
+    begin_back(line_back)
+    return line_back
 
 
 lefts = st.floats(0.0, 1.0)
@@ -185,7 +193,7 @@ lefts = st.floats(0.0, 1.0)
 def fast_and_big() -> Moment:
     """Give a moment with more air than at 60 km/h, little flow, and a cooler that takes much."""
     duty, x = driving(km_h=90.0, rpm=2400.0), np.zeros(STATES)
-    x[FLUID], x[LN_EFFECT] = 95.0, priors.MOST[LN_EFFECT]
+    x[FLUID], x[LN_UNITS] = 95.0, priors.MOST[LN_UNITS]
     return Moment(BYPASS, params_of(BYPASS).bank.circuit, duty, x, 0.36, 97.0)
 
 
@@ -267,12 +275,11 @@ def flow_of(
     rpm: float = 1700.0,
     line_c: float = 95.0,
     back_c: float | None = None,
-    same: int = 0,
 ) -> float:
     params, x = params_of(vehicle).bank.circuit, np.zeros(STATES)
     x[FLUID] = 95.0
     duty = driving(air_c=25.0, coolant_c=70.0, km_h=km_h, rpm=rpm)
-    return judged(params, duty, x, share, line_c, back_c=back_c, same=same)
+    return judged(params, duty, x, share, line_c, back_c=back_c)
 
 
 @each([*IN_AIR, *IN_COOLANT])
@@ -303,12 +310,12 @@ def test_with_the_pump_at_rest_it_is_not_judged(vehicle: Vehicle) -> None:
 def test_behind_a_bypass_valve_that_is_hardly_open_it_is_not_judged() -> None:
     flows = [flow_of(BYPASS, share) for share in (LEAK, 0.2, 0.3, 0.5, 1.0)]
     assert flows[:3] == [0.0, 0.0, 0.0]
-    assert LEAST_THROUGH < flows[3] < flows[4]
+    assert LEAST_FLOW < flows[3] < flows[4]
 
 
 @each([*IN_AIR, *IN_COOLANT])
 def test_a_line_hardly_warmer_than_what_cools_it_is_not_judged(vehicle: Vehicle) -> None:
-    sink_c = 25.0 if vehicle in IN_AIR else 64.0 if vehicle == TANK else 70.0
+    sink_c = 25.0 + SINK_RISE_K if vehicle in IN_AIR else 70.0 - TANK_DROP_K * (vehicle == TANK)
     assert flow_of(vehicle, line_c=sink_c + LEAST_OVER_K - 0.1) == 0.0
     assert flow_of(vehicle, line_c=sink_c + LEAST_OVER_K) > 0.0
 
@@ -316,7 +323,7 @@ def test_a_line_hardly_warmer_than_what_cools_it_is_not_judged(vehicle: Vehicle)
 @each([*IN_AIR, *IN_COOLANT])
 @pytest.mark.parametrize(
     ("back_c", "believed"),
-    [(-40.0, False), (0.0, False), (75.0, True), (100.0, True), (112.0, False), (300.0, False)],
+    [(-40.0, False), (25.0, False), (75.0, True), (95.0, True), (97.0, False), (300.0, False)],
 )
 def test_a_line_back_that_cannot_be_is_not_judged(
     vehicle: Vehicle, back_c: float, believed: bool
@@ -324,15 +331,35 @@ def test_a_line_back_that_cannot_be_is_not_judged(
     assert (flow_of(vehicle, back_c=back_c) > 0.0) == believed
 
 
-def test_a_line_back_that_never_moves_is_not_judged_until_it_does() -> None:
-    assert flow_of(FULL_FLOW, same=FROZEN - 1) > 0.0 == flow_of(FULL_FLOW, same=FROZEN)
-    params, bank = begun()
-    read = [70.0] * (FROZEN + 1) + [math.nan, 70.0, 70.1]
-    same = []
-    for back_c in read:
-        step_bank(params, bank, driving(), 0.5, 0.3, 1.0, 90.0, 90.0, back_c, True)
-        same.append(int(bank.line_back.same))
-    assert same == [*range(FROZEN + 1), FROZEN, FROZEN + 1, 0]
+def test_one_that_stays_while_the_line_to_the_cooler_moves_is_its_sensors() -> None:
+    line_back, there = begun_back(), [80.0, 80.0 + STUCK_K, 80.1, 80.0]
+    moved = []
+    for to_c, back_c in zip(there, [60.0, 60.0, math.nan, 60.1], strict=True):
+        note_back(line_back, to_c, back_c)
+        moved.append(float(line_back.unmoved_k))
+    assert moved == pytest.approx([0.0, STUCK_K, 2.0 * STUCK_K - 0.1, 0.0])
+    # A gap takes nothing back.
+    note_back(line_back, 80.0 + 2.0 * STUCK_K, 60.1)
+    take_up_back(line_back, 20.0, 20.0, NIGHT_S)
+    assert line_back.unmoved_k > STUCK_K
+
+
+@pytest.mark.parametrize(
+    ("apart_k", "gap_s", "wrong"),
+    [
+        (1.0, NIGHT_S, 0),
+        (8.0, NIGHT_S, 1),
+        (-8.0, NIGHT_S, 1),
+        (8.0, 3600.0, 0),
+        (math.nan, NIGHT_S, 0),
+    ],
+)
+def test_after_a_night_both_lines_must_agree(apart_k: float, gap_s: float, wrong: int) -> None:
+    line_back = begun_back()
+    take_up_back(line_back, 5.0, 5.0 + apart_k, gap_s)
+    assert line_back.wrong == wrong
+    take_up_back(line_back, 5.0, 5.5, NIGHT_S)
+    assert line_back.wrong == 0
 
 
 def test_of_two_coolers_in_a_row_it_is_not_judged() -> None:
@@ -344,6 +371,8 @@ def test_of_two_coolers_in_a_row_it_is_not_judged() -> None:
 HEAT_SD_KW, LASTING_SD_KW = 0.5, 0.3
 OWN_EFFECT = 0.2
 """What the cooler of the truck that is driven here takes, ln of the scale [-]: half of the prior's spread."""
+
+NO_NOISE = np.zeros(3)
 
 SOME_HOURS, QUARTER_HOUR = 360, 30
 """Windows of half a minute."""
@@ -381,39 +410,51 @@ def drive(
     truth: int = HEALTHY,
     own: float = OWN_EFFECT,
     read: bool = True,
+    off_k: float = 0.0,
+    only_c: float = math.nan,
 ) -> None:
     """Drive with fluid and line to the cooler as foretold of a sound truck: only the line back tells.
 
-    The road changes every three minutes.
+    The road changes every three minutes. The line back's sensor is off by ``off_k`` [K], or reads ``only_c``.
     """
     random, duty = np.random.default_rng(7), driving()
     for window in range(windows):
         if window % 6 == 0:
             duty = some_road(random)
         x = foretold(params, bank, duty)
-        drive_window(params, bank, duty, x, line_back_c(params, duty, x, truth, own, read))
+        back_c = line_back_c(params, bank, duty, x, truth, own, read) + off_k
+        drive_window(params, bank, duty, x, back_c if math.isnan(only_c) else only_c)
         assert bank.off_k == pytest.approx(0.0, abs=1e-9)  # the fluid was as foretold
 
 
 def line_back_c(
-    params: Any, duty: Floats, x: Floats, truth: int, own: float, read: bool
+    params: Any, bank: Any, duty: Floats, x: Floats, truth: int, own: float, read: bool
 ) -> float:
     """Line back of a truck with this effect of its own and this fault [°C]."""
     x = x.copy()
-    x[LN_EFFECT], x[FAULT] = own, priors.FAULTS[truth, priors.FAULT_MEAN]
+    x[LN_UNITS], x[FAULT] = own, priors.FAULTS[truth, priors.FAULT_MEAN]
     line_c = float(x[SITE])
-    return comes_back_c(params.circuit, truth, duty, x, 1.0, line_c) if read else math.nan
+    share = max(LEAK, float(bank.valve[1]))
+    return comes_back_c(params.circuit, truth, duty, x, share, line_c) if read else math.nan
 
 
-def drive_window(params: Any, bank: Any, duty: Floats, x: Floats, back_c: float) -> None:
-    fluid_c, line_c = float(x[FLUID]), float(x[SITE])
+def told(bank: Any, fault: int) -> float:
+    """Probability of a fault as it is told [-]."""
+    odds = 1.0 / (DISCOUNT * bank.p[HEALTHY] + 1.0 - bank.p[HEALTHY])
+    return float(odds * bank.p[fault] * (DISCOUNT if fault == HEALTHY else 1.0))
+
+
+def drive_window(
+    params: Any, bank: Any, duty: Floats, x: Floats, back_c: float, noise_k: Floats = NO_NOISE
+) -> None:
+    fluid_c, line_c = float(x[FLUID] + noise_k[0]), float(x[SITE] + noise_k[1])
     step_bank(params, bank, duty, HEAT_SD_KW, LASTING_SD_KW, 1.0, fluid_c, line_c, back_c, True)
 
 
 def effect_of(bank: Any) -> tuple[float, float]:
     """What the healthy filter holds of the truck's own effect, and how sure it is."""
-    variance = bank.cov[: STATES * STATES].reshape(STATES, STATES)[LN_EFFECT, LN_EFFECT]
-    return float(bank.x[LN_EFFECT]), math.sqrt(variance)
+    variance = bank.cov[: STATES * STATES].reshape(STATES, STATES)[LN_UNITS, LN_UNITS]
+    return float(bank.x[LN_UNITS]), math.sqrt(variance)
 
 
 def test_a_trucks_own_effect_is_learned_while_it_is_sound() -> None:
@@ -443,21 +484,76 @@ def test_nor_accused_on_a_road_that_never_changes(own: float, seed: int) -> None
     params, bank = begun()
     for _ in range(SOME_HOURS):
         x = foretold(params, bank, duty)
-        back_c = line_back_c(params, duty, x, HEALTHY, own, read=True)
+        back_c = line_back_c(params, bank, duty, x, HEALTHY, own, read=True)
         for place in (FLUID, SITE):
             x[place] += random.normal(scale=priors.READING_SD_K)
         drive_window(params, bank, duty, x, back_c + random.normal(scale=priors.READING_SD_K))
-        healthy = DISCOUNT * bank.p[HEALTHY]
-        assert healthy / (healthy + 1.0 - bank.p[HEALTHY]) > SUSPECT
+        assert told(bank, HEALTHY) > SUSPECT
+
+
+def told_after(truth: int, *, read: bool) -> list[float]:
+    """Drive a sound truck for some hours, then with the fault, a night between; what is told by windows.
+
+    Fluid and lines are those of a truck that the balance itself has, with the fault's usual number.
+    """
+    random, duty = np.random.default_rng(5), driving()
+    params, bank = begun()
+    x, valve, hypothesis, said = bank.x[:STATES].copy(), bank.valve[:2].copy(), HEALTHY, []
+    x[LN_UNITS], x[FAULT] = OWN_EFFECT, priors.FAULTS[truth, priors.FAULT_MEAN]
+    for window in range(SOME_HOURS + 3 * QUARTER_HOUR):
+        if window % 6 == 0:
+            duty = some_road(random)
+        if window == SOME_HOURS:
+            hypothesis = truth
+        if window == SOME_HOURS + QUARTER_HOUR:
+            take_up_back(bank.line_back, 20.0, 20.0, NIGHT_S)
+        run(params.circuit, hypothesis, duty, x, valve)
+        to_c = float(x[SITE])
+        back_c = (
+            comes_back_c(params.circuit, hypothesis, duty, x, 1.0, to_c) if read else math.nan
+        )
+        noise = random.normal(scale=priors.READING_SD_K, size=3)
+        drive_window(params, bank, duty, x, back_c + noise[2], noise_k=noise)
+        if window >= SOME_HOURS:
+            said.append(told(bank, truth))
+    return said
 
 
 @pytest.mark.parametrize("truth", [AIR, FLOW], ids=NAMES.__getitem__)
-def test_as_a_fault_would_have_it_the_odds_turn_to_that_fault(truth: int) -> None:
-    params, bank = begun()
+def test_a_starved_cooler_is_told_sooner_where_the_line_back_is_read(truth: int) -> None:
+    def windows_until_told(*, read: bool) -> int:
+        said = told_after(truth, read=read)
+        return next((at for at, one in enumerate(said) if one > 0.99), len(said))
+
+    with_it, without = windows_until_told(read=True), windows_until_told(read=False)
+    assert with_it < 2 * QUARTER_HOUR
+    assert with_it < without
+
+
+@pytest.mark.parametrize("off_k", [-8.0, -4.0, 4.0, 8.0])
+@each([FULL_FLOW, BYPASS])
+def test_a_return_sensor_that_is_off_accuses_no_sound_truck(
+    vehicle: Vehicle, off_k: float
+) -> None:
+    params, bank = begun(vehicle)
     drive(params, bank, SOME_HOURS)
-    assert bank.p[truth] < 0.01
-    drive(params, bank, QUARTER_HOUR, truth)
-    assert bank.p[truth] > 0.9
+    for _ in range(6):
+        drive(params, bank, QUARTER_HOUR, off_k=off_k)
+        assert told(bank, HEALTHY) > SUSPECT
+    take_up_back(bank.line_back, 20.0, 20.0 + off_k, NIGHT_S)
+    drive(params, bank, SOME_HOURS, off_k=off_k)
+    assert told(bank, HEALTHY) > SUSPECT
+
+
+@each([FULL_FLOW, BYPASS])
+def test_nor_does_one_that_is_stuck_or_hangs_in_the_air(vehicle: Vehicle) -> None:
+    for read_c in (60.0, 27.0):
+        params, bank = begun(vehicle)
+        drive(params, bank, SOME_HOURS)
+        for _ in range(8):
+            drive(params, bank, QUARTER_HOUR, only_c=read_c)
+            take_up_back(bank.line_back, read_c, read_c, NIGHT_S)
+            assert told(bank, HEALTHY) > SUSPECT
 
 
 @pytest.mark.parametrize("truth", [AIR, FLOW], ids=NAMES.__getitem__)
@@ -483,7 +579,7 @@ def odds_after(prior_sd: float, *, read: bool) -> Floats:
     random = np.random.default_rng(11)
     params, bank = begun()
     covs = bank.cov.reshape(COUNT, STATES, STATES)
-    covs[:, LN_EFFECT, LN_EFFECT] = prior_sd**2
+    covs[:, LN_UNITS, LN_UNITS] = prior_sd**2
     for _ in range(QUARTER_HOUR):
         duty = some_road(random)
         fluid_c = float(foretold(params, bank, duty)[FLUID] + random.normal(scale=0.5))
@@ -493,7 +589,7 @@ def odds_after(prior_sd: float, *, read: bool) -> Floats:
 
 
 def test_where_the_line_back_is_not_read_its_prior_is_nothing_to_the_odds() -> None:
-    narrow, wide = priors.FLOOR_SD[LN_EFFECT], 2.0 * priors.SD[LN_EFFECT]
+    narrow, wide = priors.FLOOR_SD[LN_UNITS], 2.0 * priors.SD[LN_UNITS]
     assert (odds_after(narrow, read=False) == odds_after(wide, read=False)).all()
     assert (odds_after(narrow, read=True) != odds_after(wide, read=True)).any()
 
@@ -506,12 +602,14 @@ def test_where_the_line_back_is_not_read_its_prior_is_nothing_to_the_odds() -> N
 def test_a_reading_that_is_not_judged_changes_nothing(
     vehicle: Vehicle, km_h: float, rpm: float
 ) -> None:
-    duty = driving(km_h=km_h, rpm=rpm)
-    assert after_two(vehicle, duty, 20.0) == after_two(vehicle, duty, math.nan)
+    duty = driving(coolant_c=25.0, km_h=km_h, rpm=rpm)
+    assert after_two(vehicle, duty, 45.0) == after_two(vehicle, duty, math.nan)
 
 
-def test_and_one_that_is_judged_does() -> None:
-    assert after_two(FULL_FLOW, driving(), 20.0) != after_two(FULL_FLOW, driving(), math.nan)
+@each([FULL_FLOW, TANK])
+def test_and_one_that_is_judged_does(vehicle: Vehicle) -> None:
+    duty = driving(coolant_c=25.0)
+    assert after_two(vehicle, duty, 45.0) != after_two(vehicle, duty, math.nan)
 
 
 def judgement(bank: Any) -> bytes:
@@ -535,4 +633,4 @@ def test_in_the_first_window_after_a_gap_it_is_not_judged() -> None:
         step_bank(params, bank, driving(), 0.5, 0.3, 1.0, 60.0, 60.0, back_c, True)
         return judgement(bank)
 
-    assert after_one(20.0) == after_one(math.nan)
+    assert after_one(45.0) == after_one(math.nan)

@@ -24,8 +24,8 @@ from models.circuit import (
     LN_CASE,
     LN_CONVERTER,
     LN_COOLER,
-    LN_EFFECT,
     LN_HEAT,
+    LN_UNITS,
     LONGEST_STEP_S,
     METAL,
     PAN,
@@ -41,14 +41,14 @@ from models.converter import CONVERTER_SHARE, MOST_TAKEN
 from models.cooler import case_at, conductance_w_k, pumped, ram
 from models.fleet import Vehicle
 from models.hypotheses import HEALTHY, OPEN
-from models.hypothesis_filter import BOUND_SD, FREEDOM, SLOW, predict, update, update_by
+from models.hypothesis_filter import BOUND_SD, FREEDOM, SLOW, predict, update, update_along
 from models.interacting import merge, weigh
 from tests.models.banks import Floats, covariance, driving, params_of
 from tests.printed import agrees
 
 unhurried = settings(max_examples=50, deadline=None)  # the first call compiles
 
-OWN = [LN_HEAT, LN_CASE, LN_COOLER, SINK, LN_CONVERTER, LN_EFFECT]
+OWN = [LN_HEAT, LN_CASE, LN_COOLER, SINK, LN_CONVERTER, LN_UNITS]
 """The truck's own values, which are learned slowly, and not at all under suspicion."""
 
 OTHERS = [place for place in range(STATES) if place not in OWN]
@@ -144,7 +144,7 @@ def test_a_reading_of_many_places_is_taken_in_as_filterpy_does(
     off_k = z * math.sqrt(float(h @ cov @ h) + r)
     reference, x_before, before = theirs(x, cov, h, r), x.copy(), cov.copy()
     reference.update(float(h @ x) + off_k)
-    update_by(hypothesis, h, off_k, r, True, x, cov)
+    update_along(hypothesis, h, off_k, r, True, x, cov)
     is_as_filterpy_has_it(reference, before, x, cov)
     slower = x_before[OWN] + SLOW * (reference.x - x_before)[OWN]
     held = np.clip(slower, priors.LEAST[OWN], priors.MOST[OWN])
@@ -165,7 +165,7 @@ def test_of_many_places_too_what_is_only_considered_is_schmidts_consider_filter(
     left = np.eye(STATES) - np.outer(gain, h)
     wanted_x = x + gain * 0.3
     wanted_cov = left @ cov @ left.T + r * np.outer(gain, gain)
-    update_by(hypothesis, h, 0.3, r, False, x, cov)
+    update_along(hypothesis, h, 0.3, r, False, x, cov)
     assert x == pytest.approx(wanted_x, rel=1e-9, abs=1e-11)
     assert cov == pytest.approx(wanted_cov, rel=1e-9, abs=1e-11)
 
@@ -179,7 +179,7 @@ def test_a_reading_of_one_place_by_its_slope_is_that_reading(seed: int, z: float
         x, cov = 0.01 * random.normal(size=STATES), covariance(random, WELL_ABOVE)
         if by_slope:
             width = 0.5 * math.log(cov[SITE, SITE] + 1.7)
-            said = update_by(HEALTHY, measures(SITE), z, 1.7, True, x, cov) - width
+            said = update_along(HEALTHY, measures(SITE), z, 1.7, True, x, cov) - width
         else:
             said = update(HEALTHY, SITE, x[SITE] + z, 1.7, True, False, x, cov)
         return said, x, cov

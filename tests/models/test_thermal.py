@@ -20,7 +20,7 @@ from models.layout import blank, copied, dtype_of, record
 from models.thermal import Thermal, ThermalParams, balance
 from models.thermal_parameters import MARGINS
 from models.view import View
-from models.window import WINDOW_S
+from models.window import WINDOW_S, Window, lines_c, note
 from tests.models.banks import params_of
 from tests.models.duties import circuit
 from tests.recorded import NOON_MS
@@ -297,3 +297,32 @@ def test_air_goes_with_speed_and_fluid_with_the_pump(
     assert pumped(0.0, fluid_c) == 0.0
     assert 0.0 < pumped(rpm, fluid_c) <= pumped(rpm + 500.0, fluid_c)
     assert pumped(rpm, fluid_c) <= pumped(rpm, fluid_c + 10.0)
+
+
+def read_lines(seen: list[tuple[float, float, float]], now_s: float) -> tuple[float, float]:
+    """Read the lines to and from the cooler [°C] at times [s]; give what is taken of them at another [s]."""
+    window, view = record(blank(dtype_of(Window))), on_the_road()
+    for second, view.line_out_c, view.line_return_c in seen:
+        view.time_ms = NOON_MS + round(1000.0 * second)
+        note(window, view)
+    return lines_c(window, NOON_MS + round(1000.0 * now_s))
+
+
+@pytest.mark.parametrize(
+    ("seen", "taken"),
+    [
+        ([], (math.nan, math.nan)),
+        ([(0.0, 90.0, 60.0)], (90.0, 60.0)),
+        (
+            [(0.0, 90.0, math.nan), (5.0, math.nan, 60.0), (8.0, math.nan, math.nan)],
+            (90.0, 60.0),
+        ),
+        ([(0.0, 90.0, 60.0), (6.0, 91.0, math.nan)], (91.0, 60.0)),
+        ([(-6.0, 90.0, math.nan), (0.0, math.nan, 60.0)], (math.nan, 60.0)),
+    ],
+    ids=["never", "with-the-fluid", "one-by-one", "the-last-counts", "too-long-ago"],
+)
+def test_the_coolers_lines_need_not_be_read_with_the_fluid(
+    seen: list[tuple[float, float, float]], taken: tuple[float, float]
+) -> None:
+    assert read_lines(seen, 10.0) == pytest.approx(taken, nan_ok=True)
