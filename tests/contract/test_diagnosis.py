@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, get_args
 
@@ -343,3 +344,38 @@ def test_without_engine_speed_nothing_is_judged(road: Road) -> None:
 @pytest.mark.parametrize("road", [STUCK, OVERLOADED, STARVED], ids=["stuck", "over", "starved"])
 def test_without_the_fluid_nothing_is_said(road: Road) -> None:
     assert judge(without(recorded(road), "fluid_temp_c"), road.vehicle) == []
+
+
+WRONG_RETURNS: dict[str, Callable[[NDArray[Any]], NDArray[Any]]] = {
+    "8 K warm": lambda table: table["cooler_return_temp_c"] + 8.0,
+    "8 K cold": lambda table: table["cooler_return_temp_c"] - 8.0,
+    "stuck": lambda table: np.full(len(table), table["cooler_return_temp_c"][-1]),
+    "in the air": lambda table: table["ambient_temp_c"] + 2.0,
+}
+
+
+@pytest.mark.parametrize("wrong", WRONG_RETURNS.values(), ids=WRONG_RETURNS)
+@pytest.mark.parametrize("circuit", CIRCUITS)
+def test_a_return_sensor_that_is_wrong_accuses_no_sound_truck(
+    circuit: Circuit, wrong: Callable[[NDArray[Any]], NDArray[Any]]
+) -> None:
+    road = Road(circuit=circuit, signals="lines", hours=4.0)
+    samples = recorded(road).copy()
+    fails = samples["time_ms"] >= START_MS + 3_600_000
+    samples["cooler_return_temp_c"][fails] = wrong(samples)[fails]
+    assert not accused(judge(samples, road.vehicle))
+
+
+def test_the_coolers_lines_need_not_come_with_the_fluid() -> None:
+    road = replace(STARVED, signals="lines", period_s=5)
+    samples = recorded(road)
+    apart = samples.copy()
+    lines = np.arange(len(apart)) % 2 == 0
+    for name in ("cooler_out_temp_c", "cooler_return_temp_c"):
+        apart[name][~lines] = np.nan
+    apart["fluid_temp_c"][lines] = np.nan
+    together_s = raised(judge(samples, road.vehicle), "cooler_starved")[0]
+    blind = samples.copy()
+    blind["cooler_return_temp_c"] = np.nan
+    assert abs(raised(judge(apart, road.vehicle), "cooler_starved")[0] - together_s) <= 180.0
+    assert together_s < raised(judge(blind, road.vehicle), "cooler_starved")[0]
