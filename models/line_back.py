@@ -100,17 +100,47 @@ def begin_back(line_back: LineBack) -> None:
 
 
 @compiled
-def take_up_back(line_back: LineBack, to_c: float, back_c: float, gap_s: float) -> None:
-    """Go on after a gap [s] with the first readings of the lines [°C]: after a night they must agree."""
+def take_up_back(
+    line_back: LineBack,
+    to_c: float,
+    back_c: float,
+    gap_s: float,
+    p: NDArray[np.float64],
+) -> None:
+    """Go on after a gap with the first readings of the lines: after a night they must agree.
+
+    Parameters
+    ----------
+    line_back
+        Changed.
+    to_c, back_c, gap_s
+        Lines to and from the cooler [°C]; length of the gap [s].
+    p
+        Probabilities of the hypotheses, shape (``COUNT``,); what a line back that is wrong had said is taken
+        out of them.
+    """
     line_back.to_c = math.nan
     apart_k = abs(to_c - back_c)
     if gap_s < NIGHT_S or math.isnan(apart_k):
         return
     line_back.wrong = 1 if apart_k > AGREES_K else 0
-    if line_back.wrong == 1 or _most_said(line_back) < 0.5 * MOST_SAID:
-        line_back.most = MOST_SAID
-    else:
-        line_back.most = MOST_SAID + NIGHT_ADDS
+    if line_back.wrong == 1:
+        _take_back(line_back, p)
+    line_back.most = MOST_SAID
+    if _most_said(line_back) >= 0.5 * MOST_SAID:
+        line_back.most += NIGHT_ADDS
+
+
+@compiled
+def _take_back(line_back: LineBack, p: NDArray[np.float64]) -> None:
+    """Take what was said out of the probabilities."""
+    total = 0.0
+    for place in range(COUNT):
+        p[place] *= math.exp(-line_back.said[place])
+        line_back.said[place] = 0.0
+        total += p[place]
+    for place in range(COUNT):
+        p[place] /= total
 
 
 @compiled

@@ -181,6 +181,9 @@ def judged(
     return judged_flow(params, line_back, duty, x, share, line_c, read_c)
 
 
+HEALTHY_ONLY = np.eye(COUNT)[HEALTHY]
+
+
 def begun_back() -> Any:
     line_back = record(blank(dtype_of(LineBack)))
     begin_back(line_back)
@@ -340,7 +343,7 @@ def test_one_that_stays_while_the_line_to_the_cooler_moves_is_its_sensors() -> N
     assert moved == pytest.approx([0.0, STUCK_K, 2.0 * STUCK_K - 0.1, 0.0])
     # A gap takes nothing back.
     note_back(line_back, 80.0 + 2.0 * STUCK_K, 60.1)
-    take_up_back(line_back, 20.0, 20.0, NIGHT_S)
+    take_up_back(line_back, 20.0, 20.0, NIGHT_S, HEALTHY_ONLY.copy())
     assert line_back.unmoved_k > STUCK_K
 
 
@@ -356,9 +359,9 @@ def test_one_that_stays_while_the_line_to_the_cooler_moves_is_its_sensors() -> N
 )
 def test_after_a_night_both_lines_must_agree(apart_k: float, gap_s: float, wrong: int) -> None:
     line_back = begun_back()
-    take_up_back(line_back, 5.0, 5.0 + apart_k, gap_s)
+    take_up_back(line_back, 5.0, 5.0 + apart_k, gap_s, HEALTHY_ONLY.copy())
     assert line_back.wrong == wrong
-    take_up_back(line_back, 5.0, 5.5, NIGHT_S)
+    take_up_back(line_back, 5.0, 5.5, NIGHT_S, HEALTHY_ONLY.copy())
     assert line_back.wrong == 0
 
 
@@ -506,7 +509,7 @@ def told_after(truth: int, *, read: bool) -> list[float]:
         if window == SOME_HOURS:
             hypothesis = truth
         if window == SOME_HOURS + QUARTER_HOUR:
-            take_up_back(bank.line_back, 20.0, 20.0, NIGHT_S)
+            take_up_back(bank.line_back, 20.0, 20.0, NIGHT_S, bank.p)
         run(params.circuit, hypothesis, duty, x, valve)
         to_c = float(x[SITE])
         back_c = (
@@ -540,9 +543,21 @@ def test_a_return_sensor_that_is_off_accuses_no_sound_truck(
     for _ in range(6):
         drive(params, bank, QUARTER_HOUR, off_k=off_k)
         assert told(bank, HEALTHY) > SUSPECT
-    take_up_back(bank.line_back, 20.0, 20.0 + off_k, NIGHT_S)
+    take_up_back(bank.line_back, 20.0, 20.0 + off_k, NIGHT_S, bank.p)
     drive(params, bank, SOME_HOURS, off_k=off_k)
     assert told(bank, HEALTHY) > SUSPECT
+
+
+def test_what_a_line_back_had_said_is_taken_back_once_it_is_found_wrong() -> None:
+    said_not, said = HEALTHY_ONLY.copy(), HEALTHY_ONLY.copy()
+    said_not[[HEALTHY, AIR, FLOW]] = 0.98, 0.015, 0.005
+    said[:] = said_not * np.exp([0.0, 0.0, 0.0, 0.0, 22.0, 3.0, 0.0, 0.0])
+    said /= said.sum()
+    line_back = begun_back()
+    line_back.said[[AIR, FLOW]] = 22.0, 3.0
+    take_up_back(line_back, 5.0, 15.0, NIGHT_S, said)
+    assert said == pytest.approx(said_not, rel=1e-9)
+    assert not line_back.said.any()
 
 
 @each([FULL_FLOW, BYPASS])
@@ -552,7 +567,7 @@ def test_nor_does_one_that_is_stuck_or_hangs_in_the_air(vehicle: Vehicle) -> Non
         drive(params, bank, SOME_HOURS)
         for _ in range(8):
             drive(params, bank, QUARTER_HOUR, only_c=read_c)
-            take_up_back(bank.line_back, read_c, read_c, NIGHT_S)
+            take_up_back(bank.line_back, read_c, read_c, NIGHT_S, bank.p)
             assert told(bank, HEALTHY) > SUSPECT
 
 
