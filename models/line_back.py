@@ -104,7 +104,7 @@ def take_up_back(
     line_back: LineBack,
     to_c: float,
     back_c: float,
-    gap_s: float,
+    stood_s: float,
     p: NDArray[np.float64],
 ) -> None:
     """Go on after a gap with the first readings of the lines: after a night they must agree.
@@ -113,15 +113,15 @@ def take_up_back(
     ----------
     line_back
         Changed.
-    to_c, back_c, gap_s
-        Lines to and from the cooler [°C]; length of the gap [s].
+    to_c, back_c, stood_s
+        Lines to and from the cooler [°C]; for how long the truck stood [s].
     p
         Probabilities of the hypotheses, shape (``COUNT``,); what a line back that is wrong had said is taken
         out of them.
     """
     line_back.to_c = math.nan
     apart_k = abs(to_c - back_c)
-    if gap_s < NIGHT_S or math.isnan(apart_k):
+    if stood_s < NIGHT_S or math.isnan(apart_k):
         return
     line_back.wrong = 1 if apart_k > AGREES_K else 0
     if line_back.wrong == 1:

@@ -228,7 +228,8 @@ def _take_up(params: ThermalParams, thermal: Thermal, view: View, slip_told: boo
     to_c, back_c = lines_c(window, view.time_ms)
     if params.bank.circuit.site == COOLER_LINE:
         to_c = view.fluid_c
-    take_up_back(thermal.bank.line_back, to_c, back_c, gap_s, thermal.bank.p)
+    stood_s = gap_s if view.fluid_c < COLD_START_C else 0.0  # else it has been driven unseen
+    take_up_back(thermal.bank.line_back, to_c, back_c, stood_s, thermal.bank.p)
     set_out(params.bank.circuit, thermal.expectation, view.fluid_c, gap_s)
     begin(window, view, slip_told)
     begin_block(thermal.own_error)

@@ -326,3 +326,18 @@ def test_the_coolers_lines_need_not_be_read_with_the_fluid(
     seen: list[tuple[float, float, float]], taken: tuple[float, float]
 ) -> None:
     assert read_lines(seen, 10.0) == pytest.approx(taken, nan_ok=True)
+
+
+@pytest.mark.parametrize(
+    ("fluid_c", "gap_h", "wrong"),
+    [(15.0, 10.0, 1), (80.0, 10.0, 0), (15.0, 2.0, 0)],
+    ids=["after-a-night", "driven-unseen", "after-a-stop"],
+)
+def test_lines_are_compared_where_the_truck_has_stood_cold(
+    fluid_c: float, gap_h: float, wrong: int
+) -> None:
+    drive = Drive()
+    drive.go(600.0)
+    drive.view.time_ms += round(3.6e6 * gap_h)
+    drive.step(0.0, fluid_c=fluid_c, line_out_c=fluid_c, line_return_c=fluid_c - 10.0)
+    assert drive.thermal.bank.line_back.wrong == wrong
