@@ -66,6 +66,9 @@ class Places:
             *written,
         ):
             folder.mkdir(parents=True, exist_ok=True)
+        # Whatever the umask of this process is: a test before may have started a daemon in it.
+        for folder in (self.own, FIXED, self.app, self.deps, self.python, self.cache):
+            folder.chmod(0o755)
         for folder in written:
             os.chown(folder, NOBODY, NOBODY)
             folder.chmod(0o700)
