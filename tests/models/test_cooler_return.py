@@ -572,7 +572,7 @@ def test_nor_does_one_that_is_stuck_or_hangs_in_the_air(vehicle: Vehicle) -> Non
 
 
 @pytest.mark.parametrize("truth", [AIR, FLOW], ids=NAMES.__getitem__)
-def test_and_without_the_reading_they_do_not(truth: int) -> None:
+def test_without_the_reading_a_fluid_as_foretold_accuses_nobody(truth: int) -> None:
     params, bank = begun()
     drive(params, bank, SOME_HOURS)
     drive(params, bank, QUARTER_HOUR, truth, read=False)
