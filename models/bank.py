@@ -228,10 +228,10 @@ def step_bank(
                 place, SITE, line_c, line_var, learns, place == SHUT, xs[place], covs[place]
             )
         bank.log_likelihood[place] = told
-    to_c = fluid_c if params.circuit.site == COOLER_LINE else line_c
     if not trusted:
         return
     if flows:
+        to_c = fluid_c if params.circuit.site == COOLER_LINE else line_c
         learn_back(
             params.circuit,
             params.begins_per_h,

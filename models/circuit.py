@@ -41,9 +41,7 @@ FAULT = 8  # what the hypothesis says of its fault
 SITE = 9  # where the fluid is read, or the line to the cooler [°C]
 LN_RISE = 10  # ln of the scale of that place's rise over the sump [-]
 LN_CONVERTER = 11  # ln of the scale of the converter's share of the heat made [-]
-LN_UNITS = (
-    12  # ln of the scale of the cooler's number of transfer units, as its two lines show it [-]
-)
+LN_UNITS = 12  # ln of the scale of the cooler's number of transfer units [-]
 STATES = 13
 
 # What a window of driving was, by place.

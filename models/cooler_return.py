@@ -71,9 +71,7 @@ def comes_back_c(
         passes = FLUID_SIDE / (
             1.0 / left - (1.0 - FLUID_SIDE)
         )  # leaves so much of the conductance
-    flow = passes * pumped(duty[RPM], x[FLUID])
-    if params.kind == BYPASS:
-        flow *= through(share)
+    flow = passes * flow_share(params, duty, x, share)
     sink_share = 1.0
     if params.kind < COOLANT:
         sink_share = ram(duty[SPEED_KM_H]) * (math.exp(x[FAULT]) if hypothesis == AIR else 1.0)
@@ -83,6 +81,15 @@ def comes_back_c(
     taken = effectiveness(used, max(LEAST_SHARE, flow), sink_share, x[LN_UNITS])
     back: float = to_c - taken * (to_c - cooled_by_c(params, duty, x))
     return back
+
+
+@compiled
+def flow_share(
+    params: CircuitParams, duty: NDArray[np.float64], x: NDArray[np.float64], share: float
+) -> float:
+    """Flow through a healthy cooler, its valve open by ``share``, as a share of the usual [-]."""
+    flow: float = pumped(duty[RPM], x[FLUID])
+    return flow * through(share) if params.kind == BYPASS else flow
 
 
 @compiled

@@ -15,12 +15,9 @@ from numpy.typing import NDArray
 
 from models import priors
 from models.circuit import (
-    BYPASS,
     COOLANT,
     FAULT,
-    FLUID,
     LN_UNITS,
-    RPM,
     SINK,
     SPAN_S,
     SPEED_KM_H,
@@ -28,14 +25,13 @@ from models.circuit import (
     TANK_AND_AIR,
     CircuitParams,
     doubted,
-    through,
 )
 from models.compiled import compiled
-from models.cooler import pumped
-from models.cooler_return import comes_back_c, cooled_by_c
+from models.cooler_return import comes_back_c, cooled_by_c, flow_share
 from models.hypotheses import COUNT, HEALTHY
 from models.hypothesis_filter import update_along
 from models.layout import Layout
+from models.window import LONG_STOP_S
 
 MOST_SAID = 5.0
 """Most that the line back by itself may add to the log odds of a fault [-]; own choice. What it says against
@@ -48,9 +44,6 @@ own choice."""
 TEACHES_UP_TO = 2.0
 """Log odds of a fault by the line back up to which it teaches what is usual of this truck [-]; own choice.
 What is learned beyond would be the fault."""
-
-NIGHT_S = 6.0 * 3600.0
-"""Time parked after which both lines are as cold as the air [s]; own choice."""
 
 AGREES_K = 4.0
 """How far both lines may then be apart [K]; own choice."""
@@ -121,7 +114,7 @@ def take_up_back(
     """
     line_back.to_c = math.nan
     apart_k = abs(to_c - back_c)
-    if stood_s < NIGHT_S or math.isnan(apart_k):
+    if stood_s < LONG_STOP_S or math.isnan(apart_k):
         return
     line_back.wrong = 1 if apart_k > AGREES_K else 0
     if line_back.wrong == 1:
@@ -244,9 +237,7 @@ def judged_flow(
     sink_c = cooled_by_c(params, duty, x)
     if to_c - sink_c < LEAST_OVER_K or not sink_c - BEYOND_K <= back_c <= to_c + BEYOND_K:
         return 0.0
-    flow = pumped(duty[RPM], x[FLUID])
-    if params.kind == BYPASS:
-        flow *= through(share)
+    flow = flow_share(params, duty, x, share)
     return flow if flow >= LEAST_FLOW else 0.0
 
 

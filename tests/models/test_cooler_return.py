@@ -38,7 +38,6 @@ from models.line_back import (
     LEAST_FLOW,
     LEAST_KM_H,
     LEAST_OVER_K,
-    NIGHT_S,
     STUCK_K,
     LineBack,
     begin_back,
@@ -47,6 +46,7 @@ from models.line_back import (
     take_up_back,
 )
 from models.thermal import DISCOUNT, SUSPECT
+from models.window import LONG_STOP_S
 from tests.models.banks import Floats, driving, params_of
 
 LIBRARY: Callable[..., float] = effectiveness_from_NTU
@@ -343,25 +343,25 @@ def test_one_that_stays_while_the_line_to_the_cooler_moves_is_its_sensors() -> N
     assert moved == pytest.approx([0.0, STUCK_K, 2.0 * STUCK_K - 0.1, 0.0])
     # A gap takes nothing back.
     note_back(line_back, 80.0 + 2.0 * STUCK_K, 60.1)
-    take_up_back(line_back, 20.0, 20.0, NIGHT_S, HEALTHY_ONLY.copy())
+    take_up_back(line_back, 20.0, 20.0, LONG_STOP_S, HEALTHY_ONLY.copy())
     assert line_back.unmoved_k > STUCK_K
 
 
 @pytest.mark.parametrize(
     ("apart_k", "gap_s", "wrong"),
     [
-        (1.0, NIGHT_S, 0),
-        (8.0, NIGHT_S, 1),
-        (-8.0, NIGHT_S, 1),
+        (1.0, LONG_STOP_S, 0),
+        (8.0, LONG_STOP_S, 1),
+        (-8.0, LONG_STOP_S, 1),
         (8.0, 3600.0, 0),
-        (math.nan, NIGHT_S, 0),
+        (math.nan, LONG_STOP_S, 0),
     ],
 )
 def test_after_a_night_both_lines_must_agree(apart_k: float, gap_s: float, wrong: int) -> None:
     line_back = begun_back()
     take_up_back(line_back, 5.0, 5.0 + apart_k, gap_s, HEALTHY_ONLY.copy())
     assert line_back.wrong == wrong
-    take_up_back(line_back, 5.0, 5.5, NIGHT_S, HEALTHY_ONLY.copy())
+    take_up_back(line_back, 5.0, 5.5, LONG_STOP_S, HEALTHY_ONLY.copy())
     assert line_back.wrong == 0
 
 
@@ -509,7 +509,7 @@ def told_after(truth: int, *, read: bool) -> list[float]:
         if window == SOME_HOURS:
             hypothesis = truth
         if window == SOME_HOURS + QUARTER_HOUR:
-            take_up_back(bank.line_back, 20.0, 20.0, NIGHT_S, bank.p)
+            take_up_back(bank.line_back, 20.0, 20.0, LONG_STOP_S, bank.p)
         run(params.circuit, hypothesis, duty, x, valve)
         to_c = float(x[SITE])
         back_c = (
@@ -543,7 +543,7 @@ def test_a_return_sensor_that_is_off_accuses_no_sound_truck(
     for _ in range(6):
         drive(params, bank, QUARTER_HOUR, off_k=off_k)
         assert told(bank, HEALTHY) > SUSPECT
-    take_up_back(bank.line_back, 20.0, 20.0 + off_k, NIGHT_S, bank.p)
+    take_up_back(bank.line_back, 20.0, 20.0 + off_k, LONG_STOP_S, bank.p)
     drive(params, bank, SOME_HOURS, off_k=off_k)
     assert told(bank, HEALTHY) > SUSPECT
 
@@ -555,7 +555,7 @@ def test_what_a_line_back_had_said_is_taken_back_once_it_is_found_wrong() -> Non
     said /= said.sum()
     line_back = begun_back()
     line_back.said[[AIR, FLOW]] = 22.0, 3.0
-    take_up_back(line_back, 5.0, 15.0, NIGHT_S, said)
+    take_up_back(line_back, 5.0, 15.0, LONG_STOP_S, said)
     assert said == pytest.approx(said_not, rel=1e-9)
     assert not line_back.said.any()
 
@@ -567,7 +567,7 @@ def test_nor_does_one_that_is_stuck_or_hangs_in_the_air(vehicle: Vehicle) -> Non
         drive(params, bank, SOME_HOURS)
         for _ in range(8):
             drive(params, bank, QUARTER_HOUR, only_c=read_c)
-            take_up_back(bank.line_back, read_c, read_c, NIGHT_S, bank.p)
+            take_up_back(bank.line_back, read_c, read_c, LONG_STOP_S, bank.p)
             assert told(bank, HEALTHY) > SUSPECT
 
 
