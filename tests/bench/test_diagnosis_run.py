@@ -28,8 +28,9 @@ from tests.bench.diagnosis.draw import (
     Trial,
     trial,
 )
-from tests.bench.diagnosis.duties import DRIVES_A_DAY
+from tests.bench.diagnosis.duties import DAY_S, DRIVES_A_DAY
 from tests.bench.diagnosis.judge import cannot_have
+from tests.bench.diagnosis.known import known_for
 from tests.bench.diagnosis.measure import tasks
 from tests.bench.diagnosis.road import record
 
@@ -107,6 +108,36 @@ def test_so_many_days_take_so_many_trucks() -> None:
     assert len(tasks(1, 20)) == 5
     assert len(tasks(1, 21)) == 6
     assert {task.healthy_share for task in tasks(1, 8, healthy=True)} == {1.0}
+    assert [task.known_days for task in tasks(1, 2 * 34, known_days=30)] == [30, 30]
+
+
+def test_a_truck_that_is_known_is_the_same_truck_with_the_same_fault_later() -> None:
+    for one in DRAWN[:100]:
+        known = known_for(one, 30)
+        assert known.days == 30 + DAYS
+        assert len(known.drives) == (30 + DAYS) * DRIVES_A_DAY
+        for before, after in zip(known.drives, known.drives[1:], strict=False):
+            assert before.end_s < after.start_s
+        own = known.drives[-len(one.drives) :]
+        assert [drive.start_s - 30 * DAY_S for drive in own] == [d.start_s for d in one.drives]
+        assert [drive.segments for drive in own] == [drive.segments for drive in one.drives]
+        assert known.weathers[30:] == one.weathers
+        assert replace(known.plan, faults=()) == replace(one.plan, faults=())
+        later = [
+            replace(fault, since_s=fault.since_s - 30 * DAY_S) for fault in known.plan.faults
+        ]
+        assert later == list(one.plan.faults)
+        assert known_for(one, 0) is one
+
+
+def test_the_days_before_are_of_the_same_climate_and_not_all_alike() -> None:
+    for one in DRAWN[:100]:
+        before = known_for(one, 30).weathers[:30]
+        means = [day.mean_c for day in before]
+        assert {day.swing_c for day in before} == {one.weathers[0].swing_c}
+        assert len(set(means)) > 1
+        own = float(np.mean([day.mean_c for day in one.weathers]))
+        assert abs(float(np.mean(means)) - own) < 2.5
 
 
 def _first(label: str, **circumstances: Any) -> Trial:

@@ -153,6 +153,24 @@ def test_false_alarms_are_those_without_a_fault_over_the_time_without_one() -> N
     assert scored.per_hour == pytest.approx(3.0 / scored.running_h)
 
 
+def test_false_alarms_of_known_trucks_are_those_after_their_first_days() -> None:
+    outcomes = (
+        _with(HEALTHY, ("right", 50.0), ("hot", 60.0), ("right", 70_000.0)),
+        _with(FAULTY, ("wrong", 1_200.0), ("right", 3_600.0)),
+    )
+    early, late = (
+        false_alarms(outcomes, "judge", ignored=IGNORED, **between)
+        for between in ({"until_s": 1_000.0}, {"since_s": 1_000.0})
+    )
+    assert (early.by_kind, late.by_kind) == (Counter(right=1), Counter(right=1, wrong=1))
+    assert early.days == pytest.approx(2_000.0 / 86_400.0)
+    whole = false_alarms(outcomes, "judge", ignored=IGNORED)
+    assert early.days + late.days == pytest.approx(whole.days)
+    assert early.running_h + late.running_h == pytest.approx(whole.running_h)
+    # A fault that began before them leaves no time without one.
+    assert false_alarms(outcomes[1:], "judge", since_s=2_000.0).days == 0.0
+
+
 def test_no_false_alarm_still_leaves_a_bound() -> None:
     # The rule of three, exactly: -ln 0.05 = 2.9957 events may hide behind none seen.
     none = false_alarms([_with(replace(HEALTHY, days=365))], "judge")

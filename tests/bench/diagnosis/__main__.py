@@ -31,10 +31,13 @@ def main() -> int:
     parser.add_argument(
         "--healthy", action="store_true", help="no truck fails: for the rate of false alarms"
     )
+    parser.add_argument(
+        "--known", type=int, default=0, help="days that each truck has been driven before"
+    )
     asked = parser.parse_args()
     seed = TUNING_SEED if asked.tuning else REPORTED_SEED
     began = time.perf_counter()
-    todo = tasks(seed, asked.days, healthy=asked.healthy)
+    todo = tasks(seed, asked.days, healthy=asked.healthy, known_days=asked.known)
     found = list(outcomes(todo, jobs=asked.jobs))
     scores = report(found)
     took_s = time.perf_counter() - began
@@ -50,8 +53,8 @@ def main() -> int:
     sys.stdout.write(
         f"bench.diagnosis: seed {seed} ({'tuning' if asked.tuning else 'reported'}), "
         f"{scores.truck_days:,} truck-days, {scores.running_h:,.0f} driving hours, "
-        f"{scores.healthy} healthy and {scores.faulty} faulty trucks; {took_s:.0f} s, "
-        f"{asked.jobs} processes\n\n{table(scores)}"
+        f"{scores.healthy} healthy and {scores.faulty} faulty trucks, "
+        f"known for {asked.known} days; {took_s:.0f} s, {asked.jobs} processes\n\n{table(scores)}"
     )
     return 0
 

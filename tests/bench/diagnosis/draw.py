@@ -23,7 +23,13 @@ from simulator.sensors import (
     coarse,
 )
 from simulator.trucks import truck_plan
-from tests.bench.diagnosis.duties import DRIVES_A_DAY, Drive, random_days
+from tests.bench.diagnosis.duties import (
+    DRIVES_A_DAY,
+    TERRAINS,
+    Drive,
+    Terrain,
+    random_days,
+)
 
 TUNING_SEED = 41
 """Trucks that detectors and baselines may be tuned on."""
@@ -119,6 +125,8 @@ class Trial:
     plan: TruckPlan
     weathers: tuple[Weather, ...]
     drives: tuple[Drive, ...]
+    terrain: Terrain
+    days: int = DAYS
 
     @property
     def fault(self) -> Fault | None:
@@ -141,7 +149,8 @@ def trial(seed: int, number: int, *, healthy_share: float = HEALTHY_SHARE) -> Tr
     (circuit,) = rng.choices([c for c, _ in CIRCUITS], [w for _, w in CIRCUITS])
     (truck_class,) = rng.choices([c for c, _ in CLASSES], [w for _, w in CLASSES])
     valve, air = fittings(rng, circuit)
-    drives = random_days(rng, days=DAYS, trailer_kg=TRAILER_KG[truck_class])
+    terrain = rng.choice(TERRAINS)
+    drives = random_days(rng, days=DAYS, terrain=terrain, trailer_kg=TRAILER_KG[truck_class])
     (position,) = rng.choices([p for p, _ in POSITIONS], [w for _, w in POSITIONS])
     plan = _scatter(
         rng,
@@ -165,6 +174,7 @@ def trial(seed: int, number: int, *, healthy_share: float = HEALTHY_SHARE) -> Tr
         plan=replace(plan, fit=_fit(rng, position), faults=(*faults, *_missing(rng, drives))),
         weathers=_weathers(rng),
         drives=drives,
+        terrain=terrain,
     )
 
 
@@ -172,13 +182,14 @@ def _weathers(rng: Random) -> tuple[Weather, ...]:
     """Draw a climate and its days, all within the stated bounds."""
     swing = rng.uniform(1.0, 9.0)
     mean = rng.uniform(LOWEST_C + swing, HIGHEST_C - swing)
-    days = (mean + rng.gauss(0.0, 2.5) for _ in range(DAYS + 1))
-    return tuple(
-        Weather(
-            mean_c=min(max(day, LOWEST_C + swing), HIGHEST_C - swing),
-            swing_c=swing,
-        )
-        for day in days
+    return tuple(day_of(rng, mean, swing) for _ in range(DAYS + 1))
+
+
+def day_of(rng: Random, mean_c: float, swing_c: float) -> Weather:
+    """Draw a day of a climate."""
+    day_c = mean_c + rng.gauss(0.0, 2.5)
+    return Weather(
+        mean_c=min(max(day_c, LOWEST_C + swing_c), HIGHEST_C - swing_c), swing_c=swing_c
     )
 
 

@@ -36,9 +36,10 @@ class Drive:
         return self.load_share >= LOADED_SHARE
 
 
-def random_days(rng: Random, *, days: int, trailer_kg: float) -> tuple[Drive, ...]:
+def random_days(
+    rng: Random, *, days: int, terrain: Terrain, trailer_kg: float
+) -> tuple[Drive, ...]:
     """Draw two drives a day, together some two to four hours, with a rest of hours between."""
-    terrain = rng.choice(TERRAINS)
     drives = []
     for day in range(days):
         start_s = day * DAY_S + round(3600.0 * rng.uniform(5.5, 9.0))

@@ -10,6 +10,7 @@ from models.kernel import warm_up
 from tests.bench.diagnosis.baselines import cusum, fixed_limit
 from tests.bench.diagnosis.draw import DAYS, HEALTHY_SHARE, Trial, trial
 from tests.bench.diagnosis.judge import cannot_have, judge
+from tests.bench.diagnosis.known import known_for
 from tests.bench.diagnosis.outcome import Outcome
 from tests.bench.diagnosis.road import Recording, record
 
@@ -27,11 +28,14 @@ class Task:
     seed: int
     number: int
     healthy_share: float
+    known_days: int = 0
 
 
 def drive(task: Task) -> tuple[Trial, Recording]:
     """Drive one truck."""
-    drawn = trial(task.seed, task.number, healthy_share=task.healthy_share)
+    drawn = known_for(
+        trial(task.seed, task.number, healthy_share=task.healthy_share), task.known_days
+    )
     return drawn, record(drawn)
 
 
@@ -42,7 +46,7 @@ def truth(drawn: Trial, recording: Recording) -> Outcome:
         number=drawn.number,
         label=drawn.label,
         drives=drawn.drives,
-        days=DAYS,
+        days=drawn.days,
         gradual=fault is not None and (fault.ramp_s > 0.0 or fault.kind == "sensor_drift"),
         slip_told="lockup_slip_rpm" in drawn.plan.fit.signals,
         whole=drawn.whole,
@@ -72,11 +76,19 @@ def measured(task: Task) -> Outcome:
     return outcome(*drive(task))
 
 
-def tasks(seed: int, truck_days: int, *, healthy: bool = False) -> list[Task]:
-    """Give the trucks that make up at least so many days; ``healthy``: none of them fails."""
+def tasks(
+    seed: int, truck_days: int, *, healthy: bool = False, known_days: int = 0
+) -> list[Task]:
+    """Give the trucks that make up at least so many days; ``healthy``: none of them fails.
+
+    ``known_days``: how long each has been driven before its own days, which count too.
+    """
     share = 1.0 if healthy else HEALTHY_SHARE
-    trucks = -(-truck_days // DAYS)
-    return [Task(seed=seed, number=number, healthy_share=share) for number in range(trucks)]
+    trucks = -(-truck_days // (known_days + DAYS))
+    return [
+        Task(seed=seed, number=number, healthy_share=share, known_days=known_days)
+        for number in range(trucks)
+    ]
 
 
 def outcomes(todo: list[Task], *, jobs: int) -> Iterator[Outcome]:

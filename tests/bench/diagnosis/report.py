@@ -10,6 +10,7 @@ from typing import Any
 
 from tests.bench.diagnosis.calibration import Calibration, of_alarms, of_states
 from tests.bench.diagnosis.draw import KINDS
+from tests.bench.diagnosis.duties import DAY_S
 from tests.bench.diagnosis.judge import NOT_FAULTS
 from tests.bench.diagnosis.measure import DETECTORS, JUDGES
 from tests.bench.diagnosis.outcome import Outcome
@@ -24,6 +25,9 @@ from tests.bench.diagnosis.targets import Target, score_kind, targets
 
 STUCK_WHOLE = "bypass stuck, no signal missing"
 SLIP_TOLD, SLIP_UNTOLD = "lockup slip, slip told", "lockup slip, not told"
+NEW_DAYS = 7
+"""Days in which a truck's own values are being learned [-]; own choice."""
+
 SENSOR_LABELS = frozenset(kind.label for kind in KINDS if kind.of_sensor)
 
 
@@ -40,6 +44,8 @@ class Report:
     confusion: Mapping[str, Counter[str]]
     false_alarms: Mapping[str, FalseAlarms]
     too_hot: FalseAlarms
+    of_new: FalseAlarms
+    of_known: FalseAlarms
     stated: Calibration
     by_alarm: Mapping[str, Calibration]
 
@@ -59,6 +65,8 @@ def report(outcomes: Sequence[Outcome]) -> Report:
         rows={judge: _rows(outcomes, judge) for judge in JUDGES},
         confusion=confusion(outcomes, DETECTORS, NOT_FAULTS),
         false_alarms=shares,
+        of_new=_detectors_false(outcomes, until_s=NEW_DAYS * DAY_S),
+        of_known=_detectors_false(outcomes, since_s=NEW_DAYS * DAY_S),
         too_hot=replace(every, count=hot, by_kind=Counter(over_temperature=hot)),
         stated=of_states(outcomes, SENSOR_LABELS),
         by_alarm={
@@ -66,6 +74,10 @@ def report(outcomes: Sequence[Outcome]) -> Report:
             for kind in sorted(raised - NOT_FAULTS)
         },
     )
+
+
+def _detectors_false(outcomes: Sequence[Outcome], **between: float) -> FalseAlarms:
+    return false_alarms(outcomes, DETECTORS, ignored=NOT_FAULTS, **between)
 
 
 def _true_labels(alarm: str) -> frozenset[str]:

@@ -108,12 +108,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--first", type=int, default=0, help="number of the first truck")
     parser.add_argument("--trucks", type=int, default=100, help="how many")
     parser.add_argument("--healthy", action="store_true", help="no truck fails")
+    parser.add_argument("--known", type=int, default=0, help="days driven before")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     asked = parser.parse_args(arguments)
     asked.folder.mkdir(parents=True, exist_ok=True)
     share = 1.0 if asked.healthy else HEALTHY_SHARE
     numbers = range(asked.first, asked.first + asked.trucks)
-    todo = [measure.Task(seed=TUNING_SEED, number=one, healthy_share=share) for one in numbers]
+    todo = [
+        measure.Task(seed=TUNING_SEED, number=one, healthy_share=share, known_days=asked.known)
+        for one in numbers
+    ]
     with multiprocessing.Pool(asked.jobs) as pool:
         found = pool.map(partial(_judged, asked.folder), todo, chunksize=4)
     sys.stdout.write(table(report(found)))

@@ -22,7 +22,7 @@ from simulator.faults import Fault, apply_to_truck
 from simulator.physics.truck import Truck
 from simulator.routes import Segment
 from simulator.sensors import FLUID, READ, Sensors
-from tests.bench.diagnosis.draw import DAYS, Trial
+from tests.bench.diagnosis.draw import Trial
 from tests.bench.diagnosis.duties import DAY_S
 
 START_MS = 1_767_225_600_000
@@ -162,7 +162,7 @@ def steps(trial: Trial) -> Iterator[Step]:
     """Give the steps of a truck through all its days, at rest in longer ones once the gateway sleeps."""
     linger_s = round(trial.plan.gateway.linger_s)
     ends = [drive.start_s for drive in trial.drives[1:]]
-    for drive, next_s in zip(trial.drives, [*ends, DAYS * DAY_S], strict=True):
+    for drive, next_s in zip(trial.drives, [*ends, trial.days * DAY_S], strict=True):
         now_s = drive.start_s
         for segment in drive.segments:
             for _ in range(round(segment.duration_s or 0.0)):

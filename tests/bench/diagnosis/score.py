@@ -230,19 +230,25 @@ class FalseAlarms:
 
 
 def false_alarms(
-    outcomes: Sequence[Outcome], judge: str, *, ignored: AbstractSet[str] = frozenset()
+    outcomes: Sequence[Outcome],
+    judge: str,
+    *,
+    ignored: AbstractSet[str] = frozenset(),
+    since_s: float = 0.0,
+    until_s: float = math.inf,
 ) -> FalseAlarms:
-    """Count alarms of healthy trucks, and of others before their fault began."""
+    """Count alarms of healthy trucks, and of others before their fault began, between two times [s]."""
     kinds: Counter[str] = Counter()
     days = running_s = 0.0
     for outcome in outcomes:
         end_s = 86_400.0 * outcome.days if outcome.since_s is None else outcome.since_s
-        days += end_s / 86_400.0
-        running_s += outcome.running_s(0.0, end_s)
+        end_s = min(end_s, until_s)
+        days += max(0.0, end_s - since_s) / 86_400.0
+        running_s += outcome.running_s(since_s, end_s)
         kinds.update(
             one.kind
             for one in outcome.alarms[judge]
-            if one.second < end_s and one.kind not in ignored
+            if since_s <= one.second < end_s and one.kind not in ignored
         )
     return FalseAlarms(
         count=kinds.total(), days=days, running_h=running_s / 3600.0, by_kind=kinds

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from tests.bench.diagnosis.calibration import Calibration
 from tests.bench.diagnosis.measure import DETECTORS, JUDGES
-from tests.bench.diagnosis.report import Report
+from tests.bench.diagnosis.report import NEW_DAYS, Report
 from tests.bench.diagnosis.score import NONE, FalseAlarms, Row, Share
 
 
@@ -133,6 +133,9 @@ def _false_alarms(report: Report) -> Iterator[str]:
     yield from _head(("judge", "count", "a truck-year", "at most", "a driving hour", "kinds"))
     for judge in JUDGES:
         yield _line((judge, *_rates(report.false_alarms[judge])))
+    if report.of_known.days:
+        yield _line((f"of trucks in their first {NEW_DAYS} days", *_rates(report.of_new)))
+        yield _line((f"of trucks known for {NEW_DAYS} days", *_rates(report.of_known)))
     yield _line(("over_temperature (duty)", *_rates(report.too_hot)))
 
 

@@ -131,7 +131,10 @@ def driven(task: Task) -> Driven:
 
 def keep(folder: Path, task: Task) -> Path:
     """Drive a truck unless that has been done, and keep what its bank is given."""
-    path = folder / f"{task.seed}-{task.number}-{round(100 * task.healthy_share)}"
+    path = (
+        folder
+        / f"{task.seed}-{task.number}-{round(100 * task.healthy_share)}-{task.known_days}"
+    )
     if not path.exists():
         part = path.with_suffix(".part")
         part.write_bytes(zlib.compress(pickle.dumps(driven(task)), 1))
