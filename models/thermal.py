@@ -34,9 +34,7 @@ from models.circuit import (
     COOLANT,
     COOLER_LINE,
     EXTRA,
-    FAULT,
     HEAT_W,
-    LEAK,
     LN_CASE,
     LN_COOLER,
     LN_HEAT,
@@ -47,9 +45,8 @@ from models.circuit import (
 )
 from models.compiled import compiled
 from models.converter import arriving
-from models.cooler import FLUID_SIDE
 from models.expectation import TRUSTED_FROM, Expectation, run_on, set_out, trust
-from models.hypotheses import AIR, COUNT, FLOW, HEALTHY, LOW, SENSOR, SHUT
+from models.hypotheses import AIR, COUNT, FLOW, HEALTHY, SENSOR
 from models.layout import Layout
 from models.line_back import take_up_back
 from models.observing import Observing, observe_flow
@@ -61,6 +58,9 @@ from models.own_error import (
     learn_window,
     window_scale,
 )
+from models.share_left import share_left
+from models.stretch_odds import any_odds
+from models.stretches import Stretches, look_along, set_out_again
 from models.view import View
 from models.window import WINDOW_S, Window, add, begin, clear, close, lines_c, note, tells
 
@@ -92,6 +92,9 @@ takes them to, so that it wakes early, and what two nodes get wrong speaks for a
 the tuning trucks, with ``models.thermal_parameters.MARGINS``: by how often what was stated at 0.9
 and more was so."""
 
+STARVED_BELIEVED = 0.2
+"""Share of the bank's odds of a lack of air or of flow that is told [-]: the last stretches tell them better
+(``models.stretches``). All of it told, sound tuning trucks are accused half as often again."""
 
 NOTHING, TAKE_UP, CLOSE = 0, 1, 2
 """What a sample leaves to do: nothing, to set out anew after a gap, to judge a whole window."""
@@ -102,6 +105,7 @@ class ThermalParams(Layout):
 
     bank: BankParams
     false_alarms_per_h: float  # fault alarms allowed of a sound truck [1/h of driving]
+    error_sd_k: float  # of the balance, over whole drives [K]
 
 
 class Thermal(Layout):
@@ -119,6 +123,7 @@ class Thermal(Layout):
     expectation: Expectation
     observing: Observing
     own_error: OwnError
+    stretches: Stretches
     p: Annotated[NDArray[np.float64], COUNT]
     suspect_ms: int  # since when a fault is the likelier, 0: it is not
     share: float  # conductance of the cooler as a share of this truck's own healthy one [-]
@@ -231,6 +236,7 @@ def _take_up(params: ThermalParams, thermal: Thermal, view: View, slip_told: boo
     stood_s = gap_s if view.fluid_c < COLD_START_C else 0.0  # else it has been driven unseen
     take_up_back(thermal.bank.line_back, to_c, back_c, stood_s, thermal.bank.p)
     set_out(params.bank.circuit, thermal.expectation, view.fluid_c, gap_s)
+    set_out_again(params.bank.circuit, thermal.stretches, view.fluid_c, view.time_ms, gap_s)
     begin(window, view, slip_told)
     begin_block(thermal.own_error)
     thermal.converter_w = 0.0
@@ -277,7 +283,16 @@ def judge_window(
     )
     thermal.windows += 1
     thermal.known_ms = view.time_ms
-    healthy = bank.p[HEALTHY]
+    look_along(
+        circuit,
+        params.bank.begins_per_h,
+        params.error_sd_k,
+        thermal.stretches,
+        duty,
+        view.fluid_c,
+        _counts(thermal, circuit.kind >= COOLANT, sensor_off),
+    )
+    healthy = bank.p[HEALTHY] / (1.0 + any_odds(thermal.stretches.odds))
     sound = healthy > TRUSTED_FROM and sensor_off <= TRUSTED_UP_TO
     if sound and duty[RPM] >= RUNNING_RPM:
         variance = bank.cov[EXTRA * (STATES + 1)]
@@ -301,7 +316,7 @@ def judge_window(
     if thermal.p[HEALTHY] >= SUSPECT:
         thermal.suspect_ms = 0
     elif thermal.suspect_ms == 0:
-        thermal.suspect_ms = view.time_ms
+        thermal.suspect_ms = _since(thermal, view.time_ms)
 
 
 @compiled
@@ -310,10 +325,26 @@ def _follow(span_s: float, over_s: float) -> float:
 
 
 @compiled
+def _counts(thermal: Thermal, by_coolant: bool, sensor_off: float) -> bool:
+    """Say whether a window tells what the cooler carries: the pump turns, sink and reading are known."""
+    window = thermal.window
+    sink_known = by_coolant or window.air_read == 1
+    return bool(sink_known and window.duty[RPM] >= RUNNING_RPM and sensor_off <= TRUSTED_UP_TO)
+
+
+@compiled
+def _since(thermal: Thermal, now_ms: int) -> int:
+    """Say since when a fault that has just become the likelier is suspected [Unix ms]."""
+    stretches = thermal.stretches
+    if stretches.since > 0 and any_odds(stretches.odds) > 1.0:
+        return int(stretches.began_ms[stretches.since])
+    return now_ms
+
+
+@compiled
 def _tell(thermal: Thermal, sensor_off: float) -> None:
     """Write down what others read."""
     bank = thermal.bank
-    _discount(bank, thermal, sensor_off)
     x = bank.x.reshape((COUNT, STATES))[HEALTHY]
     cov = bank.cov.reshape((COUNT, STATES, STATES))[HEALTHY]
     thermal.heat_scale = math.exp(x[LN_HEAT])
@@ -325,45 +356,32 @@ def _tell(thermal: Thermal, sensor_off: float) -> None:
         floor = priors.FLOOR_SD[place]
         left += 0.5 * (math.sqrt(cov[place, place]) - floor) / (priors.SD[place] - floor)
     thermal.learned = max(0.0, min(1.0, 1.0 - left))
-    _share(bank, thermal)
+    _put_together(bank, thermal, sensor_off)
 
 
 @compiled
-def _discount(bank: Bank, thermal: Thermal, sensor_off: float) -> None:
-    """Write the probabilities as they are told: what two nodes get wrong is not in the bank's own."""
-    healthy = bank.p[HEALTHY]
-    total = DISCOUNT * healthy + 1.0 - healthy
+def _put_together(bank: Bank, thermal: Thermal, sensor_off: float) -> None:
+    """Write the probabilities as they are told, and what is left of the cooler.
+
+    What two nodes get wrong is not in the bank's own odds (``DISCOUNT``). The last stretches say less of most
+    faults and more of some; both judge by the same readings, so that the one that says more counts alone.
+    """
+    healthy = DISCOUNT * bank.p[HEALTHY]
+    weights, by_stretches, total = np.empty(COUNT), np.empty(COUNT), 0.0
     for place in range(COUNT):
-        weight = DISCOUNT if place == HEALTHY else 1.0
-        thermal.p[place] = (1.0 - sensor_off) * weight * bank.p[place] / total
+        by_stretches[place] = healthy * thermal.stretches.odds[place]
+        told = healthy if place == HEALTHY else bank.p[place]
+        if place in (AIR, FLOW):
+            told *= STARVED_BELIEVED
+        weights[place] = max(told, by_stretches[place])
+        total += weights[place]
+    for place in range(COUNT):
+        thermal.p[place] = (1.0 - sensor_off) * weights[place] / total
     thermal.p[SENSOR] = sensor_off
-
-
-@compiled
-def _share(bank: Bank, thermal: Thermal) -> None:
-    """Mean and spread of what the cooler carries, over the hypotheses, with its usual flows."""
-    xs = bank.x.reshape((COUNT, STATES))
-    covs = bank.cov.reshape((COUNT, STATES, STATES))
-    mean = square = 0.0
-    for place in range(COUNT):
-        share, slope = _left(place, xs[place, FAULT])
-        variance = slope * slope * covs[place, FAULT, FAULT]
-        mean += bank.p[place] * share
-        square += bank.p[place] * (share * share + variance)
-    thermal.share = mean
-    thermal.share_sd = math.sqrt(max(0.0, square - mean * mean))
-
-
-@compiled
-def _left(hypothesis: int, fault: float) -> tuple[float, float]:
-    """Share of its healthy conductance that a cooler has left, and how that goes with the fault's number."""
-    if hypothesis == SHUT:
-        return LEAK, 0.0
-    part = math.exp(fault)
-    if hypothesis == LOW:
-        return part, part
-    if hypothesis not in (AIR, FLOW):
-        return 1.0, 0.0
-    side = FLUID_SIDE if hypothesis == FLOW else 1.0 - FLUID_SIDE
-    left = 1.0 / (1.0 - side + side / part)
-    return left, left * left * side / part
+    thermal.share, thermal.share_sd = share_left(
+        weights,
+        by_stretches,
+        thermal.stretches,
+        bank.x.reshape((COUNT, STATES)),
+        bank.cov.reshape((COUNT, STATES, STATES)),
+    )
