@@ -58,17 +58,19 @@ def regulates(params: CircuitParams) -> bool:
 
 
 @compiled
-def set_out_abreast(runs: NDArray[np.float64], fluid_c: float, goes_on: bool) -> None:
-    """Set all runs, shape (``RUNS``, ``HELD``), to a reading [°C].
+def set_out_abreast(
+    runs: NDArray[np.float64], sump_c: float, fluid_c: float, goes_on: bool
+) -> None:
+    """Set all runs, shape (``RUNS``, ``HELD``), to what is held of the sump and to the reading [°C].
 
-    ``goes_on``: the drive does, with metal and valve as they were; else all is as warm as the fluid.
+    ``goes_on``: the drive does, with metal and valve as they were; else all is as warm as the sump.
     """
     metal_k = runs[0, 1] - runs[0, 0] if goes_on else 0.0
-    element_c = runs[0, 3] if goes_on else fluid_c
+    element_c = runs[0, 3] if goes_on else sump_c
     opening = runs[0, 4] if goes_on else 0.0
     for place in range(RUNS):
-        runs[place, 0] = runs[place, 2] = fluid_c
-        runs[place, 1] = fluid_c + metal_k
+        runs[place, 0], runs[place, 2] = sump_c, fluid_c
+        runs[place, 1] = sump_c + metal_k
         runs[place, 3], runs[place, 4] = element_c, opening
 
 

@@ -85,6 +85,7 @@ class Bank(Layout):
     valve: Annotated[NDArray[np.float64], 2 * COUNT]
     set_out_c: float  # sump when the cooler's line last told it [°C]
     flows: int  # 1: the cooler's line has just shown flow
+    doubted: float  # odds of a fault by the last stretches [-] (``models.stretches``)
     line_back: LineBack
     log_likelihood: Annotated[NDArray[np.float64], COUNT]
     carried_k: float  # what a healthy cooler would have taken off in the last window [K]
@@ -178,7 +179,7 @@ def step_bank(
     flows = duty[RPM] >= RUNNING_RPM
     trusted = trusted and (flows or params.circuit.site == SUMP)
     line = flows and params.circuit.site == SUMP and not math.isnan(line_c)
-    learns = bank.p[HEALTHY] > LEARNS_FROM
+    learns = bank.p[HEALTHY] / (1.0 + bank.doubted) > LEARNS_FROM
     anew = bank.flows == 1 and bank.p[HEALTHY] > FLOWS_FROM
     # In the line a shut valve's filter alone knows the sump: what the others hold of it is the line.
     has_valve = params.circuit.kind in (BYPASS, COOLANT_VALVE)

@@ -7,44 +7,35 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from models.circuit import FAULT, LEAK
+from models.circuit import LEAK
 from models.compiled import compiled
 from models.cooler import FLUID_SIDE
 from models.hypotheses import AIR, COUNT, FLOW, LOW, SENSOR, SHUT
-from models.stretches import Stretches
 
 
 @compiled
 def share_left(
     weights: NDArray[np.float64],
-    by_stretches: NDArray[np.float64],
-    stretches: Stretches,
-    xs: NDArray[np.float64],
-    covs: NDArray[np.float64],
+    numbers: NDArray[np.float64],
+    variances: NDArray[np.float64],
 ) -> tuple[float, float]:
     """Give mean and standard deviation of what the cooler carries, as a share of the healthy one's [-].
 
     Parameters
     ----------
-    weights, by_stretches
-        How much each hypothesis counts, and how much of that is what the last stretches say [-], shape
-        (``COUNT``,): of such a fault their number is taken, else its filter's.
-    stretches
-        What they say.
-    xs, covs
-        States of the filters, shapes (``COUNT``, ``STATES``) and (``COUNT``, ``STATES``, ``STATES``).
+    weights
+        How much each hypothesis counts [-], shape (``COUNT``,).
+    numbers, variances
+        What each says of its fault, and the variance of that, shape (``COUNT``,).
     """
     total = mean = square = 0.0
     for place in range(COUNT):
         if place == SENSOR:
             continue
-        number, number_var = xs[place, FAULT], covs[place, FAULT, FAULT]
-        if by_stretches[place] > 0.0 and by_stretches[place] >= weights[place]:
-            number, number_var = stretches.number[place], stretches.number_var[place]
-        share, slope = _left(place, number)
+        share, slope = _left(place, numbers[place])
         total += weights[place]
         mean += weights[place] * share
-        square += weights[place] * (share * share + slope * slope * number_var)
+        square += weights[place] * (share * share + slope * slope * variances[place])
     mean, square = mean / total, square / total
     return mean, math.sqrt(max(0.0, square - mean * mean))
 

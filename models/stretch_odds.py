@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.abreast import FAULTS, HEAT, SINK_C, regulates
-from models.circuit import CircuitParams
+from models.circuit import COOLANT, CircuitParams
 from models.compiled import compiled
 from models.hypotheses import AIR, FLOW, OPEN
 from models.least_squares import COLUMNS, OWN
@@ -24,6 +24,10 @@ BELIEVED_OF_OPEN, BELIEVED_BY_VALVE = 0.25, 0.55
 a valve that regulates [-]. The first is told by cold starts, where two nodes err most and together: of 500
 sound tuning trucks the worst came to 34, of 29 with a valve stuck open all but one to 62 or more. The
 second hangs on where the valve stands: all of it believed, a sound truck is accused once in half a year."""
+
+BELIEVED_BY_COOLANT = 0.8
+"""The same of a lack of flow where the engine's coolant is the sink [-]: its temperature at the cooler is not
+quite that which is sent, and wanders. Own choice."""
 
 MOST_LN = 50.0
 """Most that is told of log odds [-]."""
@@ -94,6 +98,8 @@ def _log_odds(
             believed = BELIEVED_OF_OPEN
         elif fault == FLOW and regulates(params):
             believed = BELIEVED_BY_VALVE
+        elif fault == FLOW and params.kind >= COOLANT:
+            believed = BELIEVED_BY_COOLANT
     if rate == 0.0:
         return -math.inf
     return math.log(rate * LOOKED_H) + believed * log_ratio

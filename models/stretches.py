@@ -31,16 +31,19 @@ from models.abreast import (
     run_abreast,
     set_out_abreast,
 )
-from models.circuit import FLUID, SPAN_S, TANK, CircuitParams, read_at
+from models.bank import RUNNING_RPM
+from models.circuit import FLUID, RPM, SPAN_S, SUMP, TANK, CircuitParams, read_at
 from models.compiled import compiled
 from models.hypotheses import COUNT, OPEN, SHUT
 from models.layout import Layout
 from models.least_squares import (
     COLUMNS,
     OWN,
+    RIGHT,
     ROWS,
     SIZE,
     add_reading,
+    at,
     explained,
     factor,
     solve,
@@ -49,7 +52,7 @@ from models.rows import copy_row
 from models.stretch_odds import any_odds, tell_odds
 
 KEPT = 8
-"""Stretches that a fault may have begun with [-]; what was before them is one sum. Own choice: four days."""
+"""Stretches that a fault may have begun with [-]; what was before them is one sum. Own choice."""
 
 BLOCK = 6
 """Windows that make one reading [-]: some three minutes, short beside ``LASTS_S``."""
@@ -65,13 +68,22 @@ FINE = 0.02
 """Share of its variance that does not last [-]; own choice."""
 
 WILD = 4.0
-"""Most that one reading counts for [standard deviations]; own choice."""
+"""From here on a reading counts for less the wilder it is [standard deviations]; own choice. Had it its full
+direction and only a bounded length, two more sound tuning trucks in ten truck-years would be accused."""
+
+MOST = 60
+"""Readings after which a stretch is one though the truck has not stopped [-]: three hours; own choice."""
 
 PAUSE_S = 900.0
-"""Gap up to which a drive goes on, the metal as far from the fluid as it was [s]; own choice."""
+"""Gap, or stop with the engine off, up to which a drive goes on, the metal as far from the fluid as it was
+[s]; own choice."""
 
 FADES = 0.9
-"""What the sum of all that was before keeps when a stretch joins it [-]: a truck changes over weeks."""
+"""What a sum keeps when a stretch joins it [-]: a truck changes over weeks, and a cooler that somebody has
+cleaned must be believed within days. Own choice."""
+
+HELD_FROM = 10.0
+"""Odds of a fault from which its beginning is kept apart from what was before [-]; own choice."""
 
 WORTH = 60.0
 """Readings that the stated size of the error is worth [-]: three hours; own choice."""
@@ -91,11 +103,13 @@ class Stretches(Layout):
     windows: int  # of the block
     block_s: float
     driven_s: float  # since the runs set out
+    stood_s: float  # with the engine off, the gateway awake
     middle_s: float  # of the block before, 0: there is none
     sums: Annotated[NDArray[np.float64], (KEPT + 1) * SIZE]  # all before, then each stretch
-    began_ms: Annotated[NDArray[np.float64], KEPT + 1]
     newest: int  # place of the stretch that is being driven, 0: none yet
     since: int  # the stretch that the likeliest fault began with, 0: none
+    column: int  # of that fault, and how large it is
+    size: float
     odds: Annotated[NDArray[np.float64], COUNT]  # of a fault against a sound truck
     number: Annotated[NDArray[np.float64], COUNT]  # the fault's own number
     number_var: Annotated[NDArray[np.float64], COUNT]
@@ -103,21 +117,27 @@ class Stretches(Layout):
 
 @compiled
 def set_out_again(
-    params: CircuitParams, stretches: Stretches, fluid_c: float, time_ms: int, gap_s: float
+    params: CircuitParams, stretches: Stretches, sump_c: float, fluid_c: float, gap_s: float
 ) -> None:
-    """Take the runs up from a reading [°C] after a gap [s]; after a long one, begin a new stretch."""
+    """Take the runs up after a gap [s]; after a long one, begin a new stretch.
+
+    ``sump_c``, ``fluid_c``: what is held of the sump, and the reading [°C].
+    """
     goes_on = stretches.newest > 0 and gap_s < PAUSE_S
-    set_out_abreast(stretches.runs.reshape((RUNS, HELD)), fluid_c, goes_on)
+    set_out_abreast(stretches.runs.reshape((RUNS, HELD)), sump_c, fluid_c, goes_on)
     _clear_block(stretches)
-    stretches.driven_s = stretches.middle_s = 0.0
-    rows = stretches.sums.reshape((KEPT + 1, SIZE))
+    stretches.driven_s = stretches.middle_s = stretches.stood_s = 0.0
     if stretches.newest == 0:
         stretches.newest = 1
-        stretches.began_ms[1] = time_ms
-    elif not goes_on and rows[stretches.newest, ROWS] >= LEAST:
+    elif not goes_on and _readings(stretches) >= LEAST:
         _fit(params, stretches)
-        _next_stretch(stretches, rows)
-        stretches.began_ms[stretches.newest] = time_ms
+        _next_stretch(stretches)
+
+
+@compiled
+def _readings(stretches: Stretches) -> float:
+    """How many the stretch has that is being driven."""
+    return float(stretches.sums[stretches.newest * SIZE + ROWS])
 
 
 @compiled
@@ -146,9 +166,19 @@ def look_along(
         False: what went in, or the reading, is not known well enough; the runs go on.
     """
     runs = stretches.runs.reshape((RUNS, HELD))
+    if duty[RPM] < RUNNING_RPM:
+        stretches.stood_s += duty[SPAN_S]
+    elif stretches.stood_s >= PAUSE_S:
+        run_abreast(params, stretches.own, duty, runs)
+        sump_c = fluid_c if params.site == SUMP else runs[0, 0]
+        set_out_again(params, stretches, sump_c, fluid_c, stretches.stood_s)
+        return
+    else:
+        stretches.stood_s = 0.0
     run_abreast(params, stretches.own, duty, runs)
     stretches.driven_s += duty[SPAN_S]
     if not counts:
+        _clear_block(stretches)
         return
     place = 0 if read_at(params) == FLUID else 2
     add_parted(runs, place, fluid_c, duty[SPAN_S], stretches.block)
@@ -157,6 +187,15 @@ def look_along(
     if stretches.windows >= BLOCK:
         _close_block(error_sd_k, stretches)
         _weigh(params, begins_per_h, stretches)
+        if _readings(stretches) >= MOST:
+            _next_stretch(stretches)
+
+
+@compiled
+def foretold_c(params: CircuitParams, stretches: Stretches) -> float:
+    """Say what a sound circuit would show, by the run that takes the truck as it has shown itself [°C]."""
+    place = 0 if read_at(params) == FLUID else 2
+    return float(stretches.runs[place])
 
 
 @compiled
@@ -206,9 +245,9 @@ def _known_before(params: CircuitParams) -> NDArray[np.float64]:
 
 
 @compiled
-def _add_up(rows: NDArray[np.float64], newest: int) -> NDArray[np.float64]:
+def _add_up(rows: NDArray[np.float64], first: int, newest: int) -> NDArray[np.float64]:
     total = np.zeros(SIZE)
-    for row in range(newest + 1):
+    for row in range(first, newest + 1):
         for place in range(SIZE):
             total[place] += rows[row, place]
     return total
@@ -216,9 +255,14 @@ def _add_up(rows: NDArray[np.float64], newest: int) -> NDArray[np.float64]:
 
 @compiled
 def _fit(params: CircuitParams, stretches: Stretches) -> None:
-    """Run the circuit from now on as the truck has shown itself."""
+    """Run the circuit from now on as the truck has shown itself, a fault that is likely apart from it."""
     root, half = np.zeros((OWN, OWN)), np.zeros(OWN)
-    total = _add_up(stretches.sums.reshape((KEPT + 1, SIZE)), stretches.newest)
+    rows = stretches.sums.reshape((KEPT + 1, SIZE))
+    total = _add_up(rows, 0, stretches.newest)
+    if stretches.since > 0 and any_odds(stretches.odds) > 1.0:
+        since = _add_up(rows, stretches.since, stretches.newest)
+        for value in range(OWN):
+            total[RIGHT + value] -= stretches.size * since[at(value, stretches.column)]
     factor(total, _known_before(params), root, half)
     solve(root, half, stretches.own)
     for value in range(OWN):
@@ -227,22 +271,21 @@ def _fit(params: CircuitParams, stretches: Stretches) -> None:
 
 
 @compiled
-def _next_stretch(stretches: Stretches, rows: NDArray[np.float64]) -> None:
+def _next_stretch(stretches: Stretches) -> None:
     """Begin a stretch; where there are enough, two that are kept become one.
 
-    While a fault is the likelier, the moment at which it began stays between two of them.
+    While a fault is likely, the moment at which it began stays between two of them.
     """
     if stretches.newest < KEPT:
         stretches.newest += 1
         return
-    into, keeps = 0, FADES
-    if stretches.since == 1 and any_odds(stretches.odds) > 1.0:
-        into, keeps = 1, 1.0
+    rows = stretches.sums.reshape((KEPT + 1, SIZE))
+    held = stretches.since == 1 and any_odds(stretches.odds) > HELD_FROM
+    into = 1 if held else 0
     for place in range(SIZE):
-        rows[into, place] = keeps * rows[into, place] + rows[into + 1, place]
+        rows[into, place] = FADES * rows[into, place] + rows[into + 1, place]
     for row in range(into + 1, KEPT):
         copy_row(rows[row], rows[row + 1])
-        stretches.began_ms[row] = stretches.began_ms[row + 1]
     for place in range(SIZE):
         rows[KEPT, place] = 0.0
     stretches.since = max(into, stretches.since - 1)
@@ -254,10 +297,10 @@ def _weigh(
 ) -> None:
     """Weigh each fault since each of the stretches, and that heat or sink alone are told otherwise."""
     rows = stretches.sums.reshape((KEPT + 1, SIZE))
-    total = _add_up(rows, stretches.newest)
+    total = _add_up(rows, 0, stretches.newest)
     root, half, since = np.zeros((OWN, OWN)), np.zeros(OWN), np.zeros(SIZE)
     left = factor(total, _known_before(params), root, half)
-    gains, began = np.zeros(COLUMNS), np.zeros(COLUMNS)
+    gains, began, sizes = np.zeros(COLUMNS), np.zeros(COLUMNS), np.zeros(COLUMNS)
     for row in range(stretches.newest, 0, -1):
         for place in range(SIZE):
             since[place] += rows[row, place]
@@ -267,13 +310,14 @@ def _weigh(
             size, known = _explained(root, half, since, column)
             gain = size * size * known
             if column >= OWN and _of_one_size(column):
-                gain = (2.0 * size - 1.0) * known
+                gain, size = (2.0 * size - 1.0) * known, 1.0
             if gain > gains[column]:
-                gains[column], began[column] = gain, row
+                gains[column], began[column], sizes[column] = gain, row, size
                 _note_number(stretches, column, size, known)
     variance = (left - gains.max() + WORTH) / (total[ROWS] + WORTH)
-    likeliest = tell_odds(params, begins_per_h, gains, variance, stretches.odds)
-    stretches.since = int(began[likeliest])
+    stretches.column = tell_odds(params, begins_per_h, gains, variance, stretches.odds)
+    stretches.since = int(began[stretches.column])
+    stretches.size = sizes[stretches.column]
 
 
 @compiled

@@ -34,6 +34,8 @@ from models.circuit import (
     COOLANT,
     COOLER_LINE,
     EXTRA,
+    FAULT,
+    FLUID,
     HEAT_W,
     LN_CASE,
     LN_COOLER,
@@ -42,6 +44,7 @@ from models.circuit import (
     SHIFT,
     SPAN_S,
     STATES,
+    TANK_AND_AIR,
 )
 from models.compiled import compiled
 from models.converter import arriving
@@ -60,7 +63,7 @@ from models.own_error import (
 )
 from models.share_left import share_left
 from models.stretch_odds import any_odds
-from models.stretches import Stretches, look_along, set_out_again
+from models.stretches import Stretches, foretold_c, look_along, set_out_again
 from models.view import View
 from models.window import WINDOW_S, Window, add, begin, clear, close, lines_c, note, tells
 
@@ -106,6 +109,7 @@ class ThermalParams(Layout):
     bank: BankParams
     false_alarms_per_h: float  # fault alarms allowed of a sound truck [1/h of driving]
     error_sd_k: float  # of the balance, over whole drives [K]
+    assumed: int  # 1: nobody has said which circuit the truck has
 
 
 class Thermal(Layout):
@@ -128,6 +132,7 @@ class Thermal(Layout):
     suspect_ms: int  # since when a fault is the likelier, 0: it is not
     share: float  # conductance of the cooler as a share of this truck's own healthy one [-]
     share_sd: float
+    number: Annotated[NDArray[np.float64], COUNT]  # what each hypothesis says of its fault
     learned: float  # how far this truck's own values are known [-]: 0 as its class, 1 as well as can be
     heat_scale: float
     case_scale: float
@@ -236,7 +241,8 @@ def _take_up(params: ThermalParams, thermal: Thermal, view: View, slip_told: boo
     stood_s = gap_s if view.fluid_c < COLD_START_C else 0.0  # else it has been driven unseen
     take_up_back(thermal.bank.line_back, to_c, back_c, stood_s, thermal.bank.p)
     set_out(params.bank.circuit, thermal.expectation, view.fluid_c, gap_s)
-    set_out_again(params.bank.circuit, thermal.stretches, view.fluid_c, view.time_ms, gap_s)
+    sump_c = thermal.bank.x[FLUID]
+    set_out_again(params.bank.circuit, thermal.stretches, sump_c, view.fluid_c, gap_s)
     begin(window, view, slip_told)
     begin_block(thermal.own_error)
     thermal.converter_w = 0.0
@@ -269,6 +275,7 @@ def judge_window(
     heat_sd_kw *= scale
     lasting = lasting_scale(own) * thermal.lasting_sd_kw
     line_c, back_c = lines_c(thermal.window, view.time_ms)
+    bank.doubted = any_odds(thermal.stretches.odds)
     step_bank(
         params.bank,
         bank,
@@ -283,15 +290,16 @@ def judge_window(
     )
     thermal.windows += 1
     thermal.known_ms = view.time_ms
-    look_along(
-        circuit,
-        params.bank.begins_per_h,
-        params.error_sd_k,
-        thermal.stretches,
-        duty,
-        view.fluid_c,
-        _counts(thermal, circuit.kind >= COOLANT, sensor_off),
-    )
+    if params.assumed == 0:
+        look_along(
+            circuit,
+            params.bank.begins_per_h,
+            params.error_sd_k,
+            thermal.stretches,
+            duty,
+            view.fluid_c,
+            _counts(thermal, circuit.kind, sensor_off),
+        )
     healthy = bank.p[HEALTHY] / (1.0 + any_odds(thermal.stretches.odds))
     sound = healthy > TRUSTED_FROM and sensor_off <= TRUSTED_UP_TO
     if sound and duty[RPM] >= RUNNING_RPM:
@@ -312,11 +320,14 @@ def judge_window(
         trust(circuit, thermal.expectation, x, cov, bank.valve[0:2])
     else:
         run_on(circuit, thermal.expectation, duty, heat_sd_kw, lasting, scale)
+    if any_odds(thermal.stretches.odds) > 1.0:
+        thermal.expectation.celsius = foretold_c(circuit, thermal.stretches)
+        thermal.expectation.sd_k = params.error_sd_k
     _tell(thermal, sensor_off)
     if thermal.p[HEALTHY] >= SUSPECT:
         thermal.suspect_ms = 0
     elif thermal.suspect_ms == 0:
-        thermal.suspect_ms = _since(thermal, view.time_ms)
+        thermal.suspect_ms = view.time_ms
 
 
 @compiled
@@ -325,20 +336,12 @@ def _follow(span_s: float, over_s: float) -> float:
 
 
 @compiled
-def _counts(thermal: Thermal, by_coolant: bool, sensor_off: float) -> bool:
+def _counts(thermal: Thermal, kind: int, sensor_off: float) -> bool:
     """Say whether a window tells what the cooler carries: the pump turns, sink and reading are known."""
     window = thermal.window
+    by_coolant = kind >= COOLANT and kind != TANK_AND_AIR
     sink_known = by_coolant or window.air_read == 1
     return bool(sink_known and window.duty[RPM] >= RUNNING_RPM and sensor_off <= TRUSTED_UP_TO)
-
-
-@compiled
-def _since(thermal: Thermal, now_ms: int) -> int:
-    """Say since when a fault that has just become the likelier is suspected [Unix ms]."""
-    stretches = thermal.stretches
-    if stretches.since > 0 and any_odds(stretches.odds) > 1.0:
-        return int(stretches.began_ms[stretches.since])
-    return now_ms
 
 
 @compiled
@@ -367,21 +370,20 @@ def _put_together(bank: Bank, thermal: Thermal, sensor_off: float) -> None:
     faults and more of some; both judge by the same readings, so that the one that says more counts alone.
     """
     healthy = DISCOUNT * bank.p[HEALTHY]
-    weights, by_stretches, total = np.empty(COUNT), np.empty(COUNT), 0.0
+    weights, variances, total = np.empty(COUNT), np.empty(COUNT), 0.0
     for place in range(COUNT):
-        by_stretches[place] = healthy * thermal.stretches.odds[place]
+        by_stretches = healthy * thermal.stretches.odds[place]
         told = healthy if place == HEALTHY else bank.p[place]
         if place in (AIR, FLOW):
             told *= STARVED_BELIEVED
-        weights[place] = max(told, by_stretches[place])
+        weights[place] = max(told, by_stretches)
+        thermal.number[place] = bank.x[place * STATES + FAULT]
+        variances[place] = bank.cov[(place * STATES + FAULT) * STATES + FAULT]
+        if by_stretches > told:
+            thermal.number[place] = thermal.stretches.number[place]
+            variances[place] = thermal.stretches.number_var[place]
         total += weights[place]
     for place in range(COUNT):
         thermal.p[place] = (1.0 - sensor_off) * weights[place] / total
     thermal.p[SENSOR] = sensor_off
-    thermal.share, thermal.share_sd = share_left(
-        weights,
-        by_stretches,
-        thermal.stretches,
-        bank.x.reshape((COUNT, STATES)),
-        bank.cov.reshape((COUNT, STATES, STATES)),
-    )
+    thermal.share, thermal.share_sd = share_left(weights, thermal.number, variances)

@@ -107,6 +107,7 @@ def write_thermal(thermal: np.void, vehicle: Vehicle, false_alarms_per_h: float)
     """Write the record ``models.thermal.ThermalParams`` of a truck."""
     thermal["false_alarms_per_h"] = false_alarms_per_h
     thermal["error_sd_k"] = ERROR_SD_K[vehicle.thermal_class]
+    thermal["assumed"] = int(not vehicle.registered)
     found = possible(
         vehicle.circuit, coolant_valve=vehicle.coolant_valve, air_cooler=vehicle.air_cooler
     )

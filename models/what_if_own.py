@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.circuit import FAULT, STATES
+from models.circuit import STATES
 from models.course import Course, run
 from models.duty import Duty, Floats, Times
 from models.hypotheses import COUNT, HEALTHY
@@ -65,7 +65,7 @@ def _failed(
             kind = HEALTHY
         looks_ms.append(int(part["time_ms"][0]))
         kinds.append(kind)
-        numbers.append(float(thermal.bank.x.reshape(COUNT, STATES)[kind, FAULT]))
+        numbers.append(float(thermal.number[kind]))
         _date_back(looks_ms, kinds, numbers, int(thermal.suspect_ms))
     which = np.searchsorted(np.array(looks_ms), end_ms, side="left")
     return np.array(kinds)[which], np.array(numbers)[which]
