@@ -74,9 +74,12 @@ def tell_odds(
         if _is_told(params, column) and logs[column] > told_best:
             told_best, likeliest = logs[column], column
     rivals = _log_sum(params, logs)
+    beyond = max(
+        0.0, told_best - rivals - MOST_LN
+    )  # of all alike: what one has over another stays
     for column in range(OWN, COLUMNS):
         if _is_told(params, column):
-            odds[FAULTS[column - OWN]] = math.exp(min(MOST_LN, logs[column] - rivals))
+            odds[FAULTS[column - OWN]] = math.exp(logs[column] - rivals - beyond)
     return likeliest
 
 

@@ -78,9 +78,10 @@ PAUSE_S = 900.0
 """Gap, or stop with the engine off, up to which a drive goes on, the metal as far from the fluid as it was
 [s]; own choice."""
 
-FADES = 0.9
-"""What a sum keeps when a stretch joins it [-]: a truck changes over weeks, and a cooler that somebody has
-cleaned must be believed within days. Own choice."""
+FADES, HELD_FADES = 0.9, 0.8
+"""What the sum of all before keeps when a stretch joins it [-]: a truck changes over weeks; and that of a
+fault whose beginning is held: a cooler that somebody has cleaned must be believed after some days. Own
+choice."""
 
 HELD_FROM = 10.0
 """Odds of a fault from which its beginning is kept apart from what was before [-]; own choice."""
@@ -281,9 +282,9 @@ def _next_stretch(stretches: Stretches) -> None:
         return
     rows = stretches.sums.reshape((KEPT + 1, SIZE))
     held = stretches.since == 1 and any_odds(stretches.odds) > HELD_FROM
-    into = 1 if held else 0
+    into, keeps = (1, HELD_FADES) if held else (0, FADES)
     for place in range(SIZE):
-        rows[into, place] = FADES * rows[into, place] + rows[into + 1, place]
+        rows[into, place] = keeps * rows[into, place] + rows[into + 1, place]
     for row in range(into + 1, KEPT):
         copy_row(rows[row], rows[row + 1])
     for place in range(SIZE):
