@@ -12,9 +12,9 @@ from scipy.stats import norm
 
 from tests.bench.diagnosis.twins import Twins
 
-MODEL_S = 900.0
-"""How long an error of a model of the fluid lasts [s]; own choice, the time constant of the fluid with its
-metal. Half as long makes it easier to average away."""
+MODEL_S = 1260.0
+"""How long an error of a model of the fluid lasts [s], as ours does (``tests.bench.diagnosis.model_error``).
+Half as long makes it easier to average away."""
 
 RPM_MODEL_SD = 8.0
 RPM_MODEL_S = 120.0

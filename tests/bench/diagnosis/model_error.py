@@ -1,124 +1,220 @@
-"""How far a truck's model is off when no reading helps: ``python -m tests.bench.diagnosis.model_error``.
+"""How far off two nodes are through whole drives: ``python -m tests.bench.diagnosis.model_error FOLDER``.
 
-Over sound trucks that were noted (``tests.bench.diagnosis.rescore FOLDER``), in their third and fourth day:
-the healthy filter's state is taken as it is, run on with the signals alone for a quarter of an hour, and held
-against the reading. This is what the bound (``tests.bench.diagnosis.bound``) calls a model that is wrong.
+Over sound trucks that were noted (``tests.bench.diagnosis.rescore FOLDER``): the healthy circuit
+(``models.circuit``) is run through each drive from its first reading on without another, with the truck's own
+values that fit all its drives best (least squares of SciPy). What is left is what ``models.stretches`` calls
+the error of the balance, and the bound (``tests.bench.diagnosis.bound``) a model that is wrong; with how long
+it lasts, by its autocorrelation.
 """
 
 from __future__ import annotations
 
 import argparse
-import math
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import least_squares
 
 from review.model_version import keep_compiled
 
 keep_compiled()  # must come before the first import of the models
 
-from models.circuit import EXTRA, STATES, read_at, run  # noqa: E402 -- see above
+from models import priors  # noqa: E402 -- see above
+from models.abreast import VALUES  # noqa: E402 -- see above
+from models.circuit import (  # noqa: E402 -- see above
+    DUTY,
+    FLUID,
+    LN_RISE,
+    METAL,
+    SINK,
+    SITE,
+    STATES,
+    TANK,
+    read_at,
+    run,
+)
 from models.compiled import compiled  # noqa: E402 -- see above
-from models.expectation import TRUSTED_FROM  # noqa: E402 -- see above
 from models.hypotheses import HEALTHY  # noqa: E402 -- see above
 from models.kernel import STATE  # noqa: E402 -- see above
 from models.layout import blank, record  # noqa: E402 -- see above
-from models.priors import EXTRA_TAU_S  # noqa: E402 -- see above
 from models.thermal import CLOSE, judge, judge_window  # noqa: E402 -- see above
 from models.window import clear  # noqa: E402 -- see above
 from tests.bench.diagnosis import windows  # noqa: E402 -- see above
-from tests.bench.diagnosis.detectability import MODEL_S  # noqa: E402 -- see above
 from tests.bench.diagnosis.judge import course_of  # noqa: E402 -- see above
-from tests.bench.diagnosis.road import START_MS  # noqa: E402 -- see above
 from tests.bench.diagnosis.windows import Driven  # noqa: E402 -- see above
 
-KNOWN_FROM_S = 2 * 86_400
-"""The truck's own values have been learned by then [s]: two of its four days."""
+LAGS_S = (600, 900, 1800)
+STEP_S = 30
+SETTLED_S = 600.0
+"""After a drive has begun it is known from a reading [s]; what comes later counts."""
+
+STATED_K = 8.0
+"""Standard deviation of one window's error in the fit [K]: neighbours say the same, and the values of the
+class count for something; own choice."""
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drives:
+    """Windows of a truck: duties, shape (n, ``DUTY``); fluid at the end [°C], whether a drive begins here,
+    and the time [s], shape (n,)."""
+
+    circuit: Any
+    duty: Floats
+    fluid_c: Floats
+    begins: NDArray[np.bool_]
+    time_s: Floats
 
 
 @compiled
-def _errors(
+def _take_in(
     params: Any,
     state: Any,
     state_raw: Any,
     given: Any,
     given_raw: Any,
-    known_ms: int,
-    off_k: NDArray[np.float64],
-) -> int:
-    """Give the error at the end of each quarter of an hour run on without a reading; say how many."""
+    duty: Floats,
+    begins: NDArray[np.bool_],
+) -> None:
     thermal, view = state.truck.thermal, state.truck.latest
-    circuit = params.thermal.bank.circuit
-    x, valve = np.empty(STATES), np.empty(2)
-    run_s, count = -1.0, 0
     for place in range(len(given)):
         row = given[place]
         windows.hand_over(params, state.truck, state_raw, given_raw, place)
         if row.what != CLOSE:
             judge(params.thermal, thermal, view, row.sensor_off, row.slip_told == 1, row.what)
-            run_s = -1.0
+            begins[place] = True
             continue
         judge_window(params.thermal, thermal, view, row.sensor_off)
-        duty = thermal.window.duty
-        if run_s >= 0.0:
-            run(circuit, HEALTHY, duty, x, valve)
-            x[EXTRA] *= math.exp(-duty[0] / EXTRA_TAU_S)
-            run_s += duty[0]
-        if run_s >= MODEL_S:
-            off_k[count] = view.fluid_c - x[read_at(circuit)]
-            count += 1
-            run_s = -1.0
-        if run_s < 0.0 and view.time_ms >= known_ms and thermal.bank.p[HEALTHY] > TRUSTED_FROM:
-            x[:] = thermal.bank.x[0:STATES]
-            valve[:] = thermal.bank.valve[0:2]
-            run_s = 0.0
+        duty[place] = thermal.window.duty
         clear(thermal.window)
-    return count
 
 
-def errors_k(one: Driven) -> NDArray[np.float64]:
-    """Give the errors of one truck [K], shape (n,)."""
-    state, off_k = blank(STATE), np.zeros(len(one.given))
-    count = _errors(
-        record(course_of(one.registration).params),
+def drives_of(one: Driven) -> Drives:
+    """Give what the circuit of a truck went through."""
+    state = blank(STATE)
+    params = record(course_of(one.registration).params)
+    count = len(one.given)
+    duty, begins = np.zeros((count, DUTY)), np.zeros(count, np.bool_)
+    _take_in(
+        params,
         record(state),
         windows.raw(state),
         one.given.view(np.recarray),
         windows.raw(one.given),
-        START_MS + 1000 * KNOWN_FROM_S,
-        off_k,
+        duty,
+        begins,
     )
-    return off_k[:count]
+    return Drives(
+        circuit=params.thermal.bank.circuit,
+        duty=duty,
+        fluid_c=one.given["view"]["fluid_c"].copy(),
+        begins=begins,
+        time_s=one.given["view"]["time_ms"] / 1000.0,
+    )
+
+
+@compiled
+def _left(
+    circuit: Any,
+    duty: Floats,
+    fluid_c: Floats,
+    begins: NDArray[np.bool_],
+    own: Floats,
+    left_k: Floats,
+) -> None:
+    """Run through all drives; write by how much each reading is off [K]."""
+    x, valve = np.zeros(STATES), np.zeros(2)
+    where = read_at(circuit)
+    for place in range(len(fluid_c)):
+        if begins[place]:
+            x[:] = own
+            x[FLUID] = x[METAL] = x[SITE] = valve[0] = fluid_c[place]
+            valve[1] = 0.0
+        else:
+            run(circuit, int(HEALTHY), duty[place], x, valve)
+        left_k[place] = fluid_c[place] - x[where]
+
+
+def errors_k(drives: Drives) -> Floats:
+    """Give what the best fit leaves of each window [K], shape (n,)."""
+    values = [place for place in VALUES if place != LN_RISE]  # the sump is read
+    spread = np.array([priors.SD[place] for place in values])
+    if drives.circuit.kind >= TANK:
+        spread[values.index(SINK)] = priors.TANK_SINK_SD_K
+    left_k, own = np.zeros(len(drives.fluid_c)), np.zeros(STATES)
+
+    def off(sizes: Floats) -> Floats:
+        own[values] = sizes * spread
+        _left(drives.circuit, drives.duty, drives.fluid_c, drives.begins, own, left_k)
+        return np.concatenate([left_k / STATED_K, 0.3 * sizes])
+
+    best = least_squares(
+        off, np.zeros(len(values)), diff_step=np.full(len(values), 0.02), max_nfev=40
+    )
+    off(best.x)
+    return left_k
+
+
+def by_drive(drives: Drives, left_k: Floats) -> Iterator[Floats]:
+    """Give the errors of each drive at even times, once it has settled [K]."""
+    for times_s, errors in _parts(drives, left_k):
+        even_s = np.arange(times_s[0] + SETTLED_S, times_s[-1], STEP_S)
+        if len(even_s) > SETTLED_S / STEP_S:
+            yield np.interp(even_s, times_s, errors)
+
+
+def _parts(drives: Drives, left_k: Floats) -> Iterator[tuple[Floats, Floats]]:
+    edges = np.flatnonzero(drives.begins)
+    for first, last in zip(edges, [*edges[1:], len(left_k)], strict=True):
+        yield drives.time_s[first:last], left_k[first:last]
+
+
+def correlation(errors: Sequence[Floats], lag_s: int) -> float:
+    """Give the correlation of errors so far apart within a drive [-]."""
+    lag = lag_s // STEP_S
+    pairs = [(one[:-lag] * one[lag:]) for one in errors if len(one) > lag]
+    return float(np.mean(np.concatenate(pairs)) / np.mean(np.concatenate(errors) ** 2))
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Print, by class, the spread of the errors: over all quarters, and of the better and the worse truck."""
+    """Print, by class, how large the errors are and how they hang together."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path, help="where the notes are kept")
     asked = parser.parse_args(arguments)
-    by_class: dict[str, list[NDArray[np.float64]]] = {}
+    by_class: dict[str, list[list[Floats]]] = {}
     for path in sorted(asked.folder.iterdir()):
         one = windows.kept(path)
         told = one.registration
         if one.outcome.label or not one.outcome.whole or told.sensor != "sump":
             continue
-        off_k = errors_k(one)
-        if len(off_k):
-            by_class.setdefault(told.truck_class, []).append(off_k)
+        drives = drives_of(one)
+        errors = list(by_drive(drives, errors_k(drives)))
+        if errors:
+            by_class.setdefault(told.truck_class, []).append(errors)
     for truck_class, trucks in sorted(by_class.items()):
-        each = [float(np.sqrt(np.mean(one**2))) for one in trucks]
-        every = np.concatenate(trucks)
-        half, most = np.quantile(each, (0.5, 0.9))
-        sys.stdout.write(
-            f"{truck_class}: {len(trucks)} trucks, {len(every)} quarters of an hour, "
-            f"{np.sqrt(np.mean(every**2)):.2f} K; a truck {half:.2f} K (median), {most:.2f} K "
-            "(one in ten is worse)\n"
-        )
+        sys.stdout.write(f"{truck_class}: {_told(trucks)}\n")
+    if by_class:
+        sys.stdout.write(f"all: {_told([one for some in by_class.values() for one in some])}\n")
     return 0
+
+
+def _told(trucks: Sequence[Sequence[Floats]]) -> str:
+    every = [drive for one in trucks for drive in one]
+    each = [float(np.sqrt(np.mean(np.concatenate(one) ** 2))) for one in trucks]
+    half, most = np.quantile(each, (0.5, 0.9))
+    lasts = ", ".join(f"{correlation(every, lag_s):.2f}" for lag_s in LAGS_S)
+    minutes = ", ".join(f"{lag_s // 60}" for lag_s in LAGS_S)
+    return (
+        f"{len(trucks)} trucks, {len(every)} drives, "
+        f"{np.sqrt(np.mean(np.concatenate(every) ** 2)):.2f} K; a truck {half:.2f} K (median), "
+        f"{most:.2f} K (one in ten is worse); after {minutes} minutes correlated by {lasts}"
+    )
 
 
 if __name__ == "__main__":
