@@ -62,7 +62,8 @@ LEAST = 12
 
 LASTS_S = 1260.0
 """How long an error of the balance lasts [s]: the autocorrelation of what the best fit of two nodes leaves of
-186 sound tuning trucks, through whole drives, is 0.62, 0.49 and 0.26 after 10, 15 and 30 minutes."""
+186 sound tuning trucks, through whole drives, is 0.61, 0.48 and 0.24 after 10, 15 and 30 minutes
+(``tests.bench.diagnosis.model_error``)."""
 
 FINE = 0.02
 """Share of its variance that does not last [-]; own choice."""

@@ -31,7 +31,7 @@ way of its own: near the middle of what tuning trucks show in fits of theirs."""
 
 ERROR_SD_K: dict[str, float] = {"pickup": 1.4, "medium": 1.4, "heavy": 2.7}
 """What the balance of a class is off by through whole drives, one standard deviation [K]: best fits of 186
-sound tuning trucks leave 1.39, 1.41 and 2.96 K."""
+sound tuning trucks leave 1.36, 1.40 and 2.91 K."""
 
 ALL_METAL = 1.2
 """Heat capacity of fluid and all metal, over that which follows the fluid within minutes [-]; own choice."""
