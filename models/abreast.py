@@ -11,8 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.circuit import (
-    BYPASS,
-    COOLANT_VALVE,
     FAULT,
     FLUID,
     LN_CASE,
@@ -27,6 +25,7 @@ from models.circuit import (
     STATES,
     SUMP,
     CircuitParams,
+    regulates,
     run,
 )
 from models.compiled import compiled
@@ -52,9 +51,15 @@ HELD = 5
 
 
 @compiled
-def regulates(params: CircuitParams) -> bool:
-    """Say whether a valve makes up for what the cooler lacks."""
-    return bool(params.kind == BYPASS or params.kind == COOLANT_VALVE)
+def of_one_size(column: int) -> bool:
+    """Say whether a column is a fault that either is or is not: a valve at one of its ends."""
+    return column >= OWN and bool(FAULTS[column - OWN] in (OPEN, SHUT))
+
+
+@compiled
+def read_from(params: CircuitParams) -> int:
+    """Place, among what is held of a run, that the fluid's sensor reads."""
+    return 0 if params.site == SUMP else 2
 
 
 @compiled
@@ -107,10 +112,7 @@ def _differs(params: CircuitParams, column: int) -> bool:
     """Say whether a column means anything for the circuit: a rise over the sump, a valve."""
     if column == RISE:
         return bool(params.site != SUMP)
-    of_valve = column == VALVE or (
-        column >= OWN and (FAULTS[column - OWN] == OPEN or FAULTS[column - OWN] == SHUT)
-    )
-    return regulates(params) or not of_valve
+    return regulates(params) or not (column == VALVE or of_one_size(column))
 
 
 @compiled
@@ -123,7 +125,7 @@ def add_parted(
 ) -> None:
     """Add to the sums, shape (``RUNS``,), how far the reading is off and what each column would add to it.
 
-    ``place``: where it is read, 0 the sump, 2 elsewhere; ``fluid_c`` [°C]; ``weight``: how much it counts.
+    ``place``: where it is read (``read_from``); ``fluid_c`` [°C]; ``weight``: how much it counts.
     """
     sums[0] += weight * (fluid_c - runs[0, place])
     for column in range(COLUMNS):

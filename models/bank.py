@@ -18,7 +18,6 @@ from models.circuit import (
     AIR_C,
     BYPASS,
     CONVERTER_W,
-    COOLANT_VALVE,
     COOLER_LINE,
     FLUID,
     LEAK,
@@ -32,6 +31,7 @@ from models.circuit import (
     carried_w,
     doubted,
     read_at,
+    regulates,
 )
 from models.compiled import compiled
 from models.cooler import LEAST_FLOW, pumped
@@ -182,8 +182,7 @@ def step_bank(
     learns = bank.p[HEALTHY] / (1.0 + bank.doubted) > LEARNS_FROM
     anew = bank.flows == 1 and bank.p[HEALTHY] > FLOWS_FROM
     # In the line a shut valve's filter alone knows the sump: what the others hold of it is the line.
-    has_valve = params.circuit.kind in (BYPASS, COOLANT_VALVE)
-    sticks = has_valve and params.circuit.site != COOLER_LINE
+    sticks = regulates(params.circuit) and params.circuit.site != COOLER_LINE
     hours = duty[SPAN_S] / 3600.0
     let_begin(params.begins_per_h, sticks, anew, hours, bank.p, xs, covs, bank.valve)
     doubt_kw = _valve_doubt_kw(params, bank, duty)

@@ -129,6 +129,12 @@ class CircuitParams(Layout):
 
 
 @compiled
+def regulates(params: CircuitParams) -> bool:
+    """Say whether a valve makes up for what the cooler lacks."""
+    return bool(params.kind == BYPASS or params.kind == COOLANT_VALVE)
+
+
+@compiled
 def read_at(params: CircuitParams) -> int:
     """Place in the state that the fluid's sensor reads."""
     return FLUID if params.site == SUMP else SITE
@@ -148,7 +154,7 @@ def passed(
 
     ``before``: how far it was open; the sleeve moves only when the element has taken up its play.
     """
-    if params.kind != BYPASS and params.kind != COOLANT_VALVE:
+    if not regulates(params):
         return 1.0
     if hypothesis == SHUT:
         return LEAK
@@ -169,7 +175,7 @@ def through(share: float) -> float:
 @compiled
 def doubted(params: CircuitParams, share: float) -> float:
     """How far a valve may be open that is taken to be open by ``share`` [-]; at the ends that is sure."""
-    if params.kind not in (BYPASS, COOLANT_VALVE) or not LEAK < share < 1.0:
+    if not regulates(params) or not LEAK < share < 1.0:
         return share
     foot = FOOT_DOUBT if params.kind == BYPASS else 0.0
     return min(1.0, (1.0 + VALVE_DOUBT) * share + foot)

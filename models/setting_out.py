@@ -27,6 +27,14 @@ from models.rows import clear_cross
 
 
 @compiled
+def spread_of(params: CircuitParams, place: int) -> float:
+    """How far a place in the state may be from what is taken before it shows, one standard deviation."""
+    if place == SINK and params.kind >= TANK:
+        return priors.TANK_SINK_SD_K
+    return float(priors.SD[place])
+
+
+@compiled
 def begin(
     params: CircuitParams,
     hypothesis: int,
@@ -38,9 +46,7 @@ def begin(
     for place in range(STATES):
         x[place] = 0.0
         clear_cross(cov, place)
-        cov[place, place] = priors.SD[place] ** 2
-    if params.kind >= TANK:
-        cov[SINK, SINK] = priors.TANK_SINK_SD_K**2
+        cov[place, place] = spread_of(params, place) ** 2
     draw_fault(hypothesis, x, cov)
     warm_up(params, fluid_c, math.inf, x, cov)
 

@@ -7,8 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from models.abreast import FAULTS, HEAT, SINK_C, regulates
-from models.circuit import COOLANT, CircuitParams
+from models.abreast import FAULTS, HEAT, SINK_C
+from models.circuit import COOLANT, CircuitParams, regulates
 from models.compiled import compiled
 from models.hypotheses import AIR, FLOW, OPEN
 from models.least_squares import COLUMNS, OWN

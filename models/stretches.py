@@ -28,13 +28,15 @@ from models.abreast import (
     SINK_C,
     VALUES,
     add_parted,
+    of_one_size,
+    read_from,
     run_abreast,
     set_out_abreast,
 )
 from models.bank import RUNNING_RPM
-from models.circuit import FLUID, RPM, SPAN_S, SUMP, TANK, CircuitParams, read_at
+from models.circuit import RPM, SPAN_S, SUMP, CircuitParams
 from models.compiled import compiled
-from models.hypotheses import COUNT, OPEN, SHUT
+from models.hypotheses import COUNT
 from models.layout import Layout
 from models.least_squares import (
     COLUMNS,
@@ -49,6 +51,7 @@ from models.least_squares import (
     solve,
 )
 from models.rows import copy_row
+from models.setting_out import spread_of
 from models.stretch_odds import any_odds, tell_odds
 
 KEPT = 8
@@ -182,8 +185,7 @@ def look_along(
     if not counts:
         _clear_block(stretches)
         return
-    place = 0 if read_at(params) == FLUID else 2
-    add_parted(runs, place, fluid_c, duty[SPAN_S], stretches.block)
+    add_parted(runs, read_from(params), fluid_c, duty[SPAN_S], stretches.block)
     stretches.block_s += duty[SPAN_S]
     stretches.windows += 1
     if stretches.windows >= BLOCK:
@@ -196,8 +198,7 @@ def look_along(
 @compiled
 def foretold_c(params: CircuitParams, stretches: Stretches) -> float:
     """Say what a sound circuit would show, by the run that takes the truck as it has shown itself [°C]."""
-    place = 0 if read_at(params) == FLUID else 2
-    return float(stretches.runs[place])
+    return float(stretches.runs[read_from(params)])
 
 
 @compiled
@@ -239,9 +240,7 @@ def _known_before(params: CircuitParams) -> NDArray[np.float64]:
     """What is known of the own values before they show: one over variance, shape (``OWN``,)."""
     known = np.empty(OWN)
     for value in range(OWN):
-        spread = priors.SD[VALUES[value]]
-        if value == SINK_C and params.kind >= TANK:
-            spread = priors.TANK_SINK_SD_K
+        spread = spread_of(params, VALUES[value])
         known[value] = 1.0 / (spread * spread)
     return known
 
@@ -311,7 +310,7 @@ def _weigh(
         for column in range(COLUMNS):
             size, known = _explained(root, half, since, column)
             gain = size * size * known
-            if column >= OWN and _of_one_size(column):
+            if of_one_size(column):
                 gain, size = (2.0 * size - 1.0) * known, 1.0
             if gain > gains[column]:
                 gains[column], began[column], sizes[column] = gain, row, size
@@ -336,15 +335,9 @@ def _explained(
         return explained(root, half, since, column, 1.0 / (SINK_SD_K * SINK_SD_K))
     if column < OWN:
         return 0.0, 0.0
-    prior = 0.0 if _of_one_size(column) else 1.0 / (SIZE_SD * SIZE_SD)
+    prior = 0.0 if of_one_size(column) else 1.0 / (SIZE_SD * SIZE_SD)
     size, known = explained(root, half, since, column, prior)
     return max(0.0, size), known
-
-
-@compiled
-def _of_one_size(column: int) -> bool:
-    """Say whether a fault either is or is not: a valve at one of its ends."""
-    return bool(FAULTS[column - OWN] == OPEN or FAULTS[column - OWN] == SHUT)
 
 
 @compiled

@@ -27,7 +27,6 @@ from models.abreast import (
     VALUES,
     VALVE,
     add_parted,
-    regulates,
     run_abreast,
     set_out_abreast,
 )
@@ -41,6 +40,7 @@ from models.circuit import (
     STATES,
     SUMP,
     read_at,
+    regulates,
     run,
 )
 from models.cooler import conductance_w_k

@@ -24,17 +24,14 @@ from review.model_version import keep_compiled
 
 keep_compiled()  # must come before the first import of the models
 
-from models import priors  # noqa: E402 -- see above
 from models.abreast import VALUES  # noqa: E402 -- see above
 from models.circuit import (  # noqa: E402 -- see above
     DUTY,
     FLUID,
     LN_RISE,
     METAL,
-    SINK,
     SITE,
     STATES,
-    TANK,
     read_at,
     run,
 )
@@ -42,6 +39,7 @@ from models.compiled import compiled  # noqa: E402 -- see above
 from models.hypotheses import HEALTHY  # noqa: E402 -- see above
 from models.kernel import STATE  # noqa: E402 -- see above
 from models.layout import blank, record  # noqa: E402 -- see above
+from models.setting_out import spread_of  # noqa: E402 -- see above
 from models.thermal import CLOSE, judge, judge_window  # noqa: E402 -- see above
 from models.window import clear  # noqa: E402 -- see above
 from tests.bench.diagnosis import windows  # noqa: E402 -- see above
@@ -144,9 +142,7 @@ def _left(
 def errors_k(drives: Drives) -> Floats:
     """Give what the best fit leaves of each window [K], shape (n,)."""
     values = [place for place in VALUES if place != LN_RISE]  # the sump is read
-    spread = np.array([priors.SD[place] for place in values])
-    if drives.circuit.kind >= TANK:
-        spread[values.index(SINK)] = priors.TANK_SINK_SD_K
+    spread = np.array([spread_of(drives.circuit, place) for place in values])
     left_k, own = np.zeros(len(drives.fluid_c)), np.zeros(STATES)
 
     def off(sizes: Floats) -> Floats:
