@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 import pytest
-from playwright.sync_api import Browser, Page, ViewportSize, expect
+from playwright.sync_api import Browser, Page, Route, ViewportSize, expect
 
 from alerts import lifecycle
 from review.access.visitor import Role
@@ -178,6 +178,22 @@ def test_who_signs_out_elsewhere_is_told(chromium: Browser, tmp_path: Path) -> N
             tx.execute("DELETE FROM session")
         Trucks(at.database).send("NF-08", fluid_temp_c=90.0)
         expect(page.locator("#line")).to_contain_text("You are signed out", timeout=30_000)
+
+
+def test_who_is_signed_out_before_the_page_listens_is_told_at_once(
+    chromium: Browser, tmp_path: Path
+) -> None:
+    with stage(tmp_path) as at, page_at(chromium, at) as page:
+
+        def sign_out(route: Route) -> None:
+            with at.database.write() as tx:
+                tx.execute("DELETE FROM session")
+            route.continue_()
+
+        page.route("**/live*", sign_out)
+        page.reload()
+        # sooner than the half minute after which a refused page asks again
+        expect(page.locator("#line")).to_contain_text("You are signed out", timeout=20_000)
 
 
 def test_print_leaves_out_what_paper_cannot_do(chromium: Browser, at: Stage) -> None:

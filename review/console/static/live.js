@@ -71,10 +71,17 @@ function connect() {
   source.addEventListener("error", () => {
     down();
     if (source?.readyState === EventSource.CLOSED) {
-      source = null; // refused: too many listen, or nobody is signed in any more
-      setTimeout(() => { note(null); if (!document.hidden) connect(); }, POLL_MS);
+      source = null;
+      refused();
     }
   });
+}
+
+// Too many listen, or nobody is signed in any more; which of them a stream does not tell.
+async function refused() {
+  const why = await fetch("/live", { method: "HEAD", cache: "no-store" }).catch(() => null);
+  if (why?.status === 401) return signedOut();
+  setTimeout(() => { note(null); if (!document.hidden) connect(); }, POLL_MS);
 }
 
 function note(trucks) {
