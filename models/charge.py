@@ -116,6 +116,7 @@ def _pass_piece(params: AccountParams, account: Account, view: View) -> None:
         account.soak.still_s = 0.0
         gap.night_done = 0
         account.hours.run_s += dt_s
+        gap.spacing_s = dt_s
         gap.ran_after = 1
         gap.cooled = 0
     unread_s = (view.time_ms - gap.unread_ms) / 1000.0
@@ -143,7 +144,8 @@ def _check_seen_night(params: AccountParams, account: Account, view: View) -> No
         return
     air = ambient_c(view.air_c, math.nan)
     if has_settled(params.soak, soak, math.nan, air, 0.0):
-        check_night(account.offset, view.fluid_c, view.coolant_c, view.air_c)
+        late_s = 0.5 * view.dt_s
+        check_night(account.offset, view.fluid_c, view.coolant_c, view.air_c, late_s, late_s)
 
 
 @compiled
@@ -189,7 +191,14 @@ def _park(params: AccountParams, account: Account, length_s: float) -> None:
     if gap.night_done == 0 and not math.isnan(gap.end_c):
         air = ambient_c(gap.start_air_c, gap.end_c)
         if has_settled(params.soak, soak, gap.start_c, air, length_s):
-            told = check_night(account.offset, gap.end_c, gap.end_coolant_c, gap.end_air_c)
+            told = check_night(
+                account.offset,
+                gap.end_c,
+                gap.end_coolant_c,
+                gap.end_air_c,
+                gap.end_late_s,
+                gap.end_coolant_late_s,
+            )
             gap.night_done = 1 if told and gap.ran_after == 0 else 0
     if gap.ran_after == 1:
         soak.still_s = 0.0

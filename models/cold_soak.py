@@ -52,16 +52,32 @@ class Offset(Layout):
     fluid_c: float
     coolant_c: float
     air_c: float
+    fluid_late_s: (
+        float  # how long the engine may have run before the fluid was read, and the coolant
+    )
+    coolant_late_s: float
 
 
 @compiled
-def check_night(offset: Offset, fluid_c: float, coolant_c: float, air_c: float) -> bool:
-    """Count the readings after a night [°C], NaN where one is not there; say whether they told."""
+def check_night(
+    offset: Offset,
+    fluid_c: float,
+    coolant_c: float,
+    air_c: float,
+    fluid_late_s: float = 0.0,
+    coolant_late_s: float = 0.0,
+) -> bool:
+    """Count the readings after a night [°C], NaN where one is not there; say whether they told.
+
+    ``fluid_late_s``, ``coolant_late_s``: how long the engine may have run before they were read [s].
+    """
     if not math.isnan(fluid_c) and not (math.isnan(coolant_c) and math.isnan(air_c)):
         offset.seen += 1
         offset.fluid_c = fluid_c
         offset.coolant_c = coolant_c
         offset.air_c = air_c
+        offset.fluid_late_s = fluid_late_s
+        offset.coolant_late_s = coolant_late_s
     weight, other_c = ALONE_WEIGHT, air_c
     if math.isnan(air_c):
         other_c = coolant_c

@@ -84,6 +84,11 @@ class Gap(Layout):
     end_c: float  # first readings after it, NaN: none yet
     end_air_c: float
     end_coolant_c: float
+    end_late_s: (
+        float  # how long the engine may have run before the fluid was read, and the coolant
+    )
+    end_coolant_late_s: float
+    spacing_s: float  # of samples while the engine runs
     km: float  # driven over it, NaN: the odometer has not told
     ran_s: float  # the same of the engine hours
     hours_came: int
@@ -150,12 +155,15 @@ def take_first_readings(gap: Gap, view: View) -> None:
     """Keep the first readings after the silence while they still show how warm the truck was."""
     if view.time_ms - gap.end_ms > FIRST_READING_S * 1000.0:
         return
+    late_s = (view.time_ms - gap.end_ms) / 1000.0 + 0.5 * gap.spacing_s
     if math.isnan(gap.end_c):
         gap.end_c = view.fluid_c
+        gap.end_late_s = late_s
     if math.isnan(gap.end_air_c):
         gap.end_air_c = view.air_c
     if math.isnan(gap.end_coolant_c):
         gap.end_coolant_c = view.coolant_c
+        gap.end_coolant_late_s = late_s
 
 
 @compiled

@@ -56,6 +56,12 @@ WILD_SD_K = 4.0
 """Nights that mislead though all seemed settled [-, K]: a warm hall, a start that nobody saw. Own choice;
 doubled, one more night is needed where the difference is near 10 K."""
 
+WARMS_K_S, FAST_WARMS_K_S = 0.1, 1.5
+COOLANT_WARMS_K_S = 0.4
+"""How fast fluid in the sump, fluid where the converter heats it at once, and coolant may warm once the
+engine runs, one standard deviation [K/s]: a truck that sets off hard before it is read shows no night. Common
+practice, no source."""
+
 STEP_SD_K = 1.5
 """How well the size of a step is known [K], one standard deviation. Own choice."""
 
@@ -129,11 +135,27 @@ def compare(fluid_c: float, coolant_c: float, air_c: float) -> tuple[float, floa
 
 
 @compiled
-def weigh_night(nights: Nights, fluid_c: float, coolant_c: float, air_c: float) -> None:
-    """Take the readings after a night [°C], NaN where one is not there."""
+def weigh_night(
+    nights: Nights,
+    fluid_c: float,
+    coolant_c: float,
+    air_c: float,
+    fluid_warmed_k: float = 0.0,
+    coolant_warmed_k: float = 0.0,
+) -> None:
+    """Take the readings after a night [°C], NaN where one is not there.
+
+    ``fluid_warmed_k``, ``coolant_warmed_k``: by how much the engine may have warmed them before they were
+    read, one standard deviation [K].
+    """
     shown, night_var, alone = compare(fluid_c, coolant_c, air_c)
     if math.isnan(shown):
         return
+    if shown > nights.own_k:
+        night_var += fluid_warmed_k * fluid_warmed_k
+    elif alone != 2:
+        share = 1.0 if alone == 1 else LIKE_COOLANT
+        night_var += (share * coolant_warmed_k) ** 2
     nights.alone = alone
     before_log = nights.log_odds
     nights.log_odds = log_add(before_log, NIGHT_LOG)
@@ -150,6 +172,19 @@ def weigh_night(nights: Nights, fluid_c: float, coolant_c: float, air_c: float) 
     faulty = log_normal(shown - nights.off_k, nights.off_var + night_var)
     nights.log_odds = max(PRIOR_LOG, min(MOST_LOG, nights.log_odds + faulty - healthy))
     _learn(nights, shown, night_var, math.exp(settled - healthy))
+    _clear_small(nights)
+
+
+@compiled
+def _clear_small(nights: Nights) -> None:
+    """A sensor that is off by no more than does not matter is healthy: the odds of that are no fault's."""
+    scale = math.sqrt(2.0 * (nights.off_var + nights.own_var))
+    apart = nights.off_k - nights.own_k
+    small = 0.5 * (
+        math.erf((apart + SMALLEST_K) / scale) - math.erf((apart - SMALLEST_K) / scale)
+    )
+    left = math.log(max(1.0 - small, 1e-9)) - math.log1p(small * math.exp(nights.log_odds))
+    nights.log_odds = max(PRIOR_LOG, nights.log_odds + left)
 
 
 @compiled

@@ -24,8 +24,11 @@ from models.sensor_hold import (
     see_coolant,
 )
 from models.sensor_night import (
+    COOLANT_WARMS_K_S,
     FAST_OWN_SD_K,
+    FAST_WARMS_K_S,
     OWN_SD_K,
+    WARMS_K_S,
     Nights,
     forget_step,
     open_nights,
@@ -146,7 +149,7 @@ def watch(
     if not math.isnan(view.fluid_c):
         _read(params, account_params, sensor, view, account)
     if account.offset.seen != sensor.seen_nights:
-        _night(sensor, view.time_ms, account)
+        _night(params, sensor, view.time_ms, account)
     if not math.isnan(view.air_c):
         sensor.last_air_c = view.air_c
     _conclude(sensor, view.time_ms)
@@ -248,14 +251,22 @@ def _impossible(sensor: SensorWatch, view: View) -> None:
 
 
 @compiled
-def _night(sensor: SensorWatch, now_ms: int, account: Account) -> None:
+def _night(params: SensorParams, sensor: SensorWatch, now_ms: int, account: Account) -> None:
     """The account has compared the sensors after a night."""
     offset = account.offset
     sensor.seen_nights = offset.seen
     if sensor.night_ms > 0 and now_ms - sensor.night_ms < NEXT_NIGHT_S * 1000.0:
         return
     sensor.night_ms = now_ms
-    weigh_night(sensor.nights, offset.fluid_c, offset.coolant_c, offset.air_c)
+    warms_k_s = FAST_WARMS_K_S if params.fast == 1 else WARMS_K_S
+    weigh_night(
+        sensor.nights,
+        offset.fluid_c,
+        offset.coolant_c,
+        offset.air_c,
+        warms_k_s * offset.fluid_late_s,
+        COOLANT_WARMS_K_S * offset.coolant_late_s,
+    )
     compare_others(sensor.others, offset.fluid_c, offset.coolant_c, offset.air_c)
 
 
