@@ -15,8 +15,8 @@ from models.layout import blank, record
 from models.sensor_watch import WARM_UP_BELOW_K
 from models.thermal_parameters import (
     MARGINS,
-    NEAR_MARGINS,
     THERMAL_CLASSES,
+    margins_of,
     sure_from,
     write_thermal,
 )
@@ -164,9 +164,9 @@ def _detectors(params: np.void, vehicle: Vehicle, fluid: Fluid) -> None:
     rise = params["over_temperature"]["rise"]
     capacity, case, cooler, _ = THERMAL_CLASSES[vehicle.thermal_class]
     rise["heat_capacity_j_k"], rise["case_w_k"], rise["cooler_w_k"] = capacity, case, cooler
-    for kind, margin in MARGINS.items():
+    for kind in MARGINS:
+        margin, near = margins_of(kind, vehicle)
         params[kind]["sure"] = sure_from(params["thermal"]["false_alarms_per_h"], margin)
-        near = min(margin, NEAR_MARGINS.get(kind, margin))
         params[kind]["sure_near"] = sure_from(params["thermal"]["false_alarms_per_h"], near)
         params[kind]["critical_c"] = limit
         params[kind]["full_c"] = vehicle.valve_full_c

@@ -33,8 +33,9 @@ from models.abreast import (
     run_abreast,
     set_out_abreast,
 )
+from models.balance_error import UNTOLD, error_times
 from models.bank import RUNNING_RPM
-from models.circuit import RPM, SPAN_S, SUMP, CircuitParams
+from models.circuit import CONVERTER_W, RPM, SPAN_S, SUMP, CircuitParams
 from models.compiled import compiled
 from models.hypotheses import COUNT
 from models.layout import Layout
@@ -107,6 +108,7 @@ class Stretches(Layout):
     before: Annotated[NDArray[np.float64], RUNS]  # means of the block before it
     windows: int  # of the block
     block_s: float
+    doubted_j: float  # what the converter made in it, more where that is a guess [J]
     driven_s: float  # since the runs set out
     stood_s: float  # with the engine off, the gateway awake
     middle_s: float  # of the block before, 0: there is none
@@ -154,6 +156,7 @@ def look_along(
     duty: NDArray[np.float64],
     fluid_c: float,
     counts: bool,
+    untold: bool,
 ) -> None:
     """Take a window in.
 
@@ -162,13 +165,15 @@ def look_along(
     params, begins_per_h
         The circuit; how often each fault begins [1/h], shape (``COUNT``,), 0: it cannot be.
     error_sd_k
-        Standard deviation of what the balance is off by [K].
+        Standard deviation of what the balance is off by [K], ``models.balance_error`` of it in a reading.
     stretches
         Changed.
     duty, fluid_c
         Means over the window, shape (``DUTY``,); the reading at its end [°C].
     counts
         False: what went in, or the reading, is not known well enough; the runs go on.
+    untold
+        Load, clutch or speed had to be guessed.
     """
     runs = stretches.runs.reshape((RUNS, HELD))
     if duty[RPM] < RUNNING_RPM:
@@ -187,9 +192,11 @@ def look_along(
         return
     add_parted(runs, read_from(params), fluid_c, duty[SPAN_S], stretches.block)
     stretches.block_s += duty[SPAN_S]
+    stretches.doubted_j += duty[CONVERTER_W] * duty[SPAN_S] * (UNTOLD if untold else 1.0)
     stretches.windows += 1
     if stretches.windows >= BLOCK:
-        _close_block(error_sd_k, stretches)
+        doubted_kw = stretches.doubted_j / stretches.block_s / 1000.0
+        _close_block(error_sd_k * error_times(params, doubted_kw, fluid_c), stretches)
         _weigh(params, begins_per_h, stretches)
         if _readings(stretches) >= MOST:
             _next_stretch(stretches)
@@ -207,6 +214,7 @@ def _clear_block(stretches: Stretches) -> None:
         stretches.block[place] = 0.0
     stretches.windows = 0
     stretches.block_s = 0.0
+    stretches.doubted_j = 0.0
 
 
 @compiled

@@ -65,7 +65,18 @@ from models.share_left import share_left
 from models.stretch_odds import any_odds
 from models.stretches import Stretches, foretold_c, look_along, set_out_again
 from models.view import View
-from models.window import WINDOW_S, Window, add, begin, clear, close, lines_c, note, tells
+from models.window import (
+    WINDOW_S,
+    Window,
+    add,
+    begin,
+    clear,
+    close,
+    is_untold,
+    lines_c,
+    note,
+    tells,
+)
 
 SUSPECT = 0.5
 """Probability of a healthy truck below which a fault is suspected [-]."""
@@ -299,6 +310,7 @@ def judge_window(
             duty,
             view.fluid_c,
             _counts(thermal, circuit.kind, sensor_off),
+            is_untold(view),
         )
     healthy = bank.p[HEALTHY] / (1.0 + any_odds(thermal.stretches.odds))
     sound = healthy > TRUSTED_FROM and sensor_off <= TRUSTED_UP_TO

@@ -103,6 +103,13 @@ def tells(view: View, by_coolant: bool) -> bool:
 
 
 @compiled
+def is_untold(view: View) -> bool:
+    """Say that load, clutch or speed must be guessed."""
+    guessed = math.isnan(view.torque_nm) or math.isnan(view.lockup)
+    return guessed or math.isnan(view.speed_km_h)
+
+
+@compiled
 def begin(window: Window, view: View, slip_told: bool) -> None:
     """Note what a sample says, for the span that begins with it."""
     rpm = view.rpm
@@ -132,9 +139,7 @@ def add(window: Window, view: View, slip_told: bool) -> None:
     begin(window, view, slip_told)
     for place in range(DUTY):
         window.duty[place] += half_s * window.now[place]
-    guessed = math.isnan(view.torque_nm) or math.isnan(view.lockup)
-    untold = guessed or math.isnan(view.speed_km_h)
-    window.heat_sd_j += view.dt_s * view.heat_sd_w * (UNTOLD if untold else 1.0)
+    window.heat_sd_j += view.dt_s * view.heat_sd_w * (UNTOLD if is_untold(view) else 1.0)
 
 
 @compiled

@@ -30,7 +30,9 @@ from models.abreast import (
     run_abreast,
     set_out_abreast,
 )
+from models.balance_error import error_times
 from models.circuit import (
+    CONVERTER_W,
     FAULT,
     FLUID,
     LEAK,
@@ -172,7 +174,9 @@ class Truck:
         run(self.circuit, hypothesis, duty, self.x, self.valve)
         fluid_c = self.x[read_at(self.circuit)] + error_k
         begins, stated = self.begins_per_h, self.error_sd_k
-        look_along(self.circuit, begins, stated, self.stretches, duty, fluid_c, counts)
+        look_along(
+            self.circuit, begins, stated, self.stretches, duty, fluid_c, counts, untold=False
+        )
 
     def errs_on(self) -> float:
         """Give the error a window later [K]: AR(1), as long and large as is stated."""
@@ -451,9 +455,11 @@ def test_errors_that_last_as_long_as_stated_make_readings_that_do_not_hang_toget
     """Errors that are AR(1) from block to block; statistical error of a variance and of a correlation."""
     count, truck = 3000, Truck(FULL_FLOW, 3)
     kept = math.exp(-BLOCK * WINDOW_S / LASTS_S)
+    doubted_kw = driving()[CONVERTER_W] / 1000.0
+    stated_k = truck.error_sd_k * error_times(truck.circuit, doubted_kw, 60.0)
     errors, error_k = [], 0.0
     for deviate in truck.random.standard_normal(count):
-        error_k = kept * error_k + truck.error_sd_k * math.sqrt(1.0 - kept**2) * deviate
+        error_k = kept * error_k + stated_k * math.sqrt(1.0 - kept**2) * deviate
         errors.append(error_k)
     truck.set_out(60.0)
     read = readings_of(truck, driving(), np.repeat(errors, BLOCK))
