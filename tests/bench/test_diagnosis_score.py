@@ -11,7 +11,9 @@ import pytest
 
 from tests.bench.diagnosis.calibration import calibrate, of_alarms, of_states
 from tests.bench.diagnosis.duties import Drive
+from tests.bench.diagnosis.measure import DETECTORS, JUDGES
 from tests.bench.diagnosis.outcome import Alarm, Outcome, Stated
+from tests.bench.diagnosis.report import report
 from tests.bench.diagnosis.score import (
     DAYS_A_YEAR,
     Share,
@@ -274,3 +276,16 @@ def test_slip_is_named_as_such_or_as_a_rival_once_it_began(alarm: Alarm, named: 
     figures = targets(said, "judge", IGNORED, false_alarms(said, "judge"))
     (figure,) = (one for one in figures if "among the rivals" in one.asked)
     assert figure.measured.startswith(f"{named:.1%} of 1")
+
+
+def test_stuck_valves_are_told_apart_by_where_the_fluid_is_read() -> None:
+    stuck = replace(FAULTY, label="bypass stuck", alarms=dict.fromkeys(JUDGES, ()))
+    found = replace(
+        stuck, alarms={**stuck.alarms, DETECTORS: (Alarm(kind="bypass_stuck", second=4_000.0),)}
+    )
+    outcomes = [found, found, replace(found, position="cooler_line")]
+    outcomes.append(replace(stuck, position="cooler_line"))
+    rows = {one.label: one.detected for one in report(outcomes).rows[DETECTORS]}
+    assert rows["bypass stuck, read in the sump"] == Share(hits=2, of=2)
+    assert rows["bypass stuck, read in the cooler's line"] == Share(hits=1, of=2)
+    assert rows["bypass stuck, read beyond the converter"] == Share(hits=0, of=0)

@@ -50,6 +50,7 @@ def truth(drawn: Trial, recording: Recording) -> Outcome:
         gradual=fault is not None and (fault.ramp_s > 0.0 or fault.kind == "sensor_drift"),
         slip_told="lockup_slip_rpm" in drawn.plan.fit.signals,
         whole=drawn.whole,
+        position=drawn.plan.fit.position,
         cannot=cannot_have(drawn.plan.registration),
         since_s=None if fault is None else fault.since_s,
         shows_s=recording.shows_s,

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from simulator.sensors import Position
 from tests.bench.diagnosis.duties import Drive
 
 RIVAL_LEAST = 0.02
@@ -46,6 +47,7 @@ class Outcome:
     ``since_s``: the fault begins; ``shows_s``, ``plain_s``: it shows in the
     physics, and is plain there (None: never).
     ``slip_told``, ``whole``: the slip signal, all the basic signals are there throughout.
+    ``position``: where the fluid's sensor sits.
     ``cannot``: alarm kinds that accuse a part that the truck does not have.
     ``hot_s``: seconds in which the sump was hotter than fluid bears.
     """
@@ -57,6 +59,7 @@ class Outcome:
     gradual: bool = False
     slip_told: bool = False
     whole: bool = True
+    position: Position = "sump"
     cannot: frozenset[str] = frozenset()
     since_s: float | None = None
     shows_s: float | None = None

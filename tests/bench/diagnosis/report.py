@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any
 
+from simulator.sensors import Position
 from tests.bench.diagnosis.calibration import Calibration, of_alarms, of_states
 from tests.bench.diagnosis.draw import KINDS
 from tests.bench.diagnosis.duties import DAY_S
@@ -25,6 +26,11 @@ from tests.bench.diagnosis.targets import Target, score_kind, targets
 
 STUCK_WHOLE = "bypass stuck, no signal missing"
 SLIP_TOLD, SLIP_UNTOLD = "lockup slip, slip told", "lockup slip, not told"
+STUCK_BY_POSITION: tuple[tuple[str, Position], ...] = (
+    ("bypass stuck, read in the sump", "sump"),
+    ("bypass stuck, read beyond the converter", "converter_out"),
+    ("bypass stuck, read in the cooler's line", "cooler_line"),
+)
 NEW_DAYS = 7
 """Days in which a truck's own values are being learned [-]; own choice."""
 
@@ -89,11 +95,15 @@ def _true_labels(alarm: str) -> frozenset[str]:
 def _rows(outcomes: Sequence[Outcome], judge: str) -> tuple[Row, ...]:
     rows = [score_kind(outcomes, judge, kind.label, NOT_FAULTS) for kind in KINDS]
     if judge == DETECTORS:
-        parts = (
+        parts = [
+            (name, "bypass stuck", [one for one in outcomes if one.position == position])
+            for name, position in STUCK_BY_POSITION
+        ]
+        parts += [
             (STUCK_WHOLE, "bypass stuck", [one for one in outcomes if one.whole]),
             (SLIP_TOLD, "lockup slip", [one for one in outcomes if one.slip_told]),
             (SLIP_UNTOLD, "lockup slip", [one for one in outcomes if not one.slip_told]),
-        )
+        ]
         for name, label, some in parts:
             rows.append(replace(score_kind(some, judge, label, NOT_FAULTS), label=name))
     return tuple(rows)
