@@ -116,7 +116,8 @@ def _pass_piece(params: AccountParams, account: Account, view: View) -> None:
         account.soak.still_s = 0.0
         gap.night_done = 0
         account.hours.run_s += dt_s
-        gap.spacing_s = dt_s
+        if gap.open == 0:
+            gap.spacing_s = dt_s
         gap.ran_after = 1
         gap.cooled = 0
     unread_s = (view.time_ms - gap.unread_ms) / 1000.0

@@ -177,9 +177,11 @@ def weigh_night(
 
 @compiled
 def _clear_small(nights: Nights) -> None:
-    """A sensor that is off by no more than does not matter is healthy: the odds of that are no fault's."""
-    scale = math.sqrt(2.0 * (nights.off_var + nights.own_var))
+    """Call healthy a sensor that is back where it was: that it is off by less than matters is no fault."""
     apart = nights.off_k - nights.own_k
+    if abs(apart) >= SMALLEST_K:
+        return
+    scale = math.sqrt(2.0 * (nights.off_var + nights.own_var))
     small = 0.5 * (
         math.erf((apart + SMALLEST_K) / scale) - math.erf((apart - SMALLEST_K) / scale)
     )

@@ -21,7 +21,7 @@ from models.cold_soak import (
 )
 from models.layout import blank, dtype_of, record
 from tests.models.test_gap import HOT, account, after, counted, minutes
-from tests.recorded import MINUTE_MS, Sample
+from tests.recorded import HOUR_MS, MINUTE_MS, NOON_MS, Sample
 
 NAN = math.nan
 
@@ -168,6 +168,85 @@ def test_a_night_that_samples_saw_all_of_is_checked_when_the_engine_runs() -> No
         on = minutes(11 + night_min, 3, engine_rpm=700.0, **read)
         offset = account(HOT + off + on).offset
         assert (offset.nights, offset.sum_k) == (nights_seen, float(nights_seen))
+
+
+# How late the fluid and the coolant were read.
+
+EVERY_S = 20.0
+COLD = {"fluid_temp_c": 21.0, "coolant_temp_c": 20.0, "ambient_temp_c": 20.0}
+
+
+DRIVEN = 9
+
+
+def woken(*lacking: set[str], every_s: float = EVERY_S) -> list[Sample]:
+    """Record ``DRIVEN`` samples, a night, and samples after it, each of which lacks some signals."""
+    start_ms = float(NOON_MS)
+    driven: list[Sample] = [
+        {"time_ms": start_ms + 1000.0 * every_s * row, "engine_rpm": 700.0}
+        | {**COLD, "fluid_temp_c": 90.0}
+        for row in range(DRIVEN)
+    ]
+    end_ms = driven[-1]["time_ms"] + 10.0 * HOUR_MS
+    after_it: list[Sample] = [
+        {"time_ms": end_ms + 1000.0 * every_s * row, "engine_rpm": 700.0}
+        | {name: value for name, value in COLD.items() if name not in gone}
+        for row, gone in enumerate(lacking)
+    ]
+    return driven + after_it
+
+
+def late_s(samples: list[Sample]) -> tuple[float, float]:
+    """Give how late fluid and coolant were read after the one night that is seen."""
+    offset = account(samples).offset
+    assert offset.seen == 1
+    return float(offset.fluid_late_s), float(offset.coolant_late_s)
+
+
+FLUID, COOLANT = {"fluid_temp_c"}, {"coolant_temp_c"}
+
+
+@pytest.mark.parametrize("every_s", [10.0, 20.0, 30.0])
+def test_what_is_read_at_once_is_late_by_half_of_the_samples_spacing(every_s: float) -> None:
+    assert late_s(woken(set(), every_s=every_s)) == (0.5 * every_s, 0.5 * every_s)
+
+
+@pytest.mark.parametrize("blind", [1, 2, 3])
+def test_fluid_that_the_first_samples_lack_is_later_by_as_long_as_it_was_not_read(
+    blind: int,
+) -> None:
+    late = (blind + 0.5) * EVERY_S
+    assert late_s(woken(*[FLUID] * blind, set())) == (late, 0.5 * EVERY_S)
+    assert late_s(woken(*[FLUID | COOLANT] * blind, set())) == (late, late)
+
+
+def test_coolant_that_comes_after_the_fluid_is_later_than_it() -> None:
+    """The odometer has told before the night, and what comes until it tells again counts."""
+    samples = woken(COOLANT, COOLANT, set(), set())
+    untold = samples[DRIVEN:-1]
+    told = counted(samples[:DRIVEN], km=1.0) + untold + counted(samples[-1:], km=1.0)
+    assert late_s(told) == (0.5 * EVERY_S, 2.5 * EVERY_S)
+
+
+def test_another_night_is_as_late_as_it_is_then() -> None:
+    first = woken(FLUID | COOLANT, FLUID | COOLANT, set())
+    again = woken(set())[-1:]
+    second: list[Sample] = [
+        {**one, "time_ms": one["time_ms"] + 24.0 * HOUR_MS} for one in again
+    ]
+    offset = account(first + second).offset
+    assert offset.seen == 2
+    assert (offset.fluid_late_s, offset.coolant_late_s) == (0.5 * EVERY_S, 0.5 * EVERY_S)
+
+
+@pytest.mark.parametrize("every_s", [20.0, 60.0])
+def test_after_a_night_that_samples_saw_it_is_half_of_the_span_in_which_the_engine_started(
+    every_s: float,
+) -> None:
+    off = minutes(11, 500, engine_rpm=0.0, **COLD)
+    on_ms = off[-1]["time_ms"] + 1000.0 * every_s
+    on: list[Sample] = [{**off[-1], "time_ms": on_ms, "engine_rpm": 700.0}]
+    assert late_s(HOT + off + on) == (0.5 * every_s, 0.5 * every_s)
 
 
 def test_after_does_not_depend_on_how_hot_the_truck_was() -> None:

@@ -32,7 +32,15 @@ from models.parameters import (
     TYPICAL_C,
     parameters,
 )
-from models.thermal_parameters import MARGINS, THERMAL_CLASSES, kind_of, sure_from
+from models.thermal_parameters import (
+    BYPASS_BY_LINE,
+    HEAVY_OVERCOOLED,
+    MARGINS,
+    NEAR_MARGINS,
+    THERMAL_CLASSES,
+    kind_of,
+    sure_from,
+)
 
 
 def params_of(vehicle: Vehicle, **fluid: float) -> Any:
@@ -91,6 +99,60 @@ def params_of_rate(false_alarms_per_h: float) -> Any:
         silent_after_s=900.0,
         false_alarms_per_h=false_alarms_per_h,
     )[0]
+
+
+SURE = ("sure", "sure_near")
+"""How sure an alarm must be, anywhere and near the limit."""
+
+
+def odds_asked(kind: str, vehicle: Vehicle) -> list[float]:
+    """Give the odds from which people are told of an alarm, anywhere and near the limit."""
+    return [float(one / (1.0 - one)) for one in (params_of(vehicle)[kind][at] for at in SURE)]
+
+
+@pytest.mark.parametrize("sensor", get_args(Sensor))
+@pytest.mark.parametrize("lighter", ["pickup", "medium"])
+def test_a_heavy_truck_is_called_overcooled_only_when_that_is_surer_than_of_others(
+    lighter: ThermalClass, sensor: Sensor
+) -> None:
+    heavy, other = (
+        odds_asked("overcooled", replace(TRUCK, thermal_class=one, sensor=sensor))
+        for one in ("heavy", lighter)
+    )
+    assert HEAVY_OVERCOOLED > 1.0
+    assert heavy == pytest.approx([HEAVY_OVERCOOLED * one for one in other])
+
+
+@pytest.mark.parametrize("thermal_class", get_args(ThermalClass))
+@pytest.mark.parametrize("elsewhere", ["sump", "converter_out"])
+def test_a_valve_read_in_the_line_is_called_stuck_only_when_that_is_surer_near_the_limit_too(
+    elsewhere: Sensor, thermal_class: ThermalClass
+) -> None:
+    line, other = (
+        odds_asked("bypass_stuck", replace(TRUCK, sensor=one, thermal_class=thermal_class))
+        for one in ("cooler_line", elsewhere)
+    )
+    assert BYPASS_BY_LINE > 1.0
+    assert line == pytest.approx([BYPASS_BY_LINE * other[0]] * 2)
+    assert other[1] < other[0] < line[1]
+
+
+@pytest.mark.parametrize("thermal_class", get_args(ThermalClass))
+@pytest.mark.parametrize("sensor", get_args(Sensor))
+def test_every_other_alarm_is_as_sure_whatever_the_class_and_wherever_it_is_read(
+    sensor: Sensor, thermal_class: ThermalClass
+) -> None:
+    truck = replace(TRUCK, sensor=sensor, thermal_class=thermal_class)
+    apart = {"overcooled"} if thermal_class == "heavy" else set()
+    apart |= {"bypass_stuck"} if sensor == "cooler_line" else set()
+    rate = float(params_of(truck)["thermal"]["false_alarms_per_h"])
+    for kind in set(MARGINS) - apart:
+        wanted = [sure_from(rate, one) for one in (MARGINS[kind], near_of(kind))]
+        assert [params_of(truck)[kind][at] for at in SURE] == wanted
+
+
+def near_of(kind: str) -> float:
+    return NEAR_MARGINS.get(kind, MARGINS[kind])
 
 
 def test_the_fluid_goes_into_the_account() -> None:

@@ -13,6 +13,7 @@ import pytest
 from numpy.typing import NDArray
 
 from models.course import run
+from models.fleet import Sensor
 from models.kernel import STATE, advance
 from models.layout import blank, copied, record
 from models.sensor_watch import FROZEN, NOISY, STEPPED
@@ -254,6 +255,40 @@ def test_air_that_reads_its_default_is_the_odd_one_and_not_the_fluid() -> None:
     seen = [one for one in _events(_odd_air, 8) if one.kind == KIND]
     assert int(seen[0].evidence[0]) == AIR
     assert seen[0].priority == 1
+
+
+def _sets_off_hard(day: int) -> tuple[float, float, float]:
+    fluid_c, coolant_c, air_c = _healthy(day)
+    return fluid_c + 25.0, coolant_c, air_c
+
+
+def _reads_cold(day: int) -> tuple[float, float, float]:
+    fluid_c, coolant_c, air_c = _healthy(day)
+    return fluid_c - 25.0, coolant_c, air_c
+
+
+def _first_read_after(late_s: float, morning: Morning, sensor: Sensor) -> list[float]:
+    """Give when the fluid's sensor is accused of a truck that reads it so late each day."""
+    samples = records(_days(6, morning))
+    since_s = (samples["time_ms"] - NOON_MS) % (24 * HOUR_MS) / 1000.0
+    samples["fluid_temp_c"][since_s < late_s] = math.nan
+    return raised(judge(samples, replace(DRIVE.vehicle, sensor=sensor)), KIND)
+
+
+@pytest.mark.parametrize("sensor", ["converter_out", "cooler_line"])
+def test_fluid_heated_by_a_hard_start_before_it_is_read_accuses_no_sensor(
+    sensor: Sensor,
+) -> None:
+    assert _first_read_after(40.0, _sets_off_hard, sensor) == []
+
+
+def test_in_the_sump_no_start_heats_it_so_fast() -> None:
+    assert _first_read_after(40.0, _sets_off_hard, "sump") != []
+
+
+def test_nor_does_a_start_explain_fluid_that_reads_hot_at_once_or_late_and_cold() -> None:
+    assert _first_read_after(0.0, _sets_off_hard, "converter_out") != []
+    assert _first_read_after(40.0, _reads_cold, "converter_out") != []
 
 
 @pytest.mark.parametrize("kind", ["circuit", "gearbox"])

@@ -30,7 +30,7 @@ from models.abreast import (
     run_abreast,
     set_out_abreast,
 )
-from models.balance_error import error_times
+from models.balance_error import UNTOLD, WARM_C, error_times
 from models.circuit import (
     CONVERTER_W,
     FAULT,
@@ -168,15 +168,14 @@ class Truck:
         number: float = 0.0,
         *,
         counts: bool = True,
+        untold: bool = False,
     ) -> None:
         """Drive a window; the reading is off by an error [K]."""
         self.x[FAULT] = number
         run(self.circuit, hypothesis, duty, self.x, self.valve)
         fluid_c = self.x[read_at(self.circuit)] + error_k
         begins, stated = self.begins_per_h, self.error_sd_k
-        look_along(
-            self.circuit, begins, stated, self.stretches, duty, fluid_c, counts, untold=False
-        )
+        look_along(self.circuit, begins, stated, self.stretches, duty, fluid_c, counts, untold)
 
     def errs_on(self) -> float:
         """Give the error a window later [K]: AR(1), as long and large as is stated."""
@@ -506,6 +505,68 @@ def test_a_wild_reading_counts_for_little(off_k: float) -> None:
     assert read[0] == pytest.approx(0.0, abs=1e-9)
     assert read[1] == pytest.approx(math.copysign(WILD, off_k))
     assert abs(read[2]) <= WILD * (1.0 + 1e-9)
+
+
+# What a reading tells, by how far the balance may be off there.
+
+
+def told_by(truck: Truck, duty: Floats, *, untold: int = 0, error_k: float = 0.0) -> Floats:
+    """Give what a block tells of the values, its first ``untold`` windows driven with a guessed load."""
+    truck.rows[:] = 0.0
+    for place in range(BLOCK):
+        truck.window(duty, error_k, untold=place < untold)
+    return np.asarray(truck.rows.sum(axis=0)[:RIGHT])
+
+
+def set_out_warm(vehicle: Vehicle) -> Truck:
+    truck = Truck(vehicle, 6)
+    truck.error_sd_k *= 100.0  # so that no reading is wild
+    truck.set_out(80.0)
+    return truck
+
+
+@each(TRUCKS)
+@pytest.mark.parametrize("untold", [1, 3, BLOCK])
+def test_a_reading_tells_less_the_more_of_the_converters_heat_is_a_guess(
+    vehicle: Vehicle, untold: int
+) -> None:
+    truck, duty = set_out_warm(vehicle), driving(heat_kw=14.0)
+    told, guessed = (
+        told_by(one, duty, untold=windows)
+        for one, windows in ((truck, 0), (set_out_warm(vehicle), untold))
+    )
+    kw = duty[CONVERTER_W] / 1000.0
+    more_kw = kw * (1.0 + (UNTOLD - 1.0) * untold / BLOCK)
+    wider = error_times(truck.circuit, more_kw, 80.0) / error_times(truck.circuit, kw, 80.0)
+    assert wider > 1.0
+    assert told == pytest.approx(wider**2 * guessed)
+    assert guessed[at(SINK_C, SINK_C)] < told[at(SINK_C, SINK_C)]
+
+
+@each(TRUCKS)
+def test_the_same_drive_tells_less_where_the_fluid_reads_cold(vehicle: Vehicle) -> None:
+    duty, told, factors = driving(), [], []
+    for error_k in (0.0, -60.0):
+        truck = set_out_warm(vehicle)
+        told.append(told_by(truck, duty, error_k=error_k))
+        fluid_c = truck.x[read_at(truck.circuit)] + error_k
+        assert (fluid_c < WARM_C) == (error_k < 0.0)
+        factors.append(error_times(truck.circuit, duty[CONVERTER_W] / 1000.0, fluid_c))
+    wider = factors[1] / factors[0]
+    assert told[0] == pytest.approx(wider**2 * told[1])
+    assert told[1][at(SINK_C, SINK_C)] < told[0][at(SINK_C, SINK_C)]
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_what_was_a_guess_before_a_reading_is_none_of_its_own(whole: bool) -> None:
+    """A block before it, or one that was begun and then did not count."""
+    truck, other, duty = set_out_warm(FULL_FLOW), set_out_warm(FULL_FLOW), driving()
+    for one, untold in ((truck, True), (other, False)):
+        for _ in range(BLOCK if whole else BLOCK - 1):
+            one.window(duty, 0.0, untold=untold)
+        if not whole:
+            one.window(duty, 0.0, counts=False)
+    assert told_by(truck, duty).tolist() == told_by(other, duty).tolist()
 
 
 def test_windows_that_do_not_count_change_no_sums_but_the_runs_go_on() -> None:
