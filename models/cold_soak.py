@@ -53,7 +53,7 @@ class Offset(Layout):
     coolant_c: float
     air_c: float
     fluid_late_s: (
-        float  # how long the engine may have run before the fluid was read, and the coolant
+        float  # the engine may have run so long before the fluid was read, and the coolant
     )
     coolant_late_s: float
 

@@ -85,7 +85,7 @@ class Gap(Layout):
     end_air_c: float
     end_coolant_c: float
     end_late_s: (
-        float  # how long the engine may have run before the fluid was read, and the coolant
+        float  # the engine may have run so long before the fluid was read, and the coolant
     )
     end_coolant_late_s: float
     spacing_s: float  # of samples while the engine runs

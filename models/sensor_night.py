@@ -59,8 +59,8 @@ doubled, one more night is needed where the difference is near 10 K."""
 WARMS_K_S, FAST_WARMS_K_S = 0.1, 1.5
 COOLANT_WARMS_K_S = 0.4
 """How fast fluid in the sump, fluid where the converter heats it at once, and coolant may warm once the
-engine runs, one standard deviation [K/s]: a truck that sets off hard before it is read shows no night. Common
-practice, no source."""
+engine runs, one standard deviation [K/s]: a truck that sets off hard before it is read shows no night. Own
+choice, after simulated trucks."""
 
 STEP_SD_K = 1.5
 """How well the size of a step is known [K], one standard deviation. Own choice."""

@@ -83,7 +83,7 @@ HEAVY_OVERCOOLED, BYPASS_BY_LINE = 10.0, 10.0
 """How many times as sure beside that two of them must be [-]: of a heavy truck, whose balance is the least
 well known, that it is over-cooled; and, near the limit too, of a valve behind which the cooler's line stands
 where only that line is read, as it stands in a cold start. On 4,000 tuning trucks ten times each costs two of
-167 over-cooled ones and none of 34 stuck valves that are read in the line."""
+167 over-cooled ones; of 187 stuck valves one is told too late."""
 
 _KINDS: dict[Circuit, int] = {
     "thermostatic_bypass": circuit.BYPASS,
