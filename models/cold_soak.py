@@ -52,9 +52,7 @@ class Offset(Layout):
     fluid_c: float
     coolant_c: float
     air_c: float
-    fluid_late_s: (
-        float  # the engine may have run so long before the fluid was read, and the coolant
-    )
+    fluid_late_s: float  # at most so long the engine ran before it was read; the coolant
     coolant_late_s: float
 
 

@@ -84,9 +84,7 @@ class Gap(Layout):
     end_c: float  # first readings after it, NaN: none yet
     end_air_c: float
     end_coolant_c: float
-    end_late_s: (
-        float  # the engine may have run so long before the fluid was read, and the coolant
-    )
+    end_late_s: float  # at most so long the engine ran before it was read; the coolant
     end_coolant_late_s: float
     spacing_s: float  # of samples while the engine runs
     km: float  # driven over it, NaN: the odometer has not told

@@ -173,10 +173,8 @@ def test_a_night_that_samples_saw_all_of_is_checked_when_the_engine_runs() -> No
 # How late the fluid and the coolant were read.
 
 EVERY_S = 20.0
-COLD = {"fluid_temp_c": 21.0, "coolant_temp_c": 20.0, "ambient_temp_c": 20.0}
-
-
 DRIVEN = 9
+COLD = {"fluid_temp_c": 21.0, "coolant_temp_c": 20.0, "ambient_temp_c": 20.0}
 
 
 def woken(*lacking: set[str], every_s: float = EVERY_S) -> list[Sample]:
