@@ -8,13 +8,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from models.balance_error import IN_LINE
+from models.thermal_parameters import ERROR_SD_K
 from simulator.faults import Fault
+from simulator.plan import Registration
 from tests.bench.diagnosis.bound import (
     AIMS,
     Bound,
+    before_spent,
     bound,
     nth_drive_end,
     numbers_of,
+    own_sd_k,
+    plain_to_the_end,
     soon_after_plain,
     table,
     third_drive,
@@ -33,6 +39,7 @@ from tests.bench.diagnosis.twins import (
     BIN_S,
     RATIO_SD,
     UNKNOWN,
+    Seen,
     Twins,
     drive_twins,
     seen_until_s,
@@ -51,6 +58,8 @@ def _twins(fault: list[float], *mimics: list[float], noise: float = 0.5) -> Twin
         noise=np.full(count, noise),
         fault=np.array(fault),
         mimic=unknown,
+        sump_c=np.full(count, 80.0),
+        converter_kw=np.zeros(count),
         driven_h=3.0,
     )
 
@@ -111,6 +120,32 @@ def test_the_engine_s_speed_errs_in_its_own_unit() -> None:
     assert known(of_temperatures(both)) == pytest.approx(3e6)
 
 
+def test_a_model_that_errs_more_in_some_readings_tells_less_there() -> None:
+    twins = _twins([3.0, 4.0])
+    assert learned(twins, model_sd_k=np.full(2, 1.2)) == learned(twins, model_sd_k=1.2)
+    # Worked by hand: 0.5 and 1.2 K make 1.3 K, 0.5 and 12 K 12.01 K.
+    mixed = learned(twins, model_sd_k=np.array([12.0, 1.2]))
+    assert mixed == pytest.approx(math.hypot(3.0 / 12.01, 4.0 / 1.3), rel=1e-3)
+
+
+def test_our_own_model_errs_as_it_has_it_itself() -> None:
+    told = Registration(vehicle="NF-01", name="NF-01", circuit="thermostatic_bypass")
+    twins = replace(
+        _twins([1.0] * 3),
+        sump_c=np.array([80.0, 10.0, 80.0]),
+        converter_kw=np.array([0.0, 0.0, 4.0]),
+    )
+    plain_k, cold_k, hot_converter_k = own_sd_k(told, twins, untold=False)
+    assert plain_k == ERROR_SD_K[told.truck_class]  # warm, in the sump, behind a valve
+    assert cold_k > plain_k
+    assert hot_converter_k > plain_k
+    untold = own_sd_k(told, twins, untold=True)
+    assert untold[0] == plain_k
+    assert untold[2] > hot_converter_k
+    in_line = own_sd_k(replace(told, sensor="cooler_line"), twins, untold=False)
+    assert in_line[0] == pytest.approx(IN_LINE * plain_k)
+
+
 def test_the_chance_to_find_is_that_of_a_normal_test() -> None:
     # Standard normal table: 1.645 leaves 5 %, 3.090 leaves 0.1 %.
     assert chance(0.0, 0.05) == pytest.approx(0.05)
@@ -133,12 +168,24 @@ def test_until_when_a_fault_is_looked_for() -> None:
     one = _of_drives(*DRIVES)
     assert nth_drive_end(DRIVES, 3_999.0, 2) == 13_000.0
     assert nth_drive_end(DRIVES, 4_000.0, 3) is None
-    assert third_drive(one, 2_000.0, math.inf) == 23_000.0
-    assert third_drive(one, math.inf, math.inf) is None
-    assert soon_after_plain(one, 0.0, 2_000.0) == 2_180.0
-    assert soon_after_plain(one, 0.0, 3_940.0) == 10_120.0  # the night does not count
-    assert soon_after_plain(one, 0.0, math.inf) is None
-    assert soon_after_plain(_of_drives(*DRIVES[:2]), 0.0, 11_000.0) is None  # tows no more
+    assert third_drive(one, Seen(shows_s=2_000.0)) == 23_000.0
+    assert third_drive(one, Seen()) is None
+    assert soon_after_plain(one, Seen(plain_s=2_000.0)) == 2_180.0
+    assert soon_after_plain(one, Seen(plain_s=3_940.0)) == 10_120.0  # the night does not count
+    assert soon_after_plain(one, Seen()) is None
+    tows_no_more = _of_drives(*DRIVES[:2])
+    assert soon_after_plain(tows_no_more, Seen(plain_s=11_000.0)) is None
+    assert plain_to_the_end(one, Seen(shows_s=2_000.0)) is None
+    assert plain_to_the_end(one, Seen(plain_s=2_000.0)) == 23_000.0
+    assert plain_to_the_end(tows_no_more, Seen(plain_s=11_000.0)) is None
+
+
+def test_a_stuck_valve_is_looked_for_until_the_fluid_is_spent() -> None:
+    one, plain = _of_drives(*DRIVES), Seen(plain_s=2_000.0, now_s=12_000.0)
+    assert before_spent(one, plain) is None  # it may be spent yet
+    assert before_spent(one, replace(plain, spent_s=11_500.0)) == 11_500.0
+    assert before_spent(one, replace(plain, now_s=23_000.0)) == 23_000.0
+    assert before_spent(one, Seen(spent_s=11_500.0)) is None  # not plain
 
 
 @pytest.fixture(scope="module")

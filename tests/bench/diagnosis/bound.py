@@ -27,26 +27,45 @@ import math
 import multiprocessing
 import sys
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import islice
 
 import numpy as np
+from numpy.typing import NDArray
 
-from models.parameters import FALSE_ALARMS_PER_H
-from tests.bench.diagnosis.detectability import chance, known, learned, of_temperatures
-from tests.bench.diagnosis.draw import REPORTED_SEED, TUNING_SEED, Trial, trial
-from tests.bench.diagnosis.duties import Drive
-from tests.bench.diagnosis.twins import BIN_S, Twins, Until, drive_twins, seen_until_s
+from review.model_version import keep_compiled
+
+keep_compiled()  # must come before the first import of the models
+
+from models.balance_error import UNTOLD, error_times  # noqa: E402 -- see above
+from models.layout import record  # noqa: E402 -- see above
+from models.parameters import FALSE_ALARMS_PER_H  # noqa: E402 -- see above
+from models.thermal_parameters import ERROR_SD_K  # noqa: E402 -- see above
+from simulator.plan import Registration  # noqa: E402 -- see above
+from simulator.sensors import Position  # noqa: E402 -- see above
+from tests.bench.diagnosis.detectability import (  # noqa: E402 -- see above
+    chance,
+    known,
+    learned,
+    of_temperatures,
+)
+from tests.bench.diagnosis.draw import REPORTED_SEED, TUNING_SEED, Trial, trial  # noqa: E402 -- see above
+from tests.bench.diagnosis.duties import Drive  # noqa: E402 -- see above
+from tests.bench.diagnosis.judge import course_of  # noqa: E402 -- see above
+from tests.bench.diagnosis.twins import (  # noqa: E402 -- see above
+    BIN_S,
+    Seen,
+    Twins,
+    Until,
+    drive_twins,
+    seen_until_s,
+)
 
 MODEL_SDS_K = (1.0, 2.0, 4.0)
 """What a model of the fluid may get wrong, one standard deviation [K]; own choice: the bench's trucks have
 nodes, play and lags that no simple model has. Three, because the bound hangs on it."""
-
-OWN_SD_K = {"pickup": 1.36, "medium": 1.40, "heavy": 2.91}
-"""What our own model gets wrong, by class [K]: what the best fits of 186 sound tuning trucks leave through
-whole drives (``tests.bench.diagnosis.model_error``)."""
 
 BLIND = 3.0
 """By how much more a model errs that hears neither load nor torque [-]; own choice."""
@@ -59,6 +78,12 @@ WITHIN_S = 180.0
 
 BY_TEMPERATURE = "the same, from temperatures alone"
 
+WHERE: Mapping[Position, str] = {
+    "sump": "in the sump",
+    "converter_out": "beyond the converter",
+    "cooler_line": "in the cooler's line",
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Aim:
@@ -69,20 +94,34 @@ class Aim:
     label: str
     until: Until
     slip_told: bool | None = None
+    position: Position | None = None
     temperatures_only: bool = False
 
+    @property
+    def of(self) -> Hashable:
+        """The trucks and the time: aims that have these in common share the driving."""
+        return self.label, self.until, self.slip_told, self.position
+
     def speaks_of(self, one: Trial) -> bool:
-        told = "lockup_slip_rpm" in one.plan.fit.signals
-        return one.label == self.label and self.slip_told in (None, told)
+        told, position = "lockup_slip_rpm" in one.plan.fit.signals, one.plan.fit.position
+        return (
+            one.label == self.label
+            and self.slip_told in (None, told)
+            and self.position in (None, position)
+        )
 
 
-def soon_after_plain(one: Trial, _shows_s: float, plain_s: float) -> float | None:
+def _tows(one: Trial, plain_s: float) -> bool:
+    return any(drive.loaded and drive.end_s > plain_s for drive in one.drives)
+
+
+def soon_after_plain(one: Trial, seen: Seen) -> float | None:
     """Three minutes of driving after the fault is plain, if it tows after."""
-    if not any(drive.loaded and drive.end_s > plain_s for drive in one.drives):
+    if not _tows(one, seen.plain_s):
         return None
     left_s = WITHIN_S
     for drive in one.drives:
-        rest_s = drive.end_s - max(drive.start_s, plain_s)
+        rest_s = drive.end_s - max(drive.start_s, seen.plain_s)
         if rest_s >= left_s:
             return drive.end_s - rest_s + left_s
         left_s -= max(0.0, rest_s)
@@ -95,19 +134,32 @@ def nth_drive_end(drives: Sequence[Drive], since_s: float, count: int) -> float 
     return float(ends[count - 1]) if len(ends) >= count else None
 
 
-def third_drive(one: Trial, shows_s: float, _plain_s: float) -> float | None:
+def third_drive(one: Trial, seen: Seen) -> float | None:
     """The end of the third drive that saw the fault."""
-    return nth_drive_end(one.drives, shows_s, 3)
+    return nth_drive_end(one.drives, seen.shows_s, 3)
 
 
-def second_loaded(one: Trial, shows_s: float, _plain_s: float) -> float | None:
+def second_loaded(one: Trial, seen: Seen) -> float | None:
     """The end of the second loaded drive that saw the fault."""
-    return nth_drive_end([drive for drive in one.drives if drive.loaded], shows_s, 2)
+    return nth_drive_end([drive for drive in one.drives if drive.loaded], seen.shows_s, 2)
 
 
-def to_the_end(one: Trial, shows_s: float, _plain_s: float) -> float | None:
+def to_the_end(one: Trial, seen: Seen) -> float | None:
     """The end of the last drive."""
-    return None if math.isinf(shows_s) else float(one.drives[-1].end_s)
+    return None if math.isinf(seen.shows_s) else float(one.drives[-1].end_s)
+
+
+def plain_to_the_end(one: Trial, seen: Seen) -> float | None:
+    """The end of the last drive, if the fault is plain and the truck tows after."""
+    return float(one.drives[-1].end_s) if _tows(one, seen.plain_s) else None
+
+
+def before_spent(one: Trial, seen: Seen) -> float | None:
+    """When the fluid is spent, or the end of the last drive; if it is plain and the truck tows."""
+    end_s = float(one.drives[-1].end_s)
+    if not _tows(one, seen.plain_s) or (math.isinf(seen.spent_s) and seen.now_s < end_s):
+        return None
+    return min(seen.spent_s, end_s)
 
 
 AIMS = (
@@ -116,6 +168,20 @@ AIMS = (
         asked=0.5,
         label="bypass stuck",
         until=soon_after_plain,
+    ),
+    *(
+        Aim(
+            name=f"bypass stuck, plain and under load, read {where}: {what}",
+            asked=0.99,
+            label="bypass stuck",
+            until=until,
+            position=position,
+        )
+        for until, what in (
+            (plain_to_the_end, "ever"),
+            (before_spent, "before 5 min above 130 °C"),
+        )
+        for position, where in WHERE.items()
     ),
     Aim(
         name="stuck to cooler: within three drives",
@@ -158,16 +224,28 @@ class Bound:
 def bound(one: Trial, twins: Twins, *, temperatures_only: bool) -> Bound:
     """Bound what can be found of a truck's fault."""
     seen = of_temperatures(twins) if temperatures_only else twins
-    blind = not {"engine_load_pct", "engine_torque_nm"} & set(one.plan.fit.signals)
+    signals = set(one.plan.fit.signals)
+    blind = not {"engine_load_pct", "engine_torque_nm"} & signals
+    untold = blind or "lockup" not in signals
     times = BLIND if blind else 1.0
-    own_k = OWN_SD_K[one.plan.registration.truck_class]
     separations = (
         known(seen),
-        *(learned(seen, model_sd_k=times * sd_k) for sd_k in (*MODEL_SDS_K, own_k)),
+        *(learned(seen, model_sd_k=times * sd_k) for sd_k in MODEL_SDS_K),
+        learned(seen, model_sd_k=own_sd_k(one.plan.registration, seen, untold=untold)),
     )
     allowed = FALSE_ALARMS_PER_H * max(twins.driven_h, BIN_S / 3600.0)
     chances = tuple(chance(separation, allowed) for separation in separations)
     return Bound(separations=separations, chances=chances)
+
+
+def own_sd_k(told: Registration, twins: Twins, *, untold: bool) -> NDArray[np.float64]:
+    """Say by how much our own model errs in each reading, as it has it itself [K], shape (n,)."""
+    circuit = record(course_of(told).params).thermal.bank.circuit
+    times = [
+        error_times(circuit, (UNTOLD if untold else 1.0) * kw, celsius)
+        for kw, celsius in zip(twins.converter_kw, twins.sump_c, strict=True)
+    ]
+    return ERROR_SD_K[told.truck_class] * np.array(times)
 
 
 def numbers_of(aim: Aim, seed: int) -> Iterator[int]:
@@ -190,8 +268,8 @@ def measured(
 ) -> Iterator[tuple[Aim, list[Bound]]]:
     """Give each aim with the bounds of the first trucks that it speaks of; ``only``: of these labels."""
     chosen = [aim for aim in AIMS if only in aim.label]
-    for until in dict.fromkeys(aim.until for aim in chosen):
-        aims = [aim for aim in chosen if aim.until == until]
+    for of in dict.fromkeys(aim.of for aim in chosen):
+        aims = [aim for aim in chosen if aim.of == of]
         todo = [(seed, number) for number in numbers_of(aims[0], seed)]
         with multiprocessing.Pool(jobs) as pool:
             every = pool.imap(partial(bounds_of, aims=aims), todo)

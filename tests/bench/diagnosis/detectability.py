@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,15 +23,7 @@ grade and gusts. Twice as much halves the separation of a small slip."""
 
 def of_temperatures(twins: Twins) -> Twins:
     """Keep the temperatures alone."""
-    kept = twins.channel >= 0
-    return replace(
-        twins,
-        time_s=twins.time_s[kept],
-        channel=twins.channel[kept],
-        noise=twins.noise[kept],
-        fault=twins.fault[kept],
-        mimic=twins.mimic[kept],
-    )
+    return twins.part(twins.channel >= 0)
 
 
 def known(twins: Twins) -> float:
@@ -40,8 +31,11 @@ def known(twins: Twins) -> float:
     return math.sqrt(float(np.sum((twins.fault / twins.noise) ** 2)))
 
 
-def learned(twins: Twins, *, model_sd_k: float) -> float:
-    """Separation [-] that is left when the truck's values are learned and the model errs [K]."""
+def learned(twins: Twins, *, model_sd_k: float | NDArray[np.float64]) -> float:
+    """Separation [-] that is left when the truck's values are learned and the model errs by so much [K].
+
+    ``model_sd_k``: the same for all readings, or shape (n,).
+    """
     covariance = twins.mimic @ twins.mimic.T
     covariance += _model_error(twins, model_sd_k)
     covariance[np.diag_indices_from(covariance)] += twins.noise**2
@@ -49,14 +43,14 @@ def learned(twins: Twins, *, model_sd_k: float) -> float:
     return math.sqrt(max(0.0, float(twins.fault @ solved)))
 
 
-def _model_error(twins: Twins, model_sd_k: float) -> NDArray[np.float64]:
+def _model_error(twins: Twins, model_sd_k: float | NDArray[np.float64]) -> NDArray[np.float64]:
     """Covariance, shape (n, n), of AR(1) errors, each channel by itself."""
     temperature = twins.channel >= 0
     sd = np.where(temperature, model_sd_k, RPM_MODEL_SD)
     lasts_s = np.where(temperature, MODEL_S, RPM_MODEL_S)
     apart_s = np.abs(twins.time_s[:, None] - twins.time_s[None, :])
     same = twins.channel[:, None] == twins.channel[None, :]
-    error: NDArray[np.float64] = same * np.exp(-apart_s / lasts_s[:, None]) * sd[:, None] ** 2
+    error: NDArray[np.float64] = same * np.exp(-apart_s / lasts_s[:, None]) * np.outer(sd, sd)
     return error
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from itertools import takewhile
 from random import Random
 
@@ -22,6 +22,7 @@ from simulator.physics.truck import Truck, TruckSpec
 from tests.bench.diagnosis.draw import Trial
 from tests.bench.diagnosis.duties import DAY_S
 from tests.bench.diagnosis.road import (
+    HOT_C,
     PLAIN_K,
     SHOWS_K,
     START_MS,
@@ -30,6 +31,7 @@ from tests.bench.diagnosis.road import (
     steps,
     watched,
 )
+from tests.bench.diagnosis.score import HOT_MOST_S
 
 BIN_S = 60
 """Readings are put together over this time [s]: short beside all that the fluid does."""
@@ -86,6 +88,14 @@ UNKNOWN: Mapping[str, Callable[[TruckSpec], TruckSpec]] = {
     ),
     "valve's leak": _valve(lambda own: {"valve_leak": own.valve_leak + 0.009}),
     "valve's play": _valve(lambda own: {"valve_hysteresis_k": own.valve_hysteresis_k + 1.4}),
+    "valve's span": _valve(
+        lambda own: {
+            "valve_full_c": own.valve_full_c + 0.13 * (own.valve_full_c - own.valve_open_c)
+        }
+    ),
+    "valve's lag": _valve(lambda own: {"valve_lag_s": own.valve_lag_s + 14.0}),
+    "valve's flow": _valve(lambda own: {"valve_flow_power": own.valve_flow_power + 0.29}),
+    "converter's mass": _scaled(converter_j_k=1.12),
 }
 """Values of a truck that nobody tells, each made one standard deviation greater: the spread within a class
 from which the trucks are drawn (``draw.py``)."""
@@ -100,8 +110,9 @@ class Twins:
 
     ``time_s`` shape (n,); ``channel`` shape (n,): 0 and up are temperatures, -1 the engine's speed when
     locked; ``noise`` shape (n,) [K or 1/min]; ``fault`` shape (n,): what the fault adds; ``mimic`` shape
-    (n, m): what each unknown value adds when it is one standard deviation off. ``driven_h`` since the
-    fault began [h].
+    (n, m): what each unknown value adds when it is one standard deviation off. ``sump_c``, ``converter_kw``
+    shape (n,): of the truck without its fault, its fluid [°C] and the heat of its converter [kW].
+    ``driven_h`` since the fault began [h].
     """
 
     time_s: NDArray[np.float64]
@@ -109,11 +120,34 @@ class Twins:
     noise: NDArray[np.float64]
     fault: NDArray[np.float64]
     mimic: NDArray[np.float64]
+    sump_c: NDArray[np.float64]
+    converter_kw: NDArray[np.float64]
     driven_h: float
 
+    def part(self, kept: NDArray[np.bool_]) -> Twins:
+        """Keep some of the readings."""
+        arrays = {
+            one.name: getattr(self, one.name)[kept]
+            for one in fields(self)
+            if one.name != "driven_h"
+        }
+        return replace(self, **arrays)
 
-Until = Callable[[Trial, float, float], float | None]
-"""From a truck, when its fault shows and when it is plain [s] (infinite: not yet): until when to look [s]."""
+
+@dataclass(slots=True, kw_only=True)
+class Seen:
+    """What has come of a fault up to ``now_s`` [s]; infinite: not yet. ``spent_s``: the fluid has since been
+    above ``HOT_C`` for as long as it may."""
+
+    now_s: float = 0.0
+    shows_s: float = math.inf
+    plain_s: float = math.inf
+    spent_s: float = math.inf
+    hot_s: float = 0.0
+
+
+Until = Callable[[Trial, Seen], float | None]
+"""From a truck and what has come of its fault: until when to look [s]; None: not known yet."""
 
 
 class _Pack:
@@ -137,8 +171,9 @@ class _Pack:
             for spec, air_k in zip(specs, air_k, strict=True)
         ]
         self.watched = watched(trial)
-        self.shows_s = self.plain_s = math.inf
+        self.seen = Seen()
         self._faults = tuple(one for one in trial.plan.faults if one.place == "truck")
+        self._since_s = math.inf if trial.fault is None else trial.fault.since_s
         self._starts = {drive.start_s for drive in trial.drives}
 
     def step(self, step: Step) -> None:
@@ -149,16 +184,25 @@ class _Pack:
         apply_to_truck(self._faults, step.now_s, self.trucks[0].effects)
         for truck in self.trucks:
             step_truck(truck, step.now_s, step.span_s, step.segment)
-        if math.isinf(self.plain_s):
-            self._differ(step.now_s)
+        self.seen.now_s = step.now_s
+        if math.isinf(self.seen.plain_s):
+            self._differ(self.seen)
+        if step.segment.engine_on and step.now_s >= self._since_s:
+            self._spend(self.seen, step.span_s)
 
-    def _differ(self, now_s: int) -> None:
+    def _differ(self, seen: Seen) -> None:
         faulty, sound = self.trucks[:2]
         by_k = max(abs(read(faulty) - read(sound)) for read in self.watched)
         if by_k >= SHOWS_K:
-            self.shows_s = min(self.shows_s, now_s)
+            seen.shows_s = min(seen.shows_s, seen.now_s)
         if by_k >= PLAIN_K:
-            self.plain_s = now_s
+            seen.plain_s = seen.now_s
+
+    def _spend(self, seen: Seen, span_s: float) -> None:
+        if self.trucks[0].thermal.sump_c > HOT_C:
+            seen.hot_s += span_s
+        if seen.hot_s >= HOT_MOST_S:
+            seen.spent_s = min(seen.spent_s, seen.now_s)
 
     def temperatures(self) -> list[list[float]]:
         return [[read(truck) for truck in self.trucks] for read in self.watched]
@@ -181,12 +225,18 @@ def _air_sd_k(trial: Trial) -> float:
     return AIR_SD_K if told else AIR_UNKNOWN_SD_K
 
 
-def seen_until_s(trial: Trial, until: Until) -> float | None:
-    """Drive the truck beside itself without its fault; give until when to look [s], None for never."""
+def beside_sound(trial: Trial) -> Iterator[tuple[Step, Seen, Truck]]:
+    """Drive the truck beside itself without its fault; give each step, what has come of it, and the truck."""
     pack = _Pack(trial, others=False)
     for step in steps(trial):
         pack.step(step)
-        end_s = until(trial, pack.shows_s, pack.plain_s)
+        yield step, pack.seen, pack.trucks[0]
+
+
+def seen_until_s(trial: Trial, until: Until) -> float | None:
+    """Give until when to look [s], None for never."""
+    for _, seen, _ in beside_sound(trial):
+        end_s = until(trial, seen)
         if end_s is not None:
             return end_s
     return None
@@ -211,10 +261,13 @@ def drive_twins(trial: Trial, end_s: float) -> Twins:
 
 
 def _read(pack: _Pack, locked: bool) -> Iterator[tuple[int, list[float]]]:
-    yield from enumerate(pack.temperatures())
+    sound = pack.trucks[1]
+    state = [sound.thermal.sump_c, sound.driveline.converter_w / 1000.0]
+    for channel, read in enumerate(pack.temperatures()):
+        yield channel, [*state, *read]
     slips = pack.slips() if locked else None
     if slips is not None:
-        yield -1, slips
+        yield -1, [*state, *slips]
 
 
 def _together(
@@ -228,7 +281,7 @@ def _together(
     ]
     rows = []
     for (channel, place), values in sorted(bins.items()):
-        middle = np.mean(values, axis=0)
+        sump_c, converter_kw, *middle = np.mean(values, axis=0)
         count = math.sqrt(max(1.0, len(values) * weight))
         if channel < 0:
             *middle, rpm, speed_m_s = middle
@@ -238,16 +291,17 @@ def _together(
             each, ratio = math.hypot(sensor.noise, sensor.resolution / math.sqrt(12.0)), 0.0
         faulty, sound, *others = middle
         mimic = [other - sound for other in others]
-        rows.append(
-            ((place + 0.5) * BIN_S, channel, each / count, faulty - sound, *mimic, ratio)
-        )
+        known = ((place + 0.5) * BIN_S, channel, each / count, sump_c, converter_kw)
+        rows.append((*known, faulty - sound, *mimic, ratio))
     table = np.array(rows, dtype=np.float64)
     return Twins(
         time_s=table[:, 0],
         channel=table[:, 1].astype(np.int64),
         noise=table[:, 2],
-        fault=table[:, 3],
-        mimic=table[:, 4:],
+        sump_c=table[:, 3],
+        converter_kw=table[:, 4],
+        fault=table[:, 5],
+        mimic=table[:, 6:],
         driven_h=driven_h,
     )
 
