@@ -70,6 +70,7 @@ class Params(Layout):
 
     sure: float
     sure_near: float  # the same within ``NEAR_K`` of the limit
+    sure_guessed: float  # the same while load must be guessed
     critical_c: float
     full_c: float
     coolant_cooled: int  # 1: the sink is the engine's coolant
@@ -117,6 +118,12 @@ def is_hot(params: Params, truck: Truck) -> bool:
 def near_limit(params: Params, truck: Truck) -> bool:
     """Say whether the fluid was near its limit when it was last read."""
     return bool(truck.latest.fluid_last_c >= params.critical_c - NEAR_K)
+
+
+@compiled
+def sure_by_load(params: Params, truck: Truck) -> float:
+    """Give the probability from which people are told of a lack of cooling [-], as load is known."""
+    return float(params.sure_guessed if math.isnan(truck.latest.torque_nm) else params.sure)
 
 
 @compiled

@@ -36,10 +36,11 @@ learned as the truck's own. Own choice."""
 
 USUAL_K = 0.45
 USUAL_K_S = 0.012
-FAST_USUAL_K_S = 0.04
+FAST_USUAL_K_S, BUSY_USUAL_K_S = 0.04, 0.1
 """Scatter of a class, sensors of whole degrees among them [K], and what real motion adds for each second
-between readings [K/s]: in the sump, and where the fluid swings with the load. From simulated trucks; doubled,
-a scatter of 2 K is not told."""
+between readings [K/s]: in the sump, and where the fluid swings with the load; there more where that changes.
+From simulated trucks; doubled, a scatter of 2 K is not told; without the last, stop-and-go traffic in the
+frost, a reading each half minute, is taken for noise."""
 
 
 class Noise(Layout):
@@ -59,9 +60,14 @@ def _log_t3(value: float, scale: float) -> float:
 
 
 @compiled
-def usual_k(fast: int, span_s: float) -> float:
-    """Scatter of a healthy sensor [K] whose neighbours are so far apart [s]; ``fast``: 1 beyond the sump."""
-    return USUAL_K + (FAST_USUAL_K_S if fast == 1 else USUAL_K_S) * span_s
+def usual_k(fast: int, busy: bool, span_s: float) -> float:
+    """Scatter of a healthy sensor [K] whose neighbours are so far apart [s].
+
+    ``fast``: 1 beyond the sump; ``busy``: load or gear changed meanwhile.
+    """
+    if fast != 1:
+        return USUAL_K + USUAL_K_S * span_s
+    return USUAL_K + (BUSY_USUAL_K_S if busy else FAST_USUAL_K_S) * span_s
 
 
 @compiled

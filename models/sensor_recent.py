@@ -95,6 +95,12 @@ def is_busy(recent: Recent) -> bool:
 
 
 @compiled
+def is_newest_busy(recent: Recent) -> bool:
+    """Say that load or gear changed between the newest readings, of which ``roughness_k`` speaks."""
+    return bool(recent.busy[KEPT - 2] + recent.busy[KEPT - 1] > 0.0)
+
+
+@compiled
 def push(recent: Recent, at_ms: float, fluid_c: float) -> None:
     """Take a reading [Unix ms, °C]."""
     at, read, most, busy = recent.at_ms, recent.read_c, recent.most_w, recent.busy

@@ -41,6 +41,7 @@ from models.sensor_others import Others, compare_others, note_missing
 from models.sensor_recent import (
     Recent,
     is_busy,
+    is_newest_busy,
     note_motion,
     push,
     roughness_k,
@@ -198,7 +199,8 @@ def _read(
         recent.count = 0
     push(recent, float(view.time_ms), view.fluid_c)
     off_k, span_s = roughness_k(recent)
-    weigh_noise(sensor.noise, off_k, span_s, usual_k(params.fast, span_s))
+    usual = usual_k(params.fast, is_newest_busy(recent), span_s)
+    weigh_noise(sensor.noise, off_k, span_s, usual)
     _step(params, sensor, view)
     _impossible(sensor, view)
     sensor.last_c = view.fluid_c

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.abreast import FAULTS, HEAT, SINK_C
-from models.circuit import COOLANT, CircuitParams, regulates
+from models.circuit import BYPASS, COOLANT, CircuitParams, regulates
 from models.compiled import compiled
 from models.hypotheses import AIR, FLOW, OPEN
 from models.least_squares import COLUMNS, OWN
@@ -49,9 +49,9 @@ def tell_odds(
 ) -> int:
     """Write the odds of the faults that are told; give the column of the likeliest.
 
-    Told are a lack of air or of flow, and a valve stuck open. That the heat is untold, the sink another,
-    or the valve shut is weighed against them; the first two are no faults of the circuit, the last is
-    found sooner by the filters.
+    Told are a lack of air or of flow, and a bypass valve stuck open. That the heat is untold, the sink
+    another, or the valve shut is weighed against them; the first two are no faults of the circuit, the last
+    is found sooner by the filters.
 
     Parameters
     ----------
@@ -113,10 +113,12 @@ def _is_told(params: CircuitParams, column: int) -> bool:
     """Say whether a fault is told by the stretches.
 
     Behind a valve that regulates, a lack of air is made up for by the valve and shows as little as other
-    things do.
+    things do. A coolant valve stuck open is found by the filters within minutes.
     """
     fault = FAULTS[column - OWN]
-    return bool(fault in (FLOW, OPEN) or (fault == AIR and not regulates(params)))
+    if fault == OPEN:
+        return params.kind == BYPASS
+    return bool(fault == FLOW or (fault == AIR and not regulates(params)))
 
 
 @compiled

@@ -29,7 +29,7 @@ BALANCE_W_K: dict[str, tuple[float, float]] = {
 """Case and open cooler of a class at 60 km/h as the balance has them [W/K], where the converter's heat goes a
 way of its own: near the middle of what tuning trucks show in fits of theirs."""
 
-ERROR_SD_K: dict[str, float] = {"pickup": 1.4, "medium": 1.4, "heavy": 2.7}
+ERROR_SD_K: dict[str, float] = {"pickup": 1.4, "medium": 1.4, "heavy": 3.2}
 """What the balance of a class is off by through whole drives, one standard deviation [K]: best fits of 186
 sound tuning trucks leave 1.36, 1.40 and 2.91 K."""
 
@@ -79,11 +79,16 @@ NEAR_MARGINS: dict[str, float] = {"bypass_stuck": 0.2}
 """The same near the limit of the fluid, where a healthy circuit hardly ever is [-]. On the tuning
 trucks none of 563 healthy ones with such a valve came near it in 6.2 truck-years."""
 
-HEAVY_OVERCOOLED, BYPASS_BY_LINE = 10.0, 10.0
-"""How many times as sure beside that two of them must be [-]: of a heavy truck, whose balance is the least
-well known, that it is over-cooled; and, near the limit too, of a valve behind which the cooler's line stands
-where only that line is read, as it stands in a cold start. On 4,000 tuning trucks ten times each costs two of
-167 over-cooled ones; of 187 stuck valves one is told too late."""
+HEAVY, BYPASS_BY_LINE = 10.0, 10.0
+"""How many times as sure beside that some must be [-]: of a heavy truck, whose balance is the least well
+known, that it is over-cooled or its cooler starved; and, near the limit too, of a valve behind which the
+cooler's line stands where only that line is read, as it stands in a cold start: of a heavy one both. On
+tuning trucks ten times each costs two of 167 over-cooled ones, a hundredth of the lacks of air or flow, and
+one of 187 stuck valves is told too late."""
+
+GUESSED_LOAD: dict[str, float] = {"cooler_starved": 20.0, "heat_rejection_low": 20.0}
+"""The same while load must be guessed [-]: a grade that no signal tells looks like a lack of cooling. On
+2,000 tuning trucks it costs 2 of 779 finds."""
 
 _KINDS: dict[Circuit, int] = {
     "thermostatic_bypass": circuit.BYPASS,
@@ -113,10 +118,11 @@ def margins_of(kind: str, vehicle: Vehicle) -> tuple[float, float]:
     """Give how many times as sure as the rate asks an alarm must be, anywhere and near the limit [-]."""
     margin = MARGINS[kind]
     near = min(margin, NEAR_MARGINS.get(kind, margin))
-    if kind == "overcooled" and vehicle.thermal_class == "heavy":
-        return margin * HEAVY_OVERCOOLED, near * HEAVY_OVERCOOLED
+    if kind in ("overcooled", "cooler_starved") and vehicle.thermal_class == "heavy":
+        return margin * HEAVY, near * HEAVY
     if kind == "bypass_stuck" and vehicle.sensor == "cooler_line":
-        return margin * BYPASS_BY_LINE, margin * BYPASS_BY_LINE
+        margin *= BYPASS_BY_LINE * (HEAVY if vehicle.thermal_class == "heavy" else 1.0)
+        return margin, margin
     return margin, near
 
 

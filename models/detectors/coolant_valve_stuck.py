@@ -33,11 +33,22 @@ def step(
     show(params, truck, evidence)
     shut, wide = truck.thermal.p[SHUT], truck.thermal.p[OPEN]
     probability = shut + wide if params.coolant_cooled == 1 else 0.0
+    if state.upheld == 0 and shut > wide and _is_warmed(truck):
+        return 0, probability
     if named(params.sure, state, truck, probability, shut_least(truck)) == 0:
         return 0, probability
     if wide > shut:
         return 1, probability
     return (4 if is_hot(params, truck) else 3), probability
+
+
+@compiled
+def _is_warmed(truck: Truck) -> bool:
+    """Say whether the coolant would warm the fluid.
+
+    Then a valve that is shut does no harm, and one that opens some kelvin later than thought looks like it.
+    """
+    return bool(truck.latest.fluid_last_c < truck.latest.coolant_c)
 
 
 def words(evidence: Mapping[str, float], units: Units) -> Words:

@@ -17,6 +17,7 @@ from models.circuit_alarm import (
     named,
     seen,
     show,
+    sure_by_load,
 )
 from models.compiled import compiled
 from models.detector import Truck
@@ -32,7 +33,7 @@ def step(
     """Say how urgent a starved cooler is now."""
     show(params, truck, evidence)
     probability = truck.thermal.p[AIR] + truck.thermal.p[FLOW]
-    if named(params.sure, state, truck, probability, CLEARLY) == 0:
+    if named(sure_by_load(params, truck), state, truck, probability, CLEARLY) == 0:
         return 0, probability
     return (3 if is_hot(params, truck) else 2), probability
 

@@ -34,7 +34,7 @@ from simulator.routes import (
     long_climb,
     rolling_hills,
 )
-from simulator.sensors import BASIC, WITH_LINES, WITH_SLIP, WITH_TORQUE, coarse
+from simulator.sensors import BASIC, WITH_LINES, WITH_SLIP, WITH_TORQUE, Position, coarse
 from simulator.trucks import truck_plan
 
 START_MS = 1_767_250_800_000
@@ -60,6 +60,7 @@ class Road:
     circuit: Circuit = "thermostatic_bypass"
     coolant_valve: bool = False
     air_cooler: bool = False
+    position: Position = "sump"
     mean_c: float = 20.0
     period_s: int = 10
     signals: Signals = "torque"
@@ -82,6 +83,7 @@ class Road:
             coolant_valve=self.coolant_valve,
             air_cooler=self.air_cooler,
             thermal_class=self.truck_class,
+            sensor=self.position,
             rated_torque_nm=torque,
             limits=Limits(service_distance_km=100_000.0),
         )
@@ -123,6 +125,7 @@ def _plan(road: Road) -> TruckPlan:
         faults=faults,
         signals=SIGNALS[road.signals],
         period_s=road.period_s,
+        position=road.position,
         weather=Weather(mean_c=road.mean_c, swing_c=4.0),
         start_temp_c=road.start_c,
     )

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from models.balance_error import COLD_K, COLDEST, PER_KW, WARM_C, error_times
+from models.balance_error import COLD_K, COLDEST, PER_KW, TWO_SINKS, WARM_C, error_times
 from models.fleet import Sensor, Vehicle
 from models.layout import blank, dtype_of, record
 from models.view import View
@@ -20,14 +20,15 @@ from tests.models.banks import params_of
 BYPASS = Vehicle(name="NF-01", circuit="thermostatic_bypass")
 WITH_VALVE = Vehicle(name="NF-01", circuit="coolant_exchanger", coolant_valve=True)
 REGULATED = [BYPASS, WITH_VALVE]
-OPEN = [
+TANK = Vehicle(name="NF-01", circuit="radiator_tank")
+TANK_AND_AIR = Vehicle(name="NF-01", circuit="radiator_tank", air_cooler=True)
+OF_ONE_SINK = [
     Vehicle(name="NF-01", circuit="full_flow"),
     Vehicle(name="NF-01", circuit="coolant_exchanger"),
-    Vehicle(name="NF-01", circuit="radiator_tank"),
-    Vehicle(name="NF-01", circuit="radiator_tank", air_cooler=True),
+    TANK,
 ]
 
-circuits = st.sampled_from(REGULATED + OPEN)
+circuits = st.sampled_from([*REGULATED, *OF_ONE_SINK, TANK_AND_AIR])
 sensors: st.SearchStrategy[Sensor] = st.sampled_from(get_args(Sensor))
 trucks = st.builds(lambda vehicle, sensor: replace(vehicle, sensor=sensor), circuits, sensors)
 kilowatts = st.floats(0.0, 60.0)
@@ -60,16 +61,39 @@ def test_where_it_is_read_it_is_off_more_the_further_that_is_from_the_sump(
 
 @given(
     regulated=st.sampled_from(REGULATED),
-    without=st.sampled_from(OPEN),
+    without=st.sampled_from(OF_ONE_SINK),
     sensor=sensors,
     doubted_kw=kilowatts,
     fluid_c=celsius,
 )
-def test_without_a_valve_it_is_off_less(
+def test_without_a_valve_it_is_off_less_where_there_is_one_sink(
     regulated: Vehicle, without: Vehicle, sensor: Sensor, doubted_kw: float, fluid_c: float
 ) -> None:
     valve, none = (replace(one, sensor=sensor) for one in (regulated, without))
     assert times(none, doubted_kw, fluid_c) < times(valve, doubted_kw, fluid_c)
+
+
+@given(
+    other=st.sampled_from(REGULATED + OF_ONE_SINK),
+    sensor=sensors,
+    doubted_kw=kilowatts,
+    fluid_c=celsius,
+)
+def test_where_two_sinks_share_the_heat_it_is_off_more_than_in_any_other_circuit(
+    other: Vehicle, sensor: Sensor, doubted_kw: float, fluid_c: float
+) -> None:
+    two, one = (replace(vehicle, sensor=sensor) for vehicle in (TANK_AND_AIR, other))
+    assert times(two, doubted_kw, fluid_c) > times(one, doubted_kw, fluid_c)
+
+
+@given(sensor=sensors, doubted_kw=kilowatts, fluid_c=celsius)
+def test_an_air_cooler_after_a_tank_makes_it_so_many_times_as_uncertain_as_the_tank_alone(
+    sensor: Sensor, doubted_kw: float, fluid_c: float
+) -> None:
+    two, tank = (replace(vehicle, sensor=sensor) for vehicle in (TANK_AND_AIR, TANK))
+    assert times(two, doubted_kw, fluid_c) == pytest.approx(
+        TWO_SINKS * times(tank, doubted_kw, fluid_c)
+    )
 
 
 @given(vehicle=trucks, doubted_kw=kilowatts, more_kw=st.floats(0.1, 20.0), fluid_c=celsius)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from models.detectors import DETECTORS
 from models.fleet import CHART, Vehicle
-from models.hypotheses import AIR, FLOW, HEALTHY, SHUT
+from models.hypotheses import AIR, FLOW, HEALTHY, LOW, OPEN, SHUT
 from models.kernel import KINDS, STATE, advance
 from models.layout import blank
 from models.parameters import parameters
@@ -102,3 +105,116 @@ def test_a_shut_valve_is_named_sooner_where_hardly_anything_is_carried_off() -> 
 def test_near_the_limit_a_shut_valve_is_told_sooner() -> None:
     assert "bypass_stuck" not in first(0.8, air=0.0, flow=0.0, fluid_c=95.0)
     assert "bypass_stuck" in first(0.8, air=0.0, flow=0.0, fluid_c=110.0)
+
+
+def told_at(kind: str, fault: int, probability: float, *, seconds: int, **more: float) -> bool:
+    """Say whether people are told of a fault at this probability, once it has lasted."""
+    state = blank(STATE)
+    advance(PARAMS, state, 0, records([pulling(0, fluid_temp_c=95.0, **more)]))
+    odds = state[0]["truck"]["thermal"]["p"]
+    odds[:] = 0.0
+    odds[[HEALTHY, fault]] = 1.0 - probability, probability
+    samples = [pulling(second, **more) for second in range(5, seconds, 5)]
+    return bool(raised(kind, state, samples))
+
+
+@pytest.mark.parametrize(
+    ("kind", "fault", "seconds"),
+    [
+        ("cooler_starved", AIR, 200),
+        ("cooler_starved", FLOW, 200),
+        ("heat_rejection_low", LOW, 400),
+    ],
+)
+def test_without_load_a_lack_of_cooling_is_told_when_that_is_surer(
+    kind: str, fault: int, seconds: int
+) -> None:
+    sure, guessed = (float(PARAMS[0][kind][at]) for at in ("sure", "sure_guessed"))
+    between = 0.5 * (sure + guessed)
+    load = {"engine_torque_nm": 400.0}
+    assert told_at(kind, fault, between, seconds=seconds, **load)
+    assert not told_at(kind, fault, between, seconds=seconds)
+    assert told_at(kind, fault, 0.5 * (1.0 + guessed), seconds=seconds)
+
+
+def test_a_shut_valve_is_told_without_load_as_soon_as_with_it() -> None:
+    sure = float(PARAMS[0]["bypass_stuck"]["sure"])
+    just = sure + 0.01 * (1.0 - sure)
+    for load in ({}, {"engine_torque_nm": 400.0}):
+        assert told_at("bypass_stuck", SHUT, just, seconds=20, **load)
+
+
+# A valve in the coolant, and whether the coolant warms the fluid or cools it.
+
+BY_COOLANT = parameters(
+    Vehicle(name="NF-01", circuit="coolant_exchanger", coolant_valve=True),
+    CHART,
+    max_gap_s=300.0,
+    silent_after_s=900.0,
+)
+VALVE = "coolant_valve_stuck"
+READ_C = 85.0
+
+
+class Stuck:
+    """A truck whose fluid was read once, and whose circuit has a stuck coolant valve, as told."""
+
+    def __init__(self, fault: int, *, fluid_c: float = READ_C) -> None:
+        self.state, self.second = blank(STATE), 0
+        advance(BY_COOLANT, self.state, 0, records([pulling(0, fluid_temp_c=fluid_c)]))
+        self.told(fault, 1.0 - 1e-9)
+
+    def told(self, fault: int, probability: float) -> None:
+        odds = self.state[0]["truck"]["thermal"]["p"]
+        odds[:] = 0.0
+        odds[[HEALTHY, fault]] = 1.0 - probability, probability
+
+    def drive(self, coolant_c: float, seconds: int = 20) -> list[tuple[bool, int]]:
+        """Drive on with no reading of the fluid, so that the odds stay; give what was told: on, urgency."""
+        read = {} if math.isnan(coolant_c) else {"coolant_temp_c": coolant_c}
+        ends = self.second + seconds
+        samples = [pulling(second, **read) for second in range(self.second + 5, ends + 1, 5)]
+        self.second = ends
+        found = advance(BY_COOLANT, self.state, 0, records(samples))
+        events = [one for each in found for one in each if KINDS[one["kind"]] == VALVE]
+        return [(bool(one["active"]), int(one["priority"])) for one in events]
+
+
+@given(fluid_c=st.floats(-30.0, 105.0), warmer_k=st.floats(0.01, 90.0))
+def test_a_shut_valve_is_not_raised_while_the_coolant_would_warm_the_fluid(
+    fluid_c: float, warmer_k: float
+) -> None:
+    assert Stuck(SHUT, fluid_c=fluid_c).drive(fluid_c + warmer_k) == []
+
+
+@given(fluid_c=st.floats(60.0, 105.0), colder_k=st.floats(0.0, 60.0))
+def test_it_is_once_the_coolant_would_cool_it(fluid_c: float, colder_k: float) -> None:
+    assert Stuck(SHUT, fluid_c=fluid_c).drive(fluid_c - colder_k) == [(True, 3)]
+
+
+def test_it_is_raised_as_soon_as_the_fluid_is_as_warm_as_the_coolant() -> None:
+    truck = Stuck(SHUT)
+    assert truck.drive(READ_C + 5.0) == []
+    assert truck.drive(READ_C) == [(True, 3)]
+
+
+def test_coolant_that_nobody_tells_is_no_reason_to_wait() -> None:
+    assert Stuck(SHUT).drive(math.nan) == [(True, 3)]
+
+
+@pytest.mark.parametrize("coolant_c", [READ_C - 20.0, READ_C + 5.0, math.nan])
+def test_an_open_one_is_raised_whatever_the_coolant_does(coolant_c: float) -> None:
+    assert Stuck(OPEN).drive(coolant_c) == [(True, 1)]
+
+
+def test_one_that_was_raised_stays_when_the_coolant_gets_warmer_than_the_fluid() -> None:
+    truck = Stuck(SHUT)
+    assert truck.drive(READ_C - 5.0) == [(True, 3)]
+    assert truck.drive(READ_C + 10.0, seconds=600) == []
+
+
+def test_and_ends_there_as_anywhere_when_the_valve_moves_again() -> None:
+    truck = Stuck(SHUT)
+    truck.drive(READ_C - 5.0)
+    truck.told(SHUT, 0.01)
+    assert [on for on, _ in truck.drive(READ_C + 10.0, seconds=600)] == [False]

@@ -25,7 +25,18 @@ from models.sensor_hold import (
     rested,
 )
 from models.sensor_noise import LEAST, MOST, Noise, usual_k, weigh_noise
-from models.sensor_recent import KEPT, Recent, push, roughness_k, step_evidence
+from models.sensor_recent import (
+    BUSY_KM_H,
+    BUSY_RPM,
+    KEPT,
+    Recent,
+    is_newest_busy,
+    note_motion,
+    push,
+    roughness_k,
+    step_evidence,
+)
+from models.view import View
 
 CAPACITY_J_K = 95_000.0
 
@@ -110,7 +121,7 @@ def weighed(sd_k: float, readings: int, *, seed: int = 1, period_s: float = 10.0
         celsius = 80.0 + 10.0 * math.sin(row / 40.0) + rng.gauss(0.0, sd_k)
         push(last, 1000.0 * period_s * row, celsius)
         off_k, span_s = roughness_k(last)
-        weigh_noise(noise, off_k, span_s, usual_k(0, span_s))
+        weigh_noise(noise, off_k, span_s, usual_k(0, False, span_s))
     return noise
 
 
@@ -130,7 +141,7 @@ def test_a_mended_sensor_is_trusted_again() -> None:
     noise = weighed(6.0, 200)
     assert noise.log_odds == pytest.approx(MOST, abs=4.0)
     for _ in range(15):
-        weigh_noise(noise, 0.2, 10.0, usual_k(0, 10.0))
+        weigh_noise(noise, 0.2, 10.0, usual_k(0, False, 10.0))
     assert noise.log_odds < 0.0
 
 
@@ -139,6 +150,127 @@ def test_neighbours_far_apart_say_nothing_of_noise() -> None:
     weigh_noise(noise, 8.0, 500.0, 0.5)
     weigh_noise(noise, math.nan, 10.0, 0.5)
     assert noise.started == 0
+
+
+seconds = st.floats(0.1, 120.0)
+
+
+@given(span_s=seconds)
+def test_in_the_sump_it_is_no_matter_how_the_truck_is_driven(span_s: float) -> None:
+    assert usual_k(0, True, span_s) == usual_k(0, False, span_s)
+
+
+@given(span_s=seconds, more=st.floats(1.1, 10.0))
+def test_beyond_it_fluid_scatters_more_and_more_still_where_load_or_gear_changed(
+    span_s: float, more: float
+) -> None:
+    sump, steady, busy = (
+        usual_k(*where, span_s) for where in ((0, True), (1, False), (1, True))
+    )
+    assert sump < steady < busy
+    assert usual_k(1, True, more * span_s) - usual_k(1, False, more * span_s) == pytest.approx(
+        more * (busy - steady)
+    )
+
+
+@given(busy=st.lists(st.booleans(), min_size=KEPT, max_size=3 * KEPT))
+def test_what_was_driven_counts_between_the_readings_whose_scatter_is_weighed(
+    busy: list[bool],
+) -> None:
+    """Those are three readings, with two spans between them."""
+    state = record(blank(dtype_of(Recent)))
+    for row, changed in enumerate(busy):
+        state.span_busy = float(changed)
+        push(state, 30_000.0 * row, 80.0)
+    assert is_newest_busy(state) == (busy[-1] or busy[-2])
+
+
+MOVES = [
+    ({}, False),
+    ({"rpm": BUSY_RPM}, False),
+    ({"speed_km_h": -BUSY_KM_H}, False),
+    ({"rpm": -BUSY_RPM - 1.0}, True),
+    ({"speed_km_h": BUSY_KM_H + 0.1}, True),
+    ({"lockup": -1.0}, True),
+    ({"rpm": math.nan}, True),
+    ({"speed_km_h": math.nan}, True),
+]
+
+
+@pytest.mark.parametrize(("by", "busy"), MOVES, ids=str)
+def test_engine_road_speed_or_clutch_that_move_between_readings_are_such_a_change(
+    by: dict[str, float], busy: bool
+) -> None:
+    view, state = record(blank(dtype_of(View))), record(blank(dtype_of(Recent)))
+    view.rpm, view.speed_km_h, view.lockup, view.fluid_c = 1500.0, 60.0, 1.0, 80.0
+    for row in range(KEPT):
+        if row == KEPT - 1:
+            for name, value in by.items():
+                view[name] += value
+        note_motion(state, view)
+        push(state, 30_000.0 * row, 80.0)
+    assert is_newest_busy(state) == busy
+
+
+HALF_MINUTE = 30.0
+
+
+def stop_and_go(seed: int) -> list[float]:
+    """Fluid beyond the converter in a frosty city, two hours, read each half minute [°C].
+
+    A truck pulls away each minute or so for some ten seconds; each time the converter's own fluid, little of
+    it, rises above the sump by up to 1 K/s, and comes back with a time constant of 25 s.
+    """
+    rng, over_k, starts_s, ends_s, read = Random(seed), 0.0, 0.0, 0.0, []
+    for second in range(7200):
+        if second >= starts_s:
+            ends_s = second + rng.uniform(8.0, 16.0)
+            starts_s = second + rng.uniform(30.0, 80.0)
+        over_k += (1.0 if second < ends_s else 0.0) - over_k / 25.0
+        if second % HALF_MINUTE == 0.0:
+            read.append(round(40.0 + over_k, 1))
+    return read
+
+
+def scattered(sd_k: float, seed: int) -> list[float]:
+    rng = Random(seed)
+    return [80.0 + rng.gauss(0.0, sd_k) for _ in range(240)]
+
+
+def log_odds_of(read: list[float], *, busy: bool, period_s: float = HALF_MINUTE) -> float:
+    """Weigh readings beyond the converter; give the highest log odds of noise on the way."""
+    noise, last, highest = (
+        record(blank(dtype_of(Noise))),
+        record(blank(dtype_of(Recent))),
+        LEAST,
+    )
+    for row, celsius in enumerate(read):
+        push(last, 1000.0 * period_s * row, celsius)
+        off_k, span_s = roughness_k(last)
+        weigh_noise(noise, off_k, span_s, usual_k(1, busy, span_s))
+        if noise.started == 1:
+            highest = max(highest, float(noise.log_odds))
+    return highest
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_stop_and_go_in_the_frost_is_not_taken_for_noise(seed: int) -> None:
+    assert log_odds_of(stop_and_go(seed), busy=True) < 0.0
+    assert log_odds_of(stop_and_go(seed), busy=False) > 3.0  # on a steady road it would be
+
+
+@pytest.mark.parametrize("sd_k", [4.0, 5.0, 6.0])
+@pytest.mark.parametrize("seed", range(4))
+def test_real_noise_on_a_steady_road_is_told_beyond_the_converter_too(
+    seed: int, sd_k: float
+) -> None:
+    assert log_odds_of(scattered(sd_k, seed), busy=False) > 3.0
+
+
+@pytest.mark.parametrize("sd_k", [4.0, 5.0, 6.0])
+@pytest.mark.parametrize("seed", range(4))
+def test_and_in_stop_and_go_where_it_is_read_often(seed: int, sd_k: float) -> None:
+    assert log_odds_of(scattered(sd_k, seed), busy=True, period_s=10.0) > 3.0
 
 
 def held(*, honest: int = 0, step_k: float = 0.1) -> Any:

@@ -57,6 +57,63 @@ def test_noise_and_steps_are_named_at_each_period(
     assert int(first.evidence[1]) in {WHAT[fault], STEPPED}
 
 
+def _swinging(sensor: Sensor, *, busy: bool) -> list[Any]:
+    """Read fluid that swings each half minute, in stop-and-go traffic or on a steady road; two hours."""
+    random = np.random.default_rng(5)
+    samples: list[Sample] = [
+        {
+            "time_ms": float(NOON_MS + 30_000 * row),
+            "fluid_temp_c": round(70.0 + float(random.normal(0.0, 4.0)), 1),
+            "coolant_temp_c": 80.0,
+            "ambient_temp_c": -20.0,
+            "speed_km_h": 30.0 * (row % 2) if busy else 60.0,
+            "engine_rpm": 700.0 + 900.0 * (row % 2) if busy else 1_500.0,
+            "engine_torque_nm": 200.0,
+        }
+        for row in range(240)
+    ]
+    seen = judge(records(tuple(samples)), replace(DRIVE.vehicle, sensor=sensor))
+    return [int(one.evidence[1]) for one in seen if one.kind == KIND and one.active]
+
+
+@pytest.mark.parametrize("sensor", ["converter_out", "cooler_line"])
+def test_fluid_that_swings_with_the_load_is_noise_only_where_load_and_gear_stay(
+    sensor: Sensor,
+) -> None:
+    assert _swinging(sensor, busy=True) == []
+    assert NOISY in _swinging(sensor, busy=False)
+
+
+def test_in_the_sump_it_is_noise_in_stop_and_go_traffic_too() -> None:
+    assert NOISY in _swinging("sump", busy=True)
+
+
+@pytest.mark.parametrize("period_s", [10, 30])
+@pytest.mark.parametrize("position", ["converter_out", "cooler_line"])
+def test_noise_beyond_the_converter_is_named_on_a_road_that_is_steady_for_the_most_part(
+    position: Sensor, period_s: int
+) -> None:
+    road = replace(
+        DRIVE,
+        route="flat",
+        position=position,
+        period_s=period_s,
+        fault="sensor_noise",
+        size=5.0,
+        since_s=2000.0,
+        hours=2.0,
+    )
+    assert NOISY in [int(one.evidence[1]) for one in found(road) if one.active]
+
+
+@pytest.mark.parametrize("position", ["converter_out", "cooler_line"])
+def test_a_sound_sensor_of_a_delivery_truck_in_the_frost_is_not_accused(
+    position: Sensor,
+) -> None:
+    road = replace(DRIVE, route="city", position=position, period_s=30, mean_c=-25.0, hours=3.0)
+    assert found(replace(road, start_c=None)) == []
+
+
 @pytest.mark.parametrize("period_s", [1, 5, 10])
 def test_a_frozen_fine_sensor_is_named_within_ten_minutes(period_s: int) -> None:
     road = replace(DRIVE, fault="sensor_frozen", since_s=2000.0, period_s=period_s)

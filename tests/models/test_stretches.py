@@ -70,8 +70,10 @@ from models.stretches import (
     KEPT,
     LASTS_S,
     LEAST,
+    LEAST_SIZE,
     MOST,
     PAUSE_S,
+    SIZE_SD,
     WILD,
     Stretches,
     foretold_c,
@@ -696,10 +698,20 @@ def test_a_lack_of_flow_is_told_from_a_lack_of_air_where_speeds_change() -> None
     for seed in range(6):
         truck = known_truck(FULL_FLOW, seed)
         for _ in range(3):
-            truck.drive(FLOW, math.log(0.7))
+            truck.drive(FLOW, math.log(0.6))
         assert truck.odds[FLOW] > 100.0
         assert truck.odds[FLOW] > 10.0 * truck.odds[AIR]
         assert truck.stretches.since == 5
+
+
+@pytest.mark.parametrize("fault", [AIR, FLOW], ids=["air", "flow"])
+def test_a_lack_that_is_far_less_than_the_least_size_is_not_told_for_long(fault: int) -> None:
+    """What a balance gets wrong for hours looks like that; a first drive may take it for more."""
+    for seed in range(6):
+        truck = known_truck(FULL_FLOW, seed)
+        for _ in range(3):
+            truck.drive(fault, math.log(0.8))
+        assert any_odds(truck.odds) < 0.01
 
 
 @each([EXCHANGER, TANK])
@@ -718,6 +730,14 @@ def test_a_valve_stuck_open_is_told_by_cold_starts() -> None:
         assert truck.odds[OPEN] > 100.0
         assert truck.odds[OPEN] > 100.0 * truck.odds[FLOW]
         assert truck.stretches.since == 5
+
+
+def test_a_coolant_valve_stuck_open_is_left_to_the_filters() -> None:
+    for seed in range(4):
+        truck = known_truck(WITH_VALVE, seed)
+        for _ in range(3):
+            assert truck.drive(OPEN, air_c=(-10.0, 5.0)) < 1.0
+            assert truck.odds[OPEN] == 0.0
 
 
 def test_a_valve_stuck_shut_is_not_told_as_a_starved_cooler() -> None:
@@ -821,6 +841,97 @@ def test_nor_until_enough_was_driven_before_the_fault() -> None:
     assert after(LEAST).stretches.since == 2
 
 
+# How large a fault is taken to be.
+
+
+def change(column: int, fit: float, known: float) -> Truck:
+    """Give a truck with readings that only one column explains, and which a size of it fits best.
+
+    ``known``: one over the variance of that fit [-]. Readings before them tell of the own values alone.
+    """
+    truck = Truck(FULL_FLOW, 11)
+    truck.error_sd_k = 1e9  # so that what is driven here tells nothing
+    truck.set_out(60.0)
+    prior = 1.0 / SIZE_SD**2
+    assert known > prior
+    of_all_before, since = truck.rows[0], truck.rows[1]
+    of_all_before[ROWS] = since[ROWS] = LEAST
+    of_all_before[[at(value, value) for value in range(OWN)]] = 1e6
+    since[at(column, column)] = known - prior
+    since[RIGHT + column] = fit * known
+    since[SQUARE] = (fit * known) ** 2 / (known - prior)
+    for _ in range(BLOCK):
+        truck.window(driving(), 0.0)
+    assert truck.rows[1, ROWS] == LEAST + 1
+    return truck
+
+
+def gain_of(fault: int, fit: float, known: float) -> float:
+    """Give by how much the sum of squares is taken to fall with a fault, by its odds."""
+    none, some = (change(COLUMN_OF[fault], each, known).odds[fault] for each in (0.0, fit))
+    return 2.0 * math.log(some / none)
+
+
+lacks = st.sampled_from([AIR, FLOW])
+precisely = st.floats(2.0, 12.0)
+
+
+@unhurried
+@given(fault=lacks, fit=st.floats(LEAST_SIZE, 2.0), known=precisely)
+def test_a_fault_that_is_large_enough_is_as_large_as_it_fits_best(
+    fault: int, fit: float, known: float
+) -> None:
+    wanted = fit**2 * known
+    assert gain_of(fault, fit, known) == pytest.approx(wanted, abs=1e-6)
+    truck = change(COLUMN_OF[fault], fit, known)
+    assert truck.stretches.number[fault] == pytest.approx(fit * number_of(fault))
+    if wanted > 1.0:  # else a fault that begins more often is likelier
+        assert truck.stretches["size"] == pytest.approx(fit)
+
+
+def number_of(fault: int) -> float:
+    return float(NUMBERS[COLUMN_OF[fault] - OWN])
+
+
+@unhurried
+@given(fault=lacks, fit=st.floats(0.51 * LEAST_SIZE, LEAST_SIZE), known=precisely)
+def test_a_smaller_one_is_taken_for_the_least_and_explains_what_that_leaves_less(
+    fault: int, fit: float, known: float
+) -> None:
+    """The sum of squares grows from the best fit with the square of the distance; textbook."""
+    wanted = (fit**2 - (LEAST_SIZE - fit) ** 2) * known
+    assert gain_of(fault, fit, known) == pytest.approx(wanted, abs=1e-6)
+    truck = change(COLUMN_OF[fault], fit, known)
+    assert truck.stretches.number[fault] == pytest.approx(LEAST_SIZE * number_of(fault))
+    if wanted > 1.0:  # else a fault that begins more often is likelier
+        assert truck.stretches["size"] == pytest.approx(LEAST_SIZE)
+
+
+@unhurried
+@given(fault=lacks, fit=st.floats(-2.0, 0.5 * LEAST_SIZE), known=precisely)
+def test_what_fits_half_of_the_least_size_speaks_for_no_fault(
+    fault: int, fit: float, known: float
+) -> None:
+    assert gain_of(fault, fit, known) == pytest.approx(0.0, abs=1e-9)
+
+
+def rivalled(column: int, fit: float) -> float:
+    """Give what a rival that fits so well leaves of the odds of a fault that explains nothing [-]."""
+    none, some = (change(column, each, 400.0).odds[AIR] for each in (0.0, fit))
+    return float(some / none)
+
+
+def test_nor_does_so_little_slip_speak_against_one_and_more_does() -> None:
+    assert rivalled(COLUMN_OF[SLIP], 0.49 * LEAST_SIZE) == pytest.approx(1.0)
+    assert rivalled(COLUMN_OF[SLIP], 0.6 * LEAST_SIZE) < 0.5
+
+
+@pytest.mark.parametrize("column", [HEAT, SINK_C])
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_heat_and_sink_change_by_as_little_as_fits_best(column: int, sign: float) -> None:
+    assert rivalled(column, sign * 0.4 * LEAST_SIZE) < 0.5
+
+
 # The odds.
 
 
@@ -834,9 +945,10 @@ def drawn_gains(seed: int) -> Floats:
     return np.random.default_rng(seed).uniform(0.0, 40.0, size=COLUMNS)
 
 
-TOLD = {BYPASS: {FLOW, OPEN}, WITH_VALVE: {FLOW, OPEN}, EXCHANGER: {FLOW}, TANK: {FLOW}} | {
+TOLD = {BYPASS: {FLOW, OPEN}, WITH_VALVE: {FLOW}, EXCHANGER: {FLOW}, TANK: {FLOW}} | {
     one: {AIR, FLOW} for one in (FULL_FLOW, TANK_AND_AIR)
 }
+"""Faults that the stretches tell of each circuit; a coolant valve stuck open the filters tell alone."""
 
 
 @each(CIRCUITS)
@@ -874,10 +986,28 @@ def test_what_a_fault_explains_speaks_for_it_and_what_else_does_against_it(
         raised = gains.copy()
         raised[COLUMN_OF[fault]] += more
         assert odds_of(vehicle, raised)[0][fault] > before[fault]
-    for other in (HEAT, SINK_C, COLUMN_OF[SHUT], COLUMN_OF[SLIP]):
+    not_told = {
+        COLUMN_OF[fault] for fault in (SHUT, SLIP, OPEN, AIR) if fault not in TOLD[vehicle]
+    }
+    for other in (HEAT, SINK_C, *not_told):
         raised = gains.copy()
         raised[other] += more
         assert (odds_of(vehicle, raised)[0] <= before).all()
+
+
+@unhurried
+@given(flow=st.floats(0.0, 60.0), wide=st.floats(0.0, 60.0), more=st.floats(0.5, 30.0))
+def test_a_coolant_valve_stuck_open_takes_from_a_lack_of_flow_what_it_explains(
+    flow: float, wide: float, more: float
+) -> None:
+    gains = np.zeros(COLUMNS)
+    gains[[COLUMN_OF[FLOW], COLUMN_OF[OPEN]]] = flow, wide
+    before, _ = odds_of(WITH_VALVE, gains)
+    gains[COLUMN_OF[OPEN]] += more
+    after, likeliest = odds_of(WITH_VALVE, gains)
+    assert 0.0 < after[FLOW] < before[FLOW]
+    assert likeliest == COLUMN_OF[FLOW]
+    assert after[OPEN] == 0.0
 
 
 @unhurried

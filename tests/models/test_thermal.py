@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,14 @@ from models.detectors import DETECTORS
 from models.fleet import Vehicle
 from models.hypotheses import AIR, COUNT, FLOW, HEALTHY, LOW, OPEN, SENSOR, SHUT, SLIP
 from models.layout import blank, copied, dtype_of, record
-from models.thermal import Thermal, ThermalParams, balance
+from models.thermal import (
+    DISCOUNT,
+    GUESSED_AIR,
+    STARVED_BELIEVED,
+    Thermal,
+    ThermalParams,
+    balance,
+)
 from models.thermal_parameters import MARGINS
 from models.view import View
 from models.window import WINDOW_S, Window, lines_c, note
@@ -207,6 +215,98 @@ def test_air_that_nobody_tells_leaves_the_sink_in_doubt() -> None:
         for drive in (sure, guessed)
     ]
     assert sinks[0] < sinks[1]
+
+
+# What is told of the bank's odds, and what has to be guessed.
+
+BY_AIR = [BYPASS_TRUCK, Vehicle(name="NF-01", circuit="full_flow")]
+"""The outside air is all that cools the fluid."""
+
+BY_ENGINE = [
+    Vehicle(name="NF-01", circuit="coolant_exchanger"),
+    Vehicle(name="NF-01", circuit="coolant_exchanger", coolant_valve=True),
+    Vehicle(name="NF-01", circuit="radiator_tank"),
+    Vehicle(name="NF-01", circuit="radiator_tank", air_cooler=True),
+]
+LACKS = {LOW: 1.0, AIR: STARVED_BELIEVED, FLOW: STARVED_BELIEVED}
+"""Lacks of cooling, and which share of the bank's odds of each is told [-]."""
+
+
+def judged(vehicle: Vehicle, *untold: str) -> Drive:
+    """Drive with signals not told in the last window.
+
+    Of a circuit that is only assumed no stretches are kept: they say nothing, or what a test has them say.
+    """
+    drive = Drive(replace(vehicle, registered=False))
+    drive.go(660.0)
+    for name in untold:
+        drive.view[name] = math.nan
+    windows = drive.thermal.windows
+    while drive.thermal.windows == windows:
+        drive.step(10.0)
+    assert not drive.thermal.stretches.odds.any()
+    return drive
+
+
+def told_of_bank(drive: Drive, fault: int) -> float:
+    """Give the odds of a fault against a sound truck that are told, over those of the bank [-]."""
+    told, bank = drive.thermal.p, drive.thermal.bank.p
+    return float(told[fault] / told[HEALTHY] / (bank[fault] / bank[HEALTHY]))
+
+
+def called(vehicle: Vehicle) -> str:
+    return f"{vehicle.circuit}{'-valve' * vehicle.coolant_valve}{'-air' * vehicle.air_cooler}"
+
+
+@pytest.mark.parametrize("vehicle", BY_AIR + BY_ENGINE, ids=called)
+def test_where_all_is_told_a_sound_truck_is_held_so_many_times_as_likely(
+    vehicle: Vehicle,
+) -> None:
+    drive = judged(vehicle)
+    assert told_of_bank(drive, LOW) == pytest.approx(1.0 / DISCOUNT)
+    assert told_of_bank(drive, FLOW) == pytest.approx(STARVED_BELIEVED / DISCOUNT)
+
+
+@pytest.mark.parametrize("vehicle", BY_AIR, ids=called)
+def test_where_the_air_that_cools_must_be_guessed_it_is_held_likelier_still(
+    vehicle: Vehicle,
+) -> None:
+    drive = judged(vehicle, "air_c")
+    assert GUESSED_AIR > 1.0
+    for fault, share in LACKS.items():
+        assert told_of_bank(drive, fault) == pytest.approx(share / DISCOUNT / GUESSED_AIR)
+    drive.step(0.0, air_c=20.0)
+    drive.go(60.0)
+    assert told_of_bank(drive, LOW) == pytest.approx(1.0 / DISCOUNT)
+
+
+def test_a_valve_at_either_end_is_doubted_as_much_without_the_air() -> None:
+    drive = judged(BYPASS_TRUCK, "air_c")
+    for fault in (SHUT, OPEN):
+        assert told_of_bank(drive, fault) == pytest.approx(1.0 / DISCOUNT / GUESSED_AIR)
+
+
+@pytest.mark.parametrize("vehicle", BY_ENGINE, ids=called)
+def test_where_the_engine_cools_nothing_hangs_on_the_air(vehicle: Vehicle) -> None:
+    drive = judged(vehicle, "air_c")
+    assert told_of_bank(drive, LOW) == pytest.approx(1.0 / DISCOUNT)
+    assert told_of_bank(drive, FLOW) == pytest.approx(STARVED_BELIEVED / DISCOUNT)
+
+
+@pytest.mark.parametrize("signal", ["torque_nm", "lockup", "speed_km_h", "coolant_c"])
+def test_no_other_signal_that_is_missing_takes_weight_from_the_odds(signal: str) -> None:
+    drive = judged(BYPASS_TRUCK, signal)
+    assert told_of_bank(drive, LOW) == pytest.approx(1.0 / DISCOUNT)
+    assert told_of_bank(drive, SHUT) == pytest.approx(1.0 / DISCOUNT)
+
+
+@pytest.mark.parametrize("untold", ["torque_nm", "air_c"])
+def test_what_the_stretches_say_has_its_full_weight(untold: str) -> None:
+    drive = judged(BYPASS_TRUCK, untold)
+    drive.thermal.stretches.odds[FLOW] = 50.0
+    drive.go(60.0)
+    told = drive.thermal.p
+    assert told[FLOW] / told[HEALTHY] == pytest.approx(50.0)
 
 
 def test_one_step_says_the_same_of_the_same_record() -> None:
