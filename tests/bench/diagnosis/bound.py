@@ -14,8 +14,8 @@ fault nor size nor time. Two bounds:
 
 Temperatures that the truck measures count, and, for slip, the engine's speed against the road's while locked.
 Trucks are those of the reported table (seed 97, in its order) that the target speaks of; ``DEVELOPERS.md``
-has the table. "As ours" is our own model as it has its error itself (``models.balance_error``). Of a stuck valve
-read in the cooler's line this says too much, since differences about a sound truck know its leak:
+has the table. "As ours" is our own model as it has its error itself (``models.balance_error``). Of a stuck
+valve read in the cooler's line this says too much, since differences about a sound truck know its leak:
 ``standing.py`` bounds that.
 """
 
