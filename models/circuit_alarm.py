@@ -121,8 +121,13 @@ def near_limit(params: Params, truck: Truck) -> bool:
 
 
 @compiled
-def sure_by_load(params: Params, truck: Truck) -> float:
-    """Give the probability from which people are told of a lack of cooling [-], as load is known."""
+def sure_of_lack(params: Params, truck: Truck) -> float:
+    """Give the probability from which people are told of a lack of cooling [-].
+
+    Near the limit of the fluid, where a sound circuit hardly ever is, what else is doubted plays no part.
+    """
+    if near_limit(params, truck):
+        return float(params.sure_near)
     return float(params.sure_guessed if math.isnan(truck.latest.torque_nm) else params.sure)
 
 

@@ -81,14 +81,14 @@ trucks none of 563 healthy ones with such a valve came near it in 6.2 truck-year
 
 HEAVY, BYPASS_BY_LINE = 10.0, 10.0
 """How many times as sure beside that some must be [-]: of a heavy truck, whose balance is the least well
-known, that it is over-cooled or its cooler starved; and, near the limit too, of a valve behind which the
-cooler's line stands where only that line is read, as it stands in a cold start: of a heavy one both. On
-tuning trucks ten times each costs two of 167 over-cooled ones, a hundredth of the lacks of air or flow, and
-one of 187 stuck valves is told too late."""
+known, that it is over-cooled or, unless it is near the limit, its cooler starved; and, near it too, of a
+valve behind which the cooler's line stands where only that line is read, as it stands in a cold start: of a
+heavy one both. On tuning trucks ten times each costs two of 167 over-cooled ones, a hundredth of the lacks of
+air or flow, and one of 187 stuck valves is told too late."""
 
 GUESSED_LOAD: dict[str, float] = {"cooler_starved": 20.0, "heat_rejection_low": 20.0}
-"""The same while load must be guessed [-]: a grade that no signal tells looks like a lack of cooling. On
-2,000 tuning trucks it costs 2 of 779 finds."""
+"""The same while load must be guessed, unless near the limit [-]: a grade that no signal tells looks like a
+lack of cooling. On 2,000 tuning trucks it costs 2 of 779 finds."""
 
 _KINDS: dict[Circuit, int] = {
     "thermostatic_bypass": circuit.BYPASS,
@@ -119,7 +119,7 @@ def margins_of(kind: str, vehicle: Vehicle) -> tuple[float, float]:
     margin = MARGINS[kind]
     near = min(margin, NEAR_MARGINS.get(kind, margin))
     if kind in ("overcooled", "cooler_starved") and vehicle.thermal_class == "heavy":
-        return margin * HEAVY, near * HEAVY
+        return margin * HEAVY, near
     if kind == "bypass_stuck" and vehicle.sensor == "cooler_line":
         margin *= BYPASS_BY_LINE * (HEAVY if vehicle.thermal_class == "heavy" else 1.0)
         return margin, margin

@@ -17,7 +17,7 @@ from models.circuit_alarm import (
     named,
     seen,
     show,
-    sure_by_load,
+    sure_of_lack,
 )
 from models.compiled import compiled
 from models.detector import Truck
@@ -33,7 +33,7 @@ def step(
     """Say how urgent a starved cooler is now."""
     show(params, truck, evidence)
     probability = truck.thermal.p[AIR] + truck.thermal.p[FLOW]
-    if named(sure_by_load(params, truck), state, truck, probability, CLEARLY) == 0:
+    if named(sure_of_lack(params, truck), state, truck, probability, CLEARLY) == 0:
         return 0, probability
     return (3 if is_hot(params, truck) else 2), probability
 

@@ -24,7 +24,7 @@ from models.circuit_alarm import (
     seen,
     show,
     shut_least,
-    sure_by_load,
+    sure_of_lack,
 )
 from models.circuit_words import valved
 from models.compiled import compiled
@@ -49,7 +49,7 @@ def step(
     stuck = p[OPEN] + p[SHUT] if params.coolant_cooled == 1 else max(p[OPEN], p[SHUT])
     shut = p[SHUT] >= shut_least(truck) * fault
     named = shut or stuck >= LIKELIEST * fault or starved >= CLEARLY * fault
-    unnamed = fault >= sure_by_load(params, truck) and not named
+    unnamed = fault >= sure_of_lack(params, truck) and not named
     now_ms = truck.latest.time_ms
     if not unnamed:
         state.unnamed_ms = 0

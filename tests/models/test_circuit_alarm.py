@@ -32,8 +32,8 @@ def pulling(second: int, **more: float) -> Sample:
     }
 
 
-def raised(kind: str, state: Any, samples: list[Sample]) -> list[Any]:
-    found = advance(PARAMS, state, 0, records(samples))
+def raised(kind: str, state: Any, samples: list[Sample], params: Any = PARAMS) -> list[Any]:
+    found = advance(params, state, 0, records(samples))
     events = [event for each in found for event in each]
     return [one for one in events if KINDS[one["kind"]] == kind and one["active"]]
 
@@ -107,10 +107,19 @@ def test_near_the_limit_a_shut_valve_is_told_sooner() -> None:
     assert "bypass_stuck" in first(0.8, air=0.0, flow=0.0, fluid_c=110.0)
 
 
-def told_at(kind: str, fault: int, probability: float, *, seconds: int, **more: float) -> bool:
+def told_at(
+    kind: str,
+    fault: int,
+    probability: float,
+    *,
+    seconds: int,
+    params: Any = PARAMS,
+    fluid_c: float = 95.0,
+    **more: float,
+) -> bool:
     """Say whether people are told of a fault at this probability, once it has lasted."""
     state = blank(STATE)
-    advance(PARAMS, state, 0, records([pulling(0, fluid_temp_c=95.0, **more)]))
+    advance(params, state, 0, records([pulling(0, fluid_temp_c=fluid_c, **more)]))
     odds = state[0]["truck"]["thermal"]["p"]
     odds[:] = 0.0
     odds[[HEALTHY, fault]] = 1.0 - probability, probability

@@ -123,7 +123,7 @@ def test_a_heavy_truck_is_called_so_only_when_that_is_surer_than_of_others(
         for one in ("heavy", lighter)
     )
     assert HEAVY > 1.0
-    assert heavy == pytest.approx([HEAVY * one for one in other])
+    assert heavy == pytest.approx([HEAVY * other[0], other[1]])
 
 
 @pytest.mark.parametrize("thermal_class", get_args(ThermalClass))
