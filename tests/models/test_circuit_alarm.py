@@ -124,7 +124,34 @@ def told_at(
     odds[:] = 0.0
     odds[[HEALTHY, fault]] = 1.0 - probability, probability
     samples = [pulling(second, **more) for second in range(5, seconds, 5)]
-    return bool(raised(kind, state, samples))
+    return bool(raised(kind, state, samples, params))
+
+
+HOT_C_NEAR = 119.0
+"""Near the limit of the fluid and not yet beyond what is dangerous [°C]."""
+
+
+@pytest.mark.parametrize("fault", [AIR, FLOW])
+def test_a_starved_cooler_of_a_heavy_truck_is_told_as_of_others_near_the_limit(
+    fault: int,
+) -> None:
+    heavy = parameters(
+        Vehicle(name="NF-01", thermal_class="heavy"),
+        CHART,
+        max_gap_s=300.0,
+        silent_after_s=900.0,
+    )
+    usual = float(PARAMS[0]["cooler_starved"]["sure"])
+    just = usual + 0.01 * (1.0 - usual)
+
+    def told(fluid_c: float, **more: float) -> bool:
+        return told_at(
+            "cooler_starved", fault, just, seconds=200, params=heavy, fluid_c=fluid_c, **more
+        )
+
+    assert not told(95.0, engine_torque_nm=400.0)
+    assert told(HOT_C_NEAR, engine_torque_nm=400.0)
+    assert told(HOT_C_NEAR)  # nor does it play a part there that load is guessed
 
 
 @pytest.mark.parametrize(
