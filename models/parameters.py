@@ -14,7 +14,6 @@ from models.kernel import PARAMS
 from models.layout import blank, record
 from models.sensor_watch import WARM_UP_BELOW_K
 from models.thermal_parameters import (
-    GUESSED_LOAD,
     MARGINS,
     THERMAL_CLASSES,
     margins_of,
@@ -167,10 +166,11 @@ def _detectors(params: np.void, vehicle: Vehicle, fluid: Fluid) -> None:
     rise["heat_capacity_j_k"], rise["case_w_k"], rise["cooler_w_k"] = capacity, case, cooler
     rate = params["thermal"]["false_alarms_per_h"]
     for kind in MARGINS:
-        margin, near = margins_of(kind, vehicle)
-        params[kind]["sure"] = sure_from(rate, margin)
-        params[kind]["sure_near"] = sure_from(rate, near)
-        params[kind]["sure_guessed"] = sure_from(rate, margin * GUESSED_LOAD.get(kind, 1.0))
+        asked = zip(
+            ("sure", "sure_near", "sure_guessed"), margins_of(kind, vehicle), strict=True
+        )
+        for name, margin in asked:
+            params[kind][name] = sure_from(rate, margin)
         params[kind]["critical_c"] = limit
         params[kind]["full_c"] = vehicle.valve_full_c
         params[kind]["coolant_cooled"] = int(vehicle.circuit == "coolant_exchanger")

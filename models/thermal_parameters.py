@@ -114,16 +114,20 @@ def sure_from(false_alarms_per_h: float, margin: float = 1.0) -> float:
     return odds / (1.0 + odds)
 
 
-def margins_of(kind: str, vehicle: Vehicle) -> tuple[float, float]:
-    """Give how many times as sure as the rate asks an alarm must be, anywhere and near the limit [-]."""
+def margins_of(kind: str, vehicle: Vehicle) -> tuple[float, float, float]:
+    """Give how many times as sure as the rate asks an alarm must be [-].
+
+    Anywhere, near the limit, and while load must be guessed.
+    """
     margin = MARGINS[kind]
     near = min(margin, NEAR_MARGINS.get(kind, margin))
-    if kind in ("overcooled", "cooler_starved") and vehicle.thermal_class == "heavy":
-        return margin * HEAVY, near
-    if kind == "bypass_stuck" and vehicle.sensor == "cooler_line":
-        margin *= BYPASS_BY_LINE * (HEAVY if vehicle.thermal_class == "heavy" else 1.0)
-        return margin, margin
-    return margin, near
+    heavy = HEAVY if vehicle.thermal_class == "heavy" else 1.0
+    if kind in ("overcooled", "cooler_starved"):
+        margin *= heavy
+    elif kind == "bypass_stuck" and vehicle.sensor == "cooler_line":
+        margin *= BYPASS_BY_LINE * heavy
+        near = margin
+    return margin, near, margin * GUESSED_LOAD.get(kind, 1.0)
 
 
 def write_thermal(thermal: np.void, vehicle: Vehicle, false_alarms_per_h: float) -> None:

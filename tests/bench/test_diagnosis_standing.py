@@ -9,8 +9,10 @@ from random import Random
 import pytest
 
 from simulator.physics.truck import Truck
+from tests.bench.diagnosis.bound import numbers_of
 from tests.bench.diagnosis.draw import TUNING_SEED, trial
 from tests.bench.diagnosis.standing import (
+    AIM,
     FALSE_ALARMS_PER_DRIVE,
     FLOWED_SD_K,
     OPENS_LATE_K,
@@ -19,7 +21,6 @@ from tests.bench.diagnosis.standing import (
     Sump,
     found,
     main,
-    numbers_of,
     standing,
 )
 
@@ -82,7 +83,7 @@ def test_the_chance_is_that_of_a_normal_test() -> None:
 
 
 def test_a_stuck_valve_is_found_by_the_heat_put_in_and_no_sooner_in_time_than_ever() -> None:
-    number = numbers_of(TUNING_SEED, FIRST, 100)[0]
+    number = next(numbers_of(AIM, TUNING_SEED, range(FIRST, FIRST + 100)))
     one = trial(TUNING_SEED, number)
     assert one.label == "bypass stuck"
     assert one.plan.fit.position == "cooler_line"

@@ -22,11 +22,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simulator.physics.truck import Truck
-from tests.bench.diagnosis.bound import plain_to_the_end
-from tests.bench.diagnosis.detectability import chance
-from tests.bench.diagnosis.draw import REPORTED_SEED, TUNING_SEED, Trial, trial
-from tests.bench.diagnosis.twins import Seen, beside_sound
+from review.model_version import keep_compiled
+
+keep_compiled()  # must come before the first import of the models
+
+from models.parameters import FALSE_ALARMS_PER_H  # noqa: E402 -- see above
+from simulator.physics.truck import Truck  # noqa: E402 -- see above
+from tests.bench.diagnosis.bound import AIMS, numbers_of  # noqa: E402 -- see above
+from tests.bench.diagnosis.detectability import chance  # noqa: E402 -- see above
+from tests.bench.diagnosis.draw import REPORTED_SEED, TUNING_SEED, Trial, trial  # noqa: E402 -- see above
+from tests.bench.diagnosis.twins import Seen, beside_sound  # noqa: E402 -- see above
 
 RISE_SD = {"pickup": 0.067, "medium": 0.073, "heavy": 0.139}
 """How far the sump's rise by the heat put in, as ``models.circuit`` has it, is off in one warm-up beside the
@@ -39,10 +44,11 @@ OPENS_LATE_K, STANDS_BELOW_K = 3.0, 10.0
 """How far above its opening a valve shows flow, and how far below it a line stands for sure [K]; own choice:
 lag and play."""
 
-FALSE_ALARMS_PER_DRIVE = 6e-5
-"""False alarms allowed in a drive [-]: the rate of ``models.parameters``, in an hour and a half."""
+FALSE_ALARMS_PER_DRIVE = 1.5 * FALSE_ALARMS_PER_H
+"""False alarms allowed in a drive [-], of an hour and a half."""
 
-LABEL = "bypass stuck"
+AIM = next(aim for aim in AIMS if aim.position == "cooler_line")
+"""The trucks it speaks of, and until when they are looked at: plain and under load, to the last drive."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +104,7 @@ def standing(one: Trial) -> Standing | None:
         ever_sd = max(ever_sd, sump.beyond_sd(truck))
         if math.isinf(last.spent_s):
             in_time_sd = ever_sd
-    if plain_to_the_end(one, last) is None:
+    if AIM.until(one, last) is None:
         return None
     return Standing(truck_class=truck_class, in_time_sd=in_time_sd, ever_sd=ever_sd)
 
@@ -112,16 +118,6 @@ def _of(job: tuple[int, int]) -> Standing | None:
     return standing(trial(*job))
 
 
-def numbers_of(seed: int, first: int, count: int) -> list[int]:
-    """Give the trucks of that fault with their only sensor in the line."""
-    return [
-        number
-        for number in range(first, first + count)
-        if (one := trial(seed, number)).label == LABEL
-        and one.plan.fit.position == "cooler_line"
-    ]
-
-
 def main(arguments: Sequence[str] | None = None) -> int:
     """Drive and print."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench.diagnosis.standing")
@@ -133,7 +129,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--tuning", action="store_true", help="the trucks to tune on")
     asked = parser.parse_args(arguments)
     seed = TUNING_SEED if asked.tuning else REPORTED_SEED
-    todo = [(seed, number) for number in numbers_of(seed, asked.first, asked.trucks)]
+    looked_at = range(asked.first, asked.first + asked.trucks)
+    todo = [(seed, number) for number in numbers_of(AIM, seed, looked_at)]
     with multiprocessing.Pool(asked.jobs) as pool:
         some = [one for one in pool.imap(_of, todo) if one is not None]
     if not some:
