@@ -8,8 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from models.circuit import FLUID, LN_COOLER, LN_HEAT, METAL, SITE, STATES, run
+from models.circuit import FLUID, LN_COOLER, LN_HEAT, LN_RISE, METAL, SITE, STATES, run
 from models.hypotheses import HEALTHY
+from models.setting_out import warm_up
 from tests.bench.diagnosis.draw import TUNING_SEED
 from tests.bench.diagnosis.measure import Task
 from tests.bench.diagnosis.model_error import (
@@ -21,14 +22,19 @@ from tests.bench.diagnosis.model_error import (
     errors_k,
     main,
 )
-from tests.bench.diagnosis.windows import driven, keep
+from tests.bench.diagnosis.windows import Driven, driven, keep
 
 SOUND = Task(seed=TUNING_SEED, number=3100, healthy_share=1.0)
 
 
 @pytest.fixture(scope="module")
-def drives() -> Drives:
-    return drives_of(driven(SOUND))
+def noted() -> Driven:
+    return driven(SOUND)
+
+
+@pytest.fixture(scope="module")
+def drives(noted: Driven) -> Drives:
+    return drives_of(noted.registration, noted.given)
 
 
 def test_a_sound_truck_is_foretold_to_some_kelvin_through_whole_drives(drives: Drives) -> None:
@@ -53,6 +59,26 @@ def test_a_truck_that_is_two_nodes_is_fitted_to_the_last_tenth_of_a_kelvin(
             run(drives.circuit, int(HEALTHY), drives.duty[place], x, valve)
         fluid_c[place] = x[FLUID]
     made = replace(drives, fluid_c=fluid_c)
+    assert float(np.sqrt(np.mean(errors_k(made) ** 2))) < 0.1
+
+
+def test_beyond_the_converter_the_rise_is_fitted_and_the_sump_stays_hot_over_a_pause(
+    noted: Driven,
+) -> None:
+    there = drives_of(replace(noted.registration, sensor="converter_out"), noted.given)
+    x, valve, cov = np.zeros(STATES), np.zeros(2), np.zeros((STATES, STATES))
+    x[LN_RISE] = 0.3
+    fluid_c = there.fluid_c.copy()
+    for place, begins in enumerate(there.begins):
+        if begins:
+            gap_s = np.inf if place == 0 else there.time_s[place] - there.time_s[place - 1]
+            fluid_c[place] = min(fluid_c[place], 30.0)  # colder than the sump
+            warm_up(there.circuit, fluid_c[place], gap_s, x, cov)
+            valve[0], valve[1] = x[FLUID], 0.0
+        else:
+            run(there.circuit, int(HEALTHY), there.duty[place], x, valve)
+        fluid_c[place] = x[SITE]
+    made = replace(there, fluid_c=fluid_c)
     assert float(np.sqrt(np.mean(errors_k(made) ** 2))) < 0.1
 
 

@@ -223,18 +223,28 @@ class Bound:
 def bound(one: Trial, twins: Twins, *, temperatures_only: bool) -> Bound:
     """Bound what can be found of a truck's fault."""
     seen = of_temperatures(twins) if temperatures_only else twins
-    signals = set(one.plan.fit.signals)
-    blind = not {"engine_load_pct", "engine_torque_nm"} & signals
-    untold = blind or "lockup" not in signals
+    blind, untold = unheard(one)
     times = BLIND if blind else 1.0
     separations = (
         known(seen),
         *(learned(seen, model_sd_k=times * sd_k) for sd_k in MODEL_SDS_K),
         learned(seen, model_sd_k=own_sd_k(one.plan.registration, seen, untold=untold)),
     )
-    allowed = FALSE_ALARMS_PER_H * max(twins.driven_h, BIN_S / 3600.0)
+    allowed = allowed_of(twins)
     chances = tuple(chance(separation, allowed) for separation in separations)
     return Bound(separations=separations, chances=chances)
+
+
+def unheard(one: Trial) -> tuple[bool, bool]:
+    """Say whether neither load nor torque is told, and whether anything of the heat must be guessed."""
+    signals = set(one.plan.fit.signals)
+    blind = not {"engine_load_pct", "engine_torque_nm"} & signals
+    return blind, blind or "lockup" not in signals
+
+
+def allowed_of(twins: Twins) -> float:
+    """Give the allowed probability of a false alarm while a truck is driven with its fault [-]."""
+    return FALSE_ALARMS_PER_H * max(twins.driven_h, BIN_S / 3600.0)
 
 
 def own_sd_k(told: Registration, twins: Twins, *, untold: bool) -> NDArray[np.float64]:

@@ -20,6 +20,9 @@ RPM_MODEL_S = 120.0
 """What the engine's speed while locked may be off by beside noise, and for how long [1/min, s]; own choice:
 grade and gusts. Twice as much halves the separation of a small slip."""
 
+TINY = 1e-12
+"""A fault that adds nothing has no direction."""
+
 
 def of_temperatures(twins: Twins) -> Twins:
     """Keep the temperatures alone."""
@@ -36,11 +39,27 @@ def learned(twins: Twins, *, model_sd_k: float | NDArray[np.float64]) -> float:
 
     ``model_sd_k``: the same for all readings, or shape (n,).
     """
-    covariance = twins.mimic @ twins.mimic.T
-    covariance += _model_error(twins, model_sd_k)
-    covariance[np.diag_indices_from(covariance)] += twins.noise**2
-    solved = cho_solve(cho_factor(covariance, lower=True), twins.fault)
-    return math.sqrt(max(0.0, float(twins.fault @ solved)))
+    return matched(twins.fault, covariance(twins, model_sd_k))[0]
+
+
+def covariance(twins: Twins, model_sd_k: float | NDArray[np.float64]) -> NDArray[np.float64]:
+    """Covariance, shape (n, n), of what is not known: the truck's values, the model's errors, the noise."""
+    unknown = twins.mimic @ twins.mimic.T + _model_error(twins, model_sd_k)
+    unknown[np.diag_indices_from(unknown)] += twins.noise**2
+    return unknown
+
+
+def matched(
+    fault: NDArray[np.float64], unknown: NDArray[np.float64]
+) -> tuple[float, NDArray[np.float64]]:
+    """Give separation [-] and weights, shape (n,), of the best test.
+
+    The weighted sum of what is not known, of covariance ``unknown``, shape (n, n), has a variance of one.
+    ``fault``, shape (n,): what is looked for.
+    """
+    solved: NDArray[np.float64] = cho_solve(cho_factor(unknown, lower=True), fault)
+    separation = math.sqrt(max(0.0, float(fault @ solved)))
+    return separation, solved / max(separation, TINY)
 
 
 def _model_error(twins: Twins, model_sd_k: float | NDArray[np.float64]) -> NDArray[np.float64]:

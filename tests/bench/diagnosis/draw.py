@@ -166,7 +166,7 @@ def trial(seed: int, number: int, *, healthy_share: float = HEALTHY_SHARE) -> Tr
     kind = None
     if rng.random() >= healthy_share:
         kind = _kind(rng, able_faults(circuit, coolant_valve=valve, air_cooler=air))
-    faults = () if kind is None else (_fault(rng, kind, drives),)
+    faults = () if kind is None else (draw_fault(rng, kind, drives),)
     return Trial(
         number=number,
         seed=seed,
@@ -199,7 +199,7 @@ def _kind(rng: Random, of_truck: tuple[str, ...]) -> Kind:
     return rng.choices(able, [kind.weight for kind in able])[0]
 
 
-def _fault(rng: Random, kind: Kind, drives: tuple[Drive, ...]) -> Fault:
+def draw_fault(rng: Random, kind: Kind, drives: tuple[Drive, ...]) -> Fault:
     """Begin in one of the drives of the first two days, sometimes slowly."""
     begins = rng.choice(drives[: 2 * DRIVES_A_DAY])
     size = rng.uniform(kind.low, kind.high)

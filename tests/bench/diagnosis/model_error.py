@@ -10,6 +10,7 @@ it lasts, by its autocorrelation.
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -29,9 +30,8 @@ from models.circuit import (  # noqa: E402 -- see above
     DUTY,
     FLUID,
     LN_RISE,
-    METAL,
-    SITE,
     STATES,
+    SUMP,
     read_at,
     run,
 )
@@ -39,12 +39,12 @@ from models.compiled import compiled  # noqa: E402 -- see above
 from models.hypotheses import HEALTHY  # noqa: E402 -- see above
 from models.kernel import STATE  # noqa: E402 -- see above
 from models.layout import blank, record  # noqa: E402 -- see above
-from models.setting_out import spread_of  # noqa: E402 -- see above
+from models.setting_out import spread_of, warm_up  # noqa: E402 -- see above
 from models.thermal import CLOSE, judge, judge_window  # noqa: E402 -- see above
 from models.window import clear  # noqa: E402 -- see above
+from simulator.plan import Registration  # noqa: E402 -- see above
 from tests.bench.diagnosis import windows  # noqa: E402 -- see above
 from tests.bench.diagnosis.judge import course_of  # noqa: E402 -- see above
-from tests.bench.diagnosis.windows import Driven  # noqa: E402 -- see above
 
 LAGS_S = (600, 900, 1800)
 STEP_S = 30
@@ -93,27 +93,27 @@ def _take_in(
         clear(thermal.window)
 
 
-def drives_of(one: Driven) -> Drives:
-    """Give what the circuit of a truck went through."""
+def drives_of(told: Registration, given: NDArray[Any]) -> Drives:
+    """Give what the circuit of a truck went through; ``given``: ``windows.GIVEN``, shape (n,)."""
     state = blank(STATE)
-    params = record(course_of(one.registration).params)
-    count = len(one.given)
+    params = record(course_of(told).params)
+    count = len(given)
     duty, begins = np.zeros((count, DUTY)), np.zeros(count, np.bool_)
     _take_in(
         params,
         record(state),
         windows.raw(state),
-        one.given.view(np.recarray),
-        windows.raw(one.given),
+        given.view(np.recarray),
+        windows.raw(given),
         duty,
         begins,
     )
     return Drives(
         circuit=params.thermal.bank.circuit,
         duty=duty,
-        fluid_c=one.given["view"]["fluid_c"].copy(),
+        fluid_c=given["view"]["fluid_c"].copy(),
         begins=begins,
-        time_s=one.given["view"]["time_ms"] / 1000.0,
+        time_s=given["view"]["time_ms"] / 1000.0,
     )
 
 
@@ -123,17 +123,21 @@ def _left(
     duty: Floats,
     fluid_c: Floats,
     begins: NDArray[np.bool_],
+    time_s: Floats,
     own: Floats,
     left_k: Floats,
 ) -> None:
-    """Run through all drives; write by how much each reading is off [K]."""
-    x, valve = np.zeros(STATES), np.zeros(2)
+    """Run through all drives; write by how much each reading is off [K].
+
+    Where the sump is not read it has kept, over the pause, some of what it was hotter by than the reading.
+    """
+    x, valve, cov = own.copy(), np.zeros(2), np.zeros((STATES, STATES))
     where = read_at(circuit)
     for place in range(len(fluid_c)):
         if begins[place]:
-            x[:] = own
-            x[FLUID] = x[METAL] = x[SITE] = valve[0] = fluid_c[place]
-            valve[1] = 0.0
+            gap_s = math.inf if place == 0 else time_s[place] - time_s[place - 1]
+            warm_up(circuit, fluid_c[place], gap_s, x, cov)
+            valve[0], valve[1] = x[FLUID], 0.0
         else:
             run(circuit, int(HEALTHY), duty[place], x, valve)
         left_k[place] = fluid_c[place] - x[where]
@@ -141,13 +145,22 @@ def _left(
 
 def errors_k(drives: Drives) -> Floats:
     """Give what the best fit leaves of each window [K], shape (n,)."""
-    values = [place for place in VALUES if place != LN_RISE]  # the sump is read
+    site = drives.circuit.site
+    values = [place for place in VALUES if place != LN_RISE or site != SUMP]
     spread = np.array([spread_of(drives.circuit, place) for place in values])
     left_k, own = np.zeros(len(drives.fluid_c)), np.zeros(STATES)
 
     def off(sizes: Floats) -> Floats:
         own[values] = sizes * spread
-        _left(drives.circuit, drives.duty, drives.fluid_c, drives.begins, own, left_k)
+        _left(
+            drives.circuit,
+            drives.duty,
+            drives.fluid_c,
+            drives.begins,
+            drives.time_s,
+            own,
+            left_k,
+        )
         return np.concatenate([left_k / STATED_K, 0.3 * sizes])
 
     best = least_squares(
@@ -189,7 +202,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         told = one.registration
         if one.outcome.label or not one.outcome.whole or told.sensor != "sump":
             continue
-        drives = drives_of(one)
+        drives = drives_of(told, one.given)
         errors = list(by_drive(drives, errors_k(drives)))
         if errors:
             by_class.setdefault(told.truck_class, []).append(errors)
