@@ -19,19 +19,21 @@ from tests.bench.diagnosis.real_errors import (
     FILTERS,
     FINE,
     ROWS,
+    USUAL_SIZE,
     Errors,
     Filtered,
     Spread,
     Truck,
     by_largest,
     by_normal,
-    by_own_size,
+    by_size,
     by_stated,
     by_student,
     errors_of,
     foretold_c,
     looked_at,
     made_to_starve,
+    size_before,
     size_of,
     sound,
     spread,
@@ -105,21 +107,22 @@ def test_errors_three_times_as_large_as_stated_have_three_times_the_spread(
 
 
 @pytest.mark.parametrize("size", [0.5, 3.0])
-def test_by_a_truck_s_own_size_the_spread_is_one_whatever_its_size(
+def test_by_the_size_that_a_truck_s_errors_have_the_spread_is_one(
     twins: Twins, size: float
 ) -> None:
     sd_k = np.full(COUNT, 1.5)
-    lasting = covariance(replace(twins, mimic=np.zeros((COUNT, 0))), size * sd_k)
-    drawn = _drawn(lasting + np.diag((FINE * size * sd_k) ** 2), 3)
-    z = [by_own_size(twins, off_k, sd_k).z for off_k in drawn]
-    # Size is taken from the errors themselves, with their fine part; so it is somewhat below one.
-    assert 0.5 < _rms(z) < 1.0
-    larger = by_own_size(twins, 2.0 * drawn[0], sd_k)
-    assert larger.separation < by_own_size(twins, drawn[0], sd_k).separation
+    drawn = _drawn(covariance(twins, size * sd_k) + np.diag((FINE * size * sd_k) ** 2), 3)
+    every = [by_size(twins, off_k, sd_k, size) for off_k in drawn]
+    assert _rms([one.z for one in every]) == pytest.approx(1.0, abs=0.06)
+    assert by_size(twins, drawn[0], sd_k, 2.0 * size).separation < every[0].separation
 
 
 def test_the_size_of_a_truck_s_errors_is_beside_those_stated() -> None:
-    assert size_of(np.array([6.0, -2.0]), np.array([3.0, 1.0])) == pytest.approx(2.0, abs=0.02)
+    off_k, sd_k = np.array([6.0, -2.0]), np.array([3.0, 1.0])
+    assert size_of(off_k, sd_k) == pytest.approx(2.0, abs=0.02)
+    assert size_before(off_k[:0], sd_k[:0]) == USUAL_SIZE  # nothing has shown
+    assert USUAL_SIZE < size_before(off_k, sd_k) < 1.0
+    assert size_before(np.tile(off_k, 900), np.tile(sd_k, 900)) == pytest.approx(2.0, abs=0.05)
 
 
 def test_a_student_t_that_is_normal_finds_as_a_normal_does_and_heavy_tails_less() -> None:
@@ -199,15 +202,16 @@ def test_what_is_foretold_is_the_reading_less_its_error_and_nothing_between_driv
     assert np.all(np.isnan(foretold_c(drives, night_s)))
 
 
-def test_one_truck_and_its_sound_twin_go_through_both_filters() -> None:
+def test_one_truck_and_its_sound_twin_go_through_all_filters() -> None:
     one = _with_fault()
     errors = errors_of(sound(one))
     assert np.all(np.diff(errors.minute) > 0)
     assert 0.1 < np.sqrt(np.mean(errors.off_k**2)) < 8.0
     span = looked_at(one)
     assert span is not None
-    assert span.stated.separation > 0.0
-    assert np.isfinite([span.stated.z, span.own.z, span.own.separation]).all()
+    for one_of in (span.stated, span.own, span.before):
+        assert np.isfinite(one_of.z)
+        assert one_of.separation > 0.0
     assert looked_at(sound(one)) is None  # there is nothing to find
 
 
@@ -223,6 +227,7 @@ def _span(z: float, *, regulates: bool) -> Truck:
         size=0.5,
         stated=one,
         own=one,
+        before=one,
     )
 
 
