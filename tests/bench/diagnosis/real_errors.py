@@ -361,7 +361,8 @@ def told(spans: Sequence[Truck]) -> str:
         if of is not None:
             lines.append(
                 f"{name}: z of {len(spans)} sound trucks has a spread of {of.rms:.2f}; Student t with "
-                f"{min(of.freedom, FREE):.1f} degrees of freedom, scale {of.scale:.2f}; at most {of.largest:.1f}"
+                f"{min(of.freedom, FREE):.1f} degrees of freedom, scale {of.scale:.2f}; "
+                f"at most {of.largest:.1f}"
             )
     driven_h = sum(one.driven_h for one in spans)
     few, middle, many = np.quantile([one.size for one in spans], (0.1, 0.5, 0.9))
