@@ -11,7 +11,9 @@ from models.compiled import compiled
 from models.detector import Detector, Truck
 from models.hypotheses import AIR, COUNT, FLOW, LOW, NAMES, OPEN, SHUT
 from models.layout import Layout
+from models.thermal import DOUBTED
 from models.units import Units
+from models.window import WINDOW_S
 from models.words import WriteWords
 
 LIKELIEST = 0.5
@@ -27,8 +29,15 @@ tuning trucks."""
 NEAR_K = 15.0
 """How far below the limit the fluid is where people are told sooner [K]; own choice."""
 
-DOUBTED = 0.3
-"""Probability of any fault below which a raised alarm is no longer upheld [-]."""
+WARM_K = 35.0
+"""How far below the limit the fluid is where a lack of cooling can wait [K]; own choice."""
+
+STANDS_S = 3600.0
+"""Driving after which a lack of cooling that can wait is told, if it is sure still [s]; own choice. What a
+balance gets wrong comes and goes within an hour, a lack stays."""
+
+AT_ONCE = 30.0
+"""How many times as sure it is told at once [-]; own choice."""
 
 DROPPED = 0.1
 """Share of the odds of all faults below which a named one is no longer upheld [-]."""
@@ -78,10 +87,11 @@ class Params(Layout):
 
 
 class State(Layout):
-    """State: whether the alarm is upheld, and since when a fault is sure and not named."""
+    """State: whether the alarm is upheld; since when a fault is sure and not named, and sure at all."""
 
     upheld: int
     unnamed_ms: int
+    sure_since: int  # the window from which any is, 0: none
 
 
 @compiled
@@ -121,14 +131,23 @@ def near_limit(params: Params, truck: Truck) -> bool:
 
 
 @compiled
-def sure_of_lack(params: Params, truck: Truck) -> float:
-    """Give the probability from which people are told of a lack of cooling [-].
+def sure_of_lack(params: Params, state: State, truck: Truck) -> float:
+    """Give the probability from which people are told of a lack of cooling now [-].
 
     Near the limit of the fluid, where a sound circuit hardly ever is, what else is doubted plays no part.
     """
+    sure = float(params.sure_guessed if math.isnan(truck.latest.torque_nm) else params.sure)
+    fault, windows = any_fault(truck), truck.thermal.windows
+    if fault < DOUBTED:
+        state.sure_since = 0
+    elif fault >= sure and state.sure_since == 0:
+        state.sure_since = windows
     if near_limit(params, truck):
         return float(params.sure_near)
-    return float(params.sure_guessed if math.isnan(truck.latest.torque_nm) else params.sure)
+    stands = state.sure_since > 0 and (windows - state.sure_since) * WINDOW_S >= STANDS_S
+    if stands or truck.latest.fluid_last_c >= params.critical_c - WARM_K:
+        return sure
+    return AT_ONCE * sure / (1.0 + (AT_ONCE - 1.0) * sure)
 
 
 @compiled

@@ -21,10 +21,12 @@ from numpy.typing import NDArray
 
 from models import priors
 from models.bank import (
+    LEARNS_FROM,
     RUNNING_RPM,
     Bank,
     BankParams,
     begin_bank,
+    drop_suspicions,
     lose_sight,
     settle_bank,
     step_bank,
@@ -49,7 +51,7 @@ from models.circuit import (
 from models.compiled import compiled
 from models.converter import arriving
 from models.expectation import TRUSTED_FROM, Expectation, run_on, set_out, trust
-from models.hypotheses import AIR, COUNT, FLOW, HEALTHY, SENSOR
+from models.hypotheses import AIR, COUNT, FLOW, HEALTHY, LOW, OPEN, SENSOR, SHUT
 from models.layout import Layout
 from models.line_back import take_up_back
 from models.observing import Observing, observe_flow
@@ -80,6 +82,15 @@ from models.window import (
 
 SUSPECT = 0.5
 """Probability of a healthy truck below which a fault is suspected [-]."""
+
+DOUBTED = 0.3
+"""Probability of any fault below which a raised alarm of the circuit is no longer upheld [-]."""
+
+PATIENCE_H = 30.0
+"""Driving in which a suspicion must become sure, or it is dropped [h]; own choice. Nothing is learned while
+it lasts (``models.bank.LEARNS_FROM``), so that a truck suspected for what two nodes get wrong would be so for
+ever: so were a quarter of 400 sound tuning trucks after a month. With 10 h a valve that sticks over three
+months is told twelve days later."""
 
 TRUSTED_UP_TO = 0.5
 """Probability that the fluid's sensor is off up to which its readings teach and prove [-]."""
@@ -124,6 +135,9 @@ class ThermalParams(Layout):
     bank: BankParams
     false_alarms_per_h: float  # fault alarms allowed of a sound truck [1/h of driving]
     error_sd_k: float  # of the balance, over whole drives [K]
+    sure: Annotated[
+        NDArray[np.float64], COUNT
+    ]  # from where each fault is told [-], by hypothesis
     assumed: int  # 1: nobody has said which circuit the truck has
 
 
@@ -144,6 +158,8 @@ class Thermal(Layout):
     own_error: OwnError
     stretches: Stretches
     p: Annotated[NDArray[np.float64], COUNT]
+    told: int  # 1: people may have been told of a fault, and it is not yet out of the question
+    unsure_h: float  # driving since a fault is suspected, nothing learned and nobody told [h]
     suspect_ms: int  # since when a fault is the likelier, 0: it is not
     share: float  # conductance of the cooler as a share of this truck's own healthy one [-]
     share_sd: float
@@ -340,11 +356,33 @@ def judge_window(
         thermal.expectation.celsius = foretold_c(circuit, thermal.stretches)
         thermal.expectation.sd_k = params.error_sd_k
     guesses_air = thermal.window.air_read == 0 and circuit.kind < COOLANT
+    _drop_what_stays_unsure(params, thermal, duty[SPAN_S] / 3600.0)
     _tell(thermal, sensor_off, guesses_air)
     if thermal.p[HEALTHY] >= SUSPECT:
         thermal.suspect_ms = 0
     elif thermal.suspect_ms == 0:
         thermal.suspect_ms = view.time_ms
+
+
+@compiled
+def _drop_what_stays_unsure(params: ThermalParams, thermal: Thermal, hours: float) -> None:
+    """Drop suspicions that so much driving has not made sure, by what was told before this window [h]."""
+    p, fault, likeliest = thermal.p, 0.0, SHUT
+    for place in (SHUT, LOW, OPEN, AIR, FLOW):
+        fault += p[place]
+        if p[place] > p[likeliest]:
+            likeliest = place
+    if fault < DOUBTED:
+        thermal.told = 0
+    elif fault >= params.sure[likeliest]:
+        thermal.told = 1
+    if thermal.told == 1 or thermal.bank.p[HEALTHY] > LEARNS_FROM:
+        thermal.unsure_h = 0.0
+        return
+    thermal.unsure_h += hours
+    if thermal.unsure_h >= PATIENCE_H:
+        drop_suspicions(params.bank, thermal.bank)
+        thermal.unsure_h = 0.0
 
 
 @compiled
