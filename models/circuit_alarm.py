@@ -9,9 +9,9 @@ from typing import Any
 from models import circuit_words
 from models.compiled import compiled
 from models.detector import Detector, Truck
-from models.hypotheses import AIR, COUNT, FLOW, LOW, NAMES, OPEN, SHUT
+from models.hypotheses import COUNT, NAMES
 from models.layout import Layout
-from models.thermal import DOUBTED
+from models.thermal import DOUBTED, LEAST_NAMED, fault_of
 from models.units import Units
 from models.window import WINDOW_S
 from models.words import WriteWords
@@ -20,11 +20,9 @@ LIKELIEST = 0.5
 CLEARLY = 0.7
 """Share of the odds of all faults that one must have to be named [-], the second for what can wait."""
 
-NEARLY = 0.4
 HARDLY = 0.15
-"""The first of these for a shut valve [-] where the cooler is thought to carry off less than the
-second [-]: told late it costs a gearbox, told of another cause of the same an inspection. Found on the
-tuning trucks."""
+"""Share of the cooler's conductance [-] below which ``LEAST_NAMED`` is enough to name a shut valve: told late
+it costs a gearbox, told of another cause of the same an inspection. Found on the tuning trucks."""
 
 NEAR_K = 15.0
 """How far below the limit the fluid is where people are told sooner [K]; own choice."""
@@ -97,14 +95,13 @@ class State(Layout):
 @compiled
 def any_fault(truck: Truck) -> float:
     """Probability that the circuit has a fault [-]."""
-    p = truck.thermal.p
-    return float(p[SHUT] + p[LOW] + p[OPEN] + p[AIR] + p[FLOW])
+    return fault_of(truck.thermal.p)
 
 
 @compiled
 def shut_least(truck: Truck) -> float:
     """Give the share of the odds of all faults from which a shut valve is named [-]."""
-    return NEARLY if truck.thermal.share < HARDLY else LIKELIEST
+    return LEAST_NAMED if truck.thermal.share < HARDLY else LIKELIEST
 
 
 @compiled

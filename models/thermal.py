@@ -86,6 +86,9 @@ SUSPECT = 0.5
 DOUBTED = 0.3
 """Probability of any fault below which a raised alarm of the circuit is no longer upheld [-]."""
 
+LEAST_NAMED = 0.4
+"""Least share of the odds of all faults that one must have for an alarm to name it [-]; own choice."""
+
 PATIENCE_H = 30.0
 """Driving in which a suspicion must become sure, or it is dropped [h]; own choice. Nothing is learned while
 it lasts (``models.bank.LEARNS_FROM``), so that a truck suspected for what two nodes get wrong would be so for
@@ -356,7 +359,8 @@ def judge_window(
         thermal.expectation.celsius = foretold_c(circuit, thermal.stretches)
         thermal.expectation.sd_k = params.error_sd_k
     guesses_air = thermal.window.air_read == 0 and circuit.kind < COOLANT
-    _drop_what_stays_unsure(params, thermal, duty[SPAN_S] / 3600.0)
+    judges = duty[RPM] >= RUNNING_RPM and sensor_off <= TRUSTED_UP_TO
+    _drop_what_stays_unsure(params, thermal, duty[SPAN_S] / 3600.0 if judges else 0.0)
     _tell(thermal, sensor_off, guesses_air)
     if thermal.p[HEALTHY] >= SUSPECT:
         thermal.suspect_ms = 0
@@ -365,17 +369,22 @@ def judge_window(
 
 
 @compiled
+def fault_of(p: NDArray[np.float64]) -> float:
+    """Probability that the circuit has a fault [-], of the hypotheses', shape (``COUNT``,)."""
+    return float(p[SHUT] + p[LOW] + p[OPEN] + p[AIR] + p[FLOW])
+
+
+@compiled
 def _drop_what_stays_unsure(params: ThermalParams, thermal: Thermal, hours: float) -> None:
-    """Drop suspicions that so much driving has not made sure, by what was told before this window [h]."""
-    p, fault, likeliest = thermal.p, 0.0, SHUT
-    for place in (SHUT, LOW, OPEN, AIR, FLOW):
-        fault += p[place]
-        if p[place] > p[likeliest]:
-            likeliest = place
+    """Drop suspicions that driving, so much more of it [h], has not made sure; by what was told before it."""
+    p, fault = thermal.p, fault_of(thermal.p)
     if fault < DOUBTED:
         thermal.told = 0
-    elif fault >= params.sure[likeliest]:
-        thermal.told = 1
+    elif fault >= params.sure[LOW]:
+        thermal.told = 1  # without a name, if it has none
+    for place in (SHUT, OPEN, AIR, FLOW):
+        if p[place] >= LEAST_NAMED * fault and fault >= params.sure[place]:
+            thermal.told = 1
     if thermal.told == 1 or thermal.bank.p[HEALTHY] > LEARNS_FROM:
         thermal.unsure_h = 0.0
         return
