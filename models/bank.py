@@ -124,6 +124,7 @@ def drop_suspicions(params: BankParams, bank: Bank) -> None:
     for place in range(COUNT):
         if place != HEALTHY and params.begins_per_h[place] > 0.0:
             let_one_begin(place, xs, covs, bank.valve)
+        bank.line_back.said[place] = 0.0
     _first_odds(params, bank.p)
 
 

@@ -138,9 +138,7 @@ class ThermalParams(Layout):
     bank: BankParams
     false_alarms_per_h: float  # fault alarms allowed of a sound truck [1/h of driving]
     error_sd_k: float  # of the balance, over whole drives [K]
-    sure: Annotated[
-        NDArray[np.float64], COUNT
-    ]  # from where each fault is told [-], by hypothesis
+    sure: Annotated[NDArray[np.float64], COUNT]  # from where each fault may be told [-]
     assumed: int  # 1: nobody has said which circuit the truck has
 
 
@@ -376,7 +374,7 @@ def fault_of(p: NDArray[np.float64]) -> float:
 
 @compiled
 def _drop_what_stays_unsure(params: ThermalParams, thermal: Thermal, hours: float) -> None:
-    """Drop suspicions that driving, so much more of it [h], has not made sure; by what was told before it."""
+    """Drop suspicions that driving, so much more of it [h], has not made sure; judged before it is told."""
     p, fault = thermal.p, fault_of(thermal.p)
     if fault < DOUBTED:
         thermal.told = 0
