@@ -70,7 +70,7 @@ MARGINS: dict[str, float] = {
     "overcooled": 1.5,
     "coolant_valve_stuck": 12.0,
     "cooler_starved": 10.0,
-    "heat_rejection_low": 12.0,
+    "heat_rejection_low": 60.0,
 }
 """How many times as sure as the allowed rate of false alarms asks each alarm of the circuit is [-]: what
 rests on the cooler's conductance alone is surer than a valve at one of its ends. Found on the tuning
