@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import priors
-from models.beginnings import let_begin, let_one_begin
+from models.beginnings import let_begin
 from models.circuit import (
     AIR_C,
     BYPASS,
@@ -101,31 +101,14 @@ def begin_bank(params: BankParams, bank: Bank, fluid_c: float) -> None:
     covs = bank.cov.reshape((COUNT, STATES, STATES))
     bank.set_out_c = fluid_c
     begin_back(bank.line_back)
+    rest = 1.0
     for place in range(COUNT):
         begin(params.circuit, place, fluid_c, xs[place], covs[place])
         bank.valve[2 * place] = fluid_c
-    _first_odds(params, bank.p)
-
-
-@compiled
-def _first_odds(params: BankParams, p: NDArray[np.float64]) -> None:
-    p[HEALTHY] = 1.0
-    for place in range(COUNT):
         if place != HEALTHY:
-            p[place] = FIRST_H * params.begins_per_h[place]
-            p[HEALTHY] -= p[place]
-
-
-@compiled
-def drop_suspicions(params: BankParams, bank: Bank) -> None:
-    """Take the truck for sound, as it is and as its healthy filter has it; its faults begin anew."""
-    xs = bank.x.reshape((COUNT, STATES))
-    covs = bank.cov.reshape((COUNT, STATES, STATES))
-    for place in range(COUNT):
-        if place != HEALTHY and params.begins_per_h[place] > 0.0:
-            let_one_begin(place, xs, covs, bank.valve)
-        bank.line_back.said[place] = 0.0
-    _first_odds(params, bank.p)
+            bank.p[place] = FIRST_H * params.begins_per_h[place]
+            rest -= bank.p[place]
+    bank.p[HEALTHY] = rest
 
 
 @compiled

@@ -71,17 +71,6 @@ def let_begin(
 
 
 @compiled
-def let_one_begin(
-    place: int,
-    xs: NDArray[np.float64],
-    covs: NDArray[np.float64],
-    valve: NDArray[np.float64],
-) -> None:
-    """Let a fault begin just now in the truck as the healthy filter has it; all as for ``let_begin``."""
-    _move(HEALTHY, place, 1.0, xs, covs, valve)
-
-
-@compiled
 def _grow(
     hours: float,
     p: NDArray[np.float64],

@@ -9,33 +9,26 @@ from typing import Any
 from models import circuit_words
 from models.compiled import compiled
 from models.detector import Detector, Truck
-from models.hypotheses import COUNT, NAMES
+from models.hypotheses import AIR, COUNT, FLOW, LOW, NAMES, OPEN, SHUT
 from models.layout import Layout
-from models.thermal import DOUBTED, LEAST_NAMED, fault_of
 from models.units import Units
-from models.window import WINDOW_S
 from models.words import WriteWords
 
 LIKELIEST = 0.5
 CLEARLY = 0.7
 """Share of the odds of all faults that one must have to be named [-], the second for what can wait."""
 
+NEARLY = 0.4
 HARDLY = 0.15
-"""Share of the cooler's conductance [-] below which ``LEAST_NAMED`` is enough to name a shut valve: told late
-it costs a gearbox, told of another cause of the same an inspection. Found on the tuning trucks."""
+"""The first of these for a shut valve [-] where the cooler is thought to carry off less than the
+second [-]: told late it costs a gearbox, told of another cause of the same an inspection. Found on the
+tuning trucks."""
 
 NEAR_K = 15.0
 """How far below the limit the fluid is where people are told sooner [K]; own choice."""
 
-WARM_K = 35.0
-"""How far below the limit the fluid is where a lack of cooling can wait [K]; own choice."""
-
-STANDS_S = 3600.0
-"""Driving after which a lack of cooling that can wait is told, if it is sure still [s]; own choice. What a
-balance gets wrong comes and goes within an hour, a lack stays."""
-
-AT_ONCE = 30.0
-"""How many times as sure it is told at once [-]; own choice."""
+DOUBTED = 0.3
+"""Probability of any fault below which a raised alarm is no longer upheld [-]."""
 
 DROPPED = 0.1
 """Share of the odds of all faults below which a named one is no longer upheld [-]."""
@@ -85,23 +78,23 @@ class Params(Layout):
 
 
 class State(Layout):
-    """State: whether the alarm is upheld; since when a fault is sure and not named, and sure at all."""
+    """State: whether the alarm is upheld, and since when a fault is sure and not named."""
 
     upheld: int
     unnamed_ms: int
-    sure_since: int  # the window from which any is, 0: none
 
 
 @compiled
 def any_fault(truck: Truck) -> float:
     """Probability that the circuit has a fault [-]."""
-    return fault_of(truck.thermal.p)
+    p = truck.thermal.p
+    return float(p[SHUT] + p[LOW] + p[OPEN] + p[AIR] + p[FLOW])
 
 
 @compiled
 def shut_least(truck: Truck) -> float:
     """Give the share of the odds of all faults from which a shut valve is named [-]."""
-    return LEAST_NAMED if truck.thermal.share < HARDLY else LIKELIEST
+    return NEARLY if truck.thermal.share < HARDLY else LIKELIEST
 
 
 @compiled
@@ -128,23 +121,14 @@ def near_limit(params: Params, truck: Truck) -> bool:
 
 
 @compiled
-def sure_of_lack(params: Params, state: State, truck: Truck) -> float:
-    """Give the probability from which people are told of a lack of cooling now [-].
+def sure_of_lack(params: Params, truck: Truck) -> float:
+    """Give the probability from which people are told of a lack of cooling [-].
 
     Near the limit of the fluid, where a sound circuit hardly ever is, what else is doubted plays no part.
     """
-    sure = float(params.sure_guessed if math.isnan(truck.latest.torque_nm) else params.sure)
-    fault, windows = any_fault(truck), truck.thermal.windows
-    if fault < DOUBTED:
-        state.sure_since = 0
-    elif fault >= sure and state.sure_since == 0:
-        state.sure_since = windows
     if near_limit(params, truck):
         return float(params.sure_near)
-    stands = state.sure_since > 0 and (windows - state.sure_since) * WINDOW_S >= STANDS_S
-    if stands or truck.latest.fluid_last_c >= params.critical_c - WARM_K:
-        return sure
-    return AT_ONCE * sure / (1.0 + (AT_ONCE - 1.0) * sure)
+    return float(params.sure_guessed if math.isnan(truck.latest.torque_nm) else params.sure)
 
 
 @compiled

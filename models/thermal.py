@@ -21,12 +21,10 @@ from numpy.typing import NDArray
 
 from models import priors
 from models.bank import (
-    LEARNS_FROM,
     RUNNING_RPM,
     Bank,
     BankParams,
     begin_bank,
-    drop_suspicions,
     lose_sight,
     settle_bank,
     step_bank,
@@ -51,7 +49,7 @@ from models.circuit import (
 from models.compiled import compiled
 from models.converter import arriving
 from models.expectation import TRUSTED_FROM, Expectation, run_on, set_out, trust
-from models.hypotheses import AIR, COUNT, FLOW, HEALTHY, LOW, OPEN, SENSOR, SHUT
+from models.hypotheses import AIR, COUNT, FLOW, HEALTHY, SENSOR
 from models.layout import Layout
 from models.line_back import take_up_back
 from models.observing import Observing, observe_flow
@@ -82,18 +80,6 @@ from models.window import (
 
 SUSPECT = 0.5
 """Probability of a healthy truck below which a fault is suspected [-]."""
-
-DOUBTED = 0.3
-"""Probability of any fault below which a raised alarm of the circuit is no longer upheld [-]."""
-
-LEAST_NAMED = 0.4
-"""Least share of the odds of all faults that one must have for an alarm to name it [-]; own choice."""
-
-PATIENCE_H = 30.0
-"""Driving in which a suspicion must become sure, or it is dropped [h]; own choice. Nothing is learned while
-it lasts (``models.bank.LEARNS_FROM``), so that a truck suspected for what two nodes get wrong would be so for
-ever: so were a quarter of 400 sound tuning trucks after a month. With 10 h a valve that sticks over three
-months is told twelve days later."""
 
 TRUSTED_UP_TO = 0.5
 """Probability that the fluid's sensor is off up to which its readings teach and prove [-]."""
@@ -138,7 +124,6 @@ class ThermalParams(Layout):
     bank: BankParams
     false_alarms_per_h: float  # fault alarms allowed of a sound truck [1/h of driving]
     error_sd_k: float  # of the balance, over whole drives [K]
-    sure: Annotated[NDArray[np.float64], COUNT]  # from where each fault may be told [-]
     assumed: int  # 1: nobody has said which circuit the truck has
 
 
@@ -159,8 +144,6 @@ class Thermal(Layout):
     own_error: OwnError
     stretches: Stretches
     p: Annotated[NDArray[np.float64], COUNT]
-    told: int  # 1: people may have been told of a fault, and it is not yet out of the question
-    unsure_h: float  # driving since a fault is suspected, nothing learned and nobody told [h]
     suspect_ms: int  # since when a fault is the likelier, 0: it is not
     share: float  # conductance of the cooler as a share of this truck's own healthy one [-]
     share_sd: float
@@ -357,39 +340,11 @@ def judge_window(
         thermal.expectation.celsius = foretold_c(circuit, thermal.stretches)
         thermal.expectation.sd_k = params.error_sd_k
     guesses_air = thermal.window.air_read == 0 and circuit.kind < COOLANT
-    judges = duty[RPM] >= RUNNING_RPM and sensor_off <= TRUSTED_UP_TO
-    _drop_what_stays_unsure(params, thermal, duty[SPAN_S] / 3600.0 if judges else 0.0)
     _tell(thermal, sensor_off, guesses_air)
     if thermal.p[HEALTHY] >= SUSPECT:
         thermal.suspect_ms = 0
     elif thermal.suspect_ms == 0:
         thermal.suspect_ms = view.time_ms
-
-
-@compiled
-def fault_of(p: NDArray[np.float64]) -> float:
-    """Probability that the circuit has a fault [-], of the hypotheses', shape (``COUNT``,)."""
-    return float(p[SHUT] + p[LOW] + p[OPEN] + p[AIR] + p[FLOW])
-
-
-@compiled
-def _drop_what_stays_unsure(params: ThermalParams, thermal: Thermal, hours: float) -> None:
-    """Drop suspicions that driving, so much more of it [h], has not made sure; judged before it is told."""
-    p, fault = thermal.p, fault_of(thermal.p)
-    if fault < DOUBTED:
-        thermal.told = 0
-    elif fault >= params.sure[LOW]:
-        thermal.told = 1  # without a name, if it has none
-    for place in (SHUT, OPEN, AIR, FLOW):
-        if p[place] >= LEAST_NAMED * fault and fault >= params.sure[place]:
-            thermal.told = 1
-    if thermal.told == 1 or thermal.bank.p[HEALTHY] > LEARNS_FROM:
-        thermal.unsure_h = 0.0
-        return
-    thermal.unsure_h += hours
-    if thermal.unsure_h >= PATIENCE_H:
-        drop_suspicions(params.bank, thermal.bank)
-        thermal.unsure_h = 0.0
 
 
 @compiled

@@ -14,6 +14,7 @@ from models.circuit_alarm import (
     expected,
     is_hot,
     named,
+    near_limit,
     seen,
     show,
     shut_least,
@@ -32,7 +33,8 @@ def step(
     """Say how urgent a stuck valve is now."""
     show(params, truck, evidence)
     probability = truck.thermal.p[SHUT] if params.coolant_cooled == 0 else 0.0
-    if named(params.sure, state, truck, probability, shut_least(truck)) == 0:
+    sure = params.sure_near if near_limit(params, truck) else params.sure
+    if named(sure, state, truck, probability, shut_least(truck)) == 0:
         return 0, probability
     return (4 if is_hot(params, truck) else 3), probability
 

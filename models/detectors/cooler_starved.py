@@ -33,7 +33,7 @@ def step(
     """Say how urgent a starved cooler is now."""
     show(params, truck, evidence)
     probability = truck.thermal.p[AIR] + truck.thermal.p[FLOW]
-    if named(sure_of_lack(params, state, truck), state, truck, probability, CLEARLY) == 0:
+    if named(sure_of_lack(params, truck), state, truck, probability, CLEARLY) == 0:
         return 0, probability
     return (3 if is_hot(params, truck) else 2), probability
 

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from models.cautions import AT_THE_COOLER, ON_A_HOT_DRIVE
 from models.circuit_alarm import (
     CLEARLY,
+    DOUBTED,
     LIKELIEST,
     Params,
     State,
@@ -29,7 +30,6 @@ from models.circuit_words import valved
 from models.compiled import compiled
 from models.detector import Truck
 from models.hypotheses import AIR, FLOW, OPEN, SHUT
-from models.thermal import DOUBTED
 from models.units import Units
 from models.words import Words
 
@@ -49,7 +49,7 @@ def step(
     stuck = p[OPEN] + p[SHUT] if params.coolant_cooled == 1 else max(p[OPEN], p[SHUT])
     shut = p[SHUT] >= shut_least(truck) * fault
     named = shut or stuck >= LIKELIEST * fault or starved >= CLEARLY * fault
-    unnamed = fault >= sure_of_lack(params, state, truck) and not named
+    unnamed = fault >= sure_of_lack(params, truck) and not named
     now_ms = truck.latest.time_ms
     if not unnamed:
         state.unnamed_ms = 0

@@ -58,4 +58,4 @@ def words(evidence: Mapping[str, float], units: Units) -> Words:
     )
 
 
-OVERCOOLED = circuit_alarm("overcooled", step, words, on_delay_s=180.0)
+OVERCOOLED = circuit_alarm("overcooled", step, words)

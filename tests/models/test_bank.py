@@ -14,23 +14,21 @@ from scipy.stats import poisson
 
 from models.bank import (
     LARGEST_STEP,
-    LEARNS_FROM,
     TEMPER,
     Bank,
     begin_bank,
-    drop_suspicions,
     lose_sight,
     settle_bank,
     step_bank,
 )
 from models.beginnings import BACK_PER_H, GROWS_PER_H
-from models.circuit import FAULT, FLUID, SPAN_S, STATES
+from models.circuit import FLUID, SPAN_S, STATES
 from models.compiled import compiled
 from models.fleet import Circuit, Sensor, Vehicle
 from models.hypotheses import AIR, COUNT, FLOW, HEALTHY, LOW, SHUT
 from models.hypothesis_filter import predict
 from models.layout import blank, dtype_of, record
-from models.priors import FAULT_MEAN, FAULT_SD, FAULTS, READING_SD_K
+from models.priors import READING_SD_K
 from models.sequential import odds_threshold
 from models.thermal_parameters import BEGINS_PER_H, sure_from
 from tests.models.banks import Floats, driving, params_of
@@ -134,40 +132,6 @@ def test_what_a_circuit_cannot_have_is_never_suspected(vehicle: Vehicle) -> None
     can = possible(params)
     assert (bank.p[can] > 0.0).all()
     assert bank.p[can].sum() == pytest.approx(1.0)
-
-
-@pytest.mark.parametrize("vehicle", TRUCKS, ids=lambda one: f"{one.circuit}-{one.sensor}")
-@settings(max_examples=8, deadline=None)
-@given(seed=seeds, windows=st.integers(1, 200))
-def test_where_suspicions_are_dropped_each_fault_begins_in_the_truck_as_it_is_known(
-    vehicle: Vehicle, seed: int, windows: int
-) -> None:
-    params, bank = begun(vehicle)
-    first = bank.p.copy()
-    drive(params, bank, seed, windows)
-    bank.line_back.said[possible(params)[1:]] = 1.5
-    before, truck = bank.copy(), bank.x[:STATES].copy()
-    drop_suspicions(params, bank)
-    assert bank.p.tolist() == first.tolist()
-    assert bank.p.sum() == pytest.approx(1.0)
-    assert bank.p[HEALTHY] > LEARNS_FROM
-    assert set(np.flatnonzero(bank.p)) == set(possible(params))
-    xs, covs = bank.x.reshape(COUNT, STATES), bank.cov.reshape(COUNT, STATES, STATES)
-    valves, own = bank.valve.reshape(COUNT, 2), np.arange(STATES) != FAULT
-    assert xs[HEALTHY].tolist() == truck.tolist()
-    for place in possible(params)[1:]:
-        assert xs[place][own].tolist() == xs[HEALTHY][own].tolist()
-        assert covs[place][own][:, own].tolist() == covs[HEALTHY][own][:, own].tolist()
-        assert valves[place].tolist() == valves[HEALTHY].tolist()
-        assert xs[place][FAULT] == FAULTS[place, FAULT_MEAN]
-        assert covs[place, FAULT, FAULT] == FAULTS[place, FAULT_SD] ** 2
-        assert not covs[place, FAULT, own].any()
-        assert not covs[place, own, FAULT].any()
-    for name in ("set_out_c", "flows", "doubted"):
-        assert bank[name].tobytes() == before[name].tobytes()
-    # What the line back had said went into the odds, and is gone with them; its readings stay.
-    before.line_back.said[:] = 0.0
-    assert bank.line_back.tobytes() == before.line_back.tobytes()
 
 
 @unhurried

@@ -22,7 +22,7 @@ from models.fleet import (
     ThermalClass,
     Vehicle,
 )
-from models.hypotheses import AIR, FLOW, HEALTHY, LOW, OPEN, SHUT, possible
+from models.hypotheses import FLOW, HEALTHY, LOW, possible
 from models.layout import record
 from models.parameters import (
     CRITICAL_STEP_K,
@@ -33,12 +33,12 @@ from models.parameters import (
     parameters,
 )
 from models.thermal_parameters import (
-    BEYOND_CONVERTER,
     BYPASS_BY_LINE,
     ERROR_SD_K,
     GUESSED_LOAD,
     HEAVY,
     MARGINS,
+    NEAR_MARGINS,
     THERMAL_CLASSES,
     kind_of,
     sure_from,
@@ -127,90 +127,45 @@ def test_a_heavy_truck_is_called_so_only_when_that_is_surer_than_of_others(
 
 
 @pytest.mark.parametrize("thermal_class", get_args(ThermalClass))
-def test_a_valve_read_in_the_line_is_called_stuck_only_when_that_is_surer_of_a_heavy_truck_twice(
-    thermal_class: ThermalClass,
+@pytest.mark.parametrize("elsewhere", ["sump", "converter_out"])
+def test_a_valve_read_in_the_line_is_called_stuck_only_when_that_is_surer_near_the_limit_too(
+    elsewhere: Sensor, thermal_class: ThermalClass
 ) -> None:
-    line, sump = (
-        odds_asked("bypass_stuck", replace(TRUCK, sensor=one, thermal_class=thermal_class))[0]
-        for one in ("cooler_line", "sump")
+    line, other = (
+        odds_asked("bypass_stuck", replace(TRUCK, sensor=one, thermal_class=thermal_class))
+        for one in ("cooler_line", elsewhere)
     )
     assert BYPASS_BY_LINE > 1.0
     surer = BYPASS_BY_LINE * (HEAVY if thermal_class == "heavy" else 1.0)
-    assert line == pytest.approx(surer * sump)
-
-
-@pytest.mark.parametrize("thermal_class", get_args(ThermalClass))
-@pytest.mark.parametrize("kind", ["overcooled", "bypass_stuck"])
-def test_so_it_is_beyond_the_converter_of_a_heavy_truck_and_of_any_that_it_is_over_cooled(
-    kind: str, thermal_class: ThermalClass
-) -> None:
-    beyond, sump = (
-        odds_asked(kind, replace(TRUCK, sensor=one, thermal_class=thermal_class))[0]
-        for one in ("converter_out", "sump")
-    )
-    assert 1.0 < BEYOND_CONVERTER < BYPASS_BY_LINE
-    surer = kind == "overcooled" or thermal_class == "heavy"
-    assert beyond == pytest.approx((BEYOND_CONVERTER if surer else 1.0) * sump)
-
-
-@pytest.mark.parametrize("lighter", ["pickup", "medium"])
-def test_where_the_sump_is_read_a_heavy_trucks_valve_is_called_stuck_as_any_others(
-    lighter: ThermalClass,
-) -> None:
-    heavy, other = (
-        odds_asked("bypass_stuck", replace(TRUCK, thermal_class=one))
-        for one in ("heavy", lighter)
-    )
-    assert heavy == other
+    assert line == pytest.approx([surer * other[0]] * 2)
+    assert other[1] < other[0] < line[1]
 
 
 @pytest.mark.parametrize("sensor", get_args(Sensor))
+@pytest.mark.parametrize("lighter", ["pickup", "medium"])
+def test_of_a_heavy_truck_that_must_be_surer_still_and_elsewhere_it_is_as_any_other(
+    lighter: ThermalClass, sensor: Sensor
+) -> None:
+    heavy, other = (
+        odds_asked("bypass_stuck", replace(TRUCK, sensor=sensor, thermal_class=one))
+        for one in ("heavy", lighter)
+    )
+    surer = HEAVY if sensor == "cooler_line" else 1.0
+    assert heavy == pytest.approx([surer * one for one in other])
+
+
 @pytest.mark.parametrize("thermal_class", get_args(ThermalClass))
+@pytest.mark.parametrize("sensor", get_args(Sensor))
 def test_every_other_alarm_is_as_sure_whatever_the_class_and_wherever_it_is_read(
     sensor: Sensor, thermal_class: ThermalClass
 ) -> None:
     truck = replace(TRUCK, sensor=sensor, thermal_class=thermal_class)
     apart = {"overcooled", "cooler_starved"} if thermal_class == "heavy" else set()
-    if sensor == "cooler_line":
-        apart |= {"bypass_stuck"}
-    elif sensor == "converter_out":
-        apart |= {"overcooled"} | ({"bypass_stuck"} if thermal_class == "heavy" else set())
+    apart |= {"bypass_stuck"} if sensor == "cooler_line" else set()
     rate = float(params_of(truck)["thermal"]["false_alarms_per_h"])
     for kind in set(MARGINS) - apart:
-        assert params_of(truck)[kind]["sure"] == sure_from(rate, MARGINS[kind])
-
-
-@pytest.mark.parametrize("sensor", get_args(Sensor))
-@pytest.mark.parametrize("thermal_class", get_args(ThermalClass))
-@pytest.mark.parametrize("kind", MARGINS)
-def test_near_the_limit_no_alarm_must_be_surer_of_one_truck_than_of_another(
-    kind: str, thermal_class: ThermalClass, sensor: Sensor
-) -> None:
-    truck = params_of(replace(TRUCK, sensor=sensor, thermal_class=thermal_class))
-    rate = float(truck["thermal"]["false_alarms_per_h"])
-    assert truck[kind]["sure_near"] == sure_from(rate, MARGINS[kind]) <= truck[kind]["sure"]
-
-
-TELLS = {SHUT: "bypass_stuck", OPEN: "overcooled", LOW: "heat_rejection_low"}
-TELLS |= dict.fromkeys((AIR, FLOW), "cooler_starved")
-"""The alarm that names each fault, but of a coolant valve."""
-
-
-@pytest.mark.parametrize("sensor", get_args(Sensor))
-@pytest.mark.parametrize("thermal_class", get_args(ThermalClass))
-@pytest.mark.parametrize(("fitted", "kind"), FITTED, ids=lambda one: str(one)[:40])
-def test_the_balance_takes_a_fault_for_told_from_where_its_alarm_tells_it(
-    fitted: Vehicle, kind: int, thermal_class: ThermalClass, sensor: Sensor
-) -> None:
-    truck = params_of(replace(fitted, thermal_class=thermal_class, sensor=sensor))
-    begins = truck["thermal"]["bank"]["begins_per_h"]
-    tells = TELLS
-    if kind == COOLANT_VALVE:
-        tells = TELLS | dict.fromkeys((SHUT, OPEN), "coolant_valve_stuck")
-    for place, alarm in tells.items():
-        if begins[place] > 0.0:
-            sure, near = truck[alarm]["sure"], truck[alarm]["sure_near"]
-            assert truck["thermal"]["sure"][place] == min(sure, near) > 0.5
+        wanted = [sure_from(rate, one) for one in (MARGINS[kind], near_of(kind))]
+        assert [params_of(truck)[kind][at] for at in SURE] == wanted
 
 
 @pytest.mark.parametrize("thermal_class", get_args(ThermalClass))
@@ -226,6 +181,10 @@ def test_a_lack_of_cooling_must_be_surer_while_load_is_guessed_and_nothing_else(
     assert guessed == pytest.approx(odds * (GUESSED_LOAD[kind] if kind in lacks else 1.0))
 
 
+def near_of(kind: str) -> float:
+    return NEAR_MARGINS.get(kind, MARGINS[kind])
+
+
 BEST_FITS_LEAVE_K: dict[ThermalClass, float] = {"pickup": 1.36, "medium": 1.40, "heavy": 2.91}
 """What the balance is off by when fitted to the drives of sound tuning trucks, as ``models`` has it [K]."""
 
@@ -238,16 +197,9 @@ def test_a_balance_is_trusted_no_further_than_the_best_fits_of_its_class_go(
     assert stated_k == ERROR_SD_K[thermal_class] >= BEST_FITS_LEAVE_K[thermal_class]
 
 
-SUMS_OFF = {"pickup": 1.0, "medium": 1.8, "heavy": 1.0}
-"""How many times as far as the others' such errors go in a test for half of the air, as ``models`` has it."""
-
-
-def test_and_not_even_so_far_where_the_errors_add_up_or_the_class_is_known_least() -> None:
+def test_and_of_the_class_that_is_known_least_not_even_so_far() -> None:
     doubted = {name: ERROR_SD_K[name] / left for name, left in BEST_FITS_LEAVE_K.items()}
-    assert sorted(doubted, key=doubted.__getitem__) == ["pickup", "heavy", "medium"]
-    assert doubted["medium"] > 1.4
-    for name, times in doubted.items():
-        assert 1.0 < times <= 1.1 * SUMS_OFF[name]
+    assert max(doubted, key=doubted.__getitem__) == "heavy"
 
 
 def test_the_fluid_goes_into_the_account() -> None:
