@@ -11,7 +11,7 @@ from review.model_version import keep_compiled
 
 keep_compiled()  # must come before the first import of the models
 
-from tests.bench.diagnosis.draw import REPORTED_SEED, TUNING_SEED  # noqa: E402 -- see above
+from tests.bench.diagnosis.draw import ask_for_trucks, seed_of  # noqa: E402 -- see above
 from tests.bench.diagnosis.measure import outcomes, tasks  # noqa: E402 -- see above
 from tests.bench.diagnosis.report import plain, report, trucks  # noqa: E402 -- see above
 from tests.bench.diagnosis.table import table  # noqa: E402 -- see above
@@ -23,19 +23,16 @@ def main() -> int:
         prog="python -m tests.bench.diagnosis", description=__doc__
     )
     parser.add_argument("--days", type=int, default=4_000, help="truck-days to simulate")
-    parser.add_argument("--jobs", type=int, default=2, help="processes")
     parser.add_argument("--json", action="store_true", help="print JSON")
-    parser.add_argument(
-        "--tuning", action="store_true", help="the trucks to tune on, not the reported ones"
-    )
     parser.add_argument(
         "--healthy", action="store_true", help="no truck fails: for the rate of false alarms"
     )
     parser.add_argument(
         "--known", type=int, default=0, help="days that each truck has been driven before"
     )
+    ask_for_trucks(parser)
     asked = parser.parse_args()
-    seed = TUNING_SEED if asked.tuning else REPORTED_SEED
+    seed = seed_of(asked)
     began = time.perf_counter()
     todo = tasks(seed, asked.days, healthy=asked.healthy, known_days=asked.known)
     found = list(outcomes(todo, jobs=asked.jobs))

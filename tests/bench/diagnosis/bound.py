@@ -26,10 +26,11 @@ import math
 import multiprocessing
 import sys
 import time
-from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import islice
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,7 +51,7 @@ from tests.bench.diagnosis.detectability import (  # noqa: E402 -- see above
     learned,
     of_temperatures,
 )
-from tests.bench.diagnosis.draw import REPORTED_SEED, TUNING_SEED, Trial, trial  # noqa: E402 -- see above
+from tests.bench.diagnosis.draw import Trial, ask_for_trucks, seed_of, trial  # noqa: E402 -- see above
 from tests.bench.diagnosis.duties import Drive  # noqa: E402 -- see above
 from tests.bench.diagnosis.judge import course_of  # noqa: E402 -- see above
 from tests.bench.diagnosis.twins import (  # noqa: E402 -- see above
@@ -61,6 +62,9 @@ from tests.bench.diagnosis.twins import (  # noqa: E402 -- see above
     drive_twins,
     seen_until_s,
 )
+
+Job = TypeVar("Job")
+Found = TypeVar("Found")
 
 MODEL_SDS_K = (1.0, 2.0, 4.0)
 """What a model of the fluid may get wrong, one standard deviation [K]; own choice: the bench's trucks have
@@ -272,6 +276,14 @@ def bounds_of(job: tuple[int, int], aims: Sequence[Aim]) -> list[Bound]:
     return [bound(one, twins, temperatures_only=aim.temperatures_only) for aim in aims]
 
 
+def first_found(
+    of: Callable[[Job], Found | None], todo: Iterable[Job], jobs: int, most: int | None = None
+) -> list[Found]:
+    """Look at trucks in so many processes; give what there is to say of the first ``most`` (None: of all)."""
+    with multiprocessing.Pool(jobs) as pool:
+        return list(islice(filter(None, pool.imap(of, todo)), most))
+
+
 def measured(
     seed: int, trucks: int, jobs: int, *, only: str = ""
 ) -> Iterator[tuple[Aim, list[Bound]]]:
@@ -280,9 +292,7 @@ def measured(
     for of in dict.fromkeys(aim.of for aim in chosen):
         aims = [aim for aim in chosen if aim.of == of]
         todo = [(seed, number) for number in numbers_of(aims[0], seed)]
-        with multiprocessing.Pool(jobs) as pool:
-            every = pool.imap(partial(bounds_of, aims=aims), todo)
-            found = list(islice(filter(None, every), trucks))
+        found = first_found(partial(bounds_of, aims=aims), todo, jobs, trucks)
         for place, aim in enumerate(aims):
             yield aim, [bounds[place] for bounds in found]
 
@@ -311,11 +321,10 @@ def main() -> int:
     """Drive, bound and print."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench.diagnosis.bound")
     parser.add_argument("--trucks", type=int, default=16, help="trucks of each kind of fault")
-    parser.add_argument("--jobs", type=int, default=2, help="processes")
-    parser.add_argument("--tuning", action="store_true", help="the trucks to tune on")
     parser.add_argument("--only", default="", help='faults with this in their name ("starved")')
+    ask_for_trucks(parser)
     asked = parser.parse_args()
-    seed = TUNING_SEED if asked.tuning else REPORTED_SEED
+    seed = seed_of(asked)
     began = time.perf_counter()
     text = table(measured(seed, asked.trucks, asked.jobs, only=asked.only))
     took_s = time.perf_counter() - began

@@ -6,6 +6,7 @@ valve has play and lags, and the simulator shares no physics with the models.
 
 from __future__ import annotations
 
+from argparse import ArgumentParser, Namespace
 from dataclasses import dataclass, replace
 from random import Random
 
@@ -283,3 +284,16 @@ def _scatter(rng: Random, plan: TruckPlan) -> TruckPlan:
         registration=replace(plan.registration, rated_torque_nm=line.peak_nm if told else None),
         gateway=replace(plan.gateway, linger_s=rng.choice((60.0, 60.0, 900.0))),
     )
+
+
+def ask_for_trucks(parser: ArgumentParser) -> None:
+    """Let a run be told which trucks to drive, and in how many processes."""
+    parser.add_argument("--jobs", type=int, default=2, help="processes")
+    parser.add_argument(
+        "--tuning", action="store_true", help="the trucks to tune on, not the reported ones"
+    )
+
+
+def seed_of(asked: Namespace) -> int:
+    """Give the seed of the trucks that were asked for."""
+    return TUNING_SEED if asked.tuning else REPORTED_SEED

@@ -25,12 +25,10 @@ says nothing. The spread is that of tuning trucks made to starve (``made_to_star
 from __future__ import annotations
 
 import argparse
-import multiprocessing
 import sys
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import islice
 from random import Random
 
 import numpy as np
@@ -48,6 +46,7 @@ from simulator.random_fleet import able_faults  # noqa: E402 -- see above
 from tests.bench.diagnosis.bound import (  # noqa: E402 -- see above
     AIMS,
     allowed_of,
+    first_found,
     numbers_of,
     own_sd_k,
     unheard,
@@ -59,10 +58,11 @@ from tests.bench.diagnosis.detectability import (  # noqa: E402 -- see above
 )
 from tests.bench.diagnosis.draw import (  # noqa: E402 -- see above
     BY_LABEL,
-    REPORTED_SEED,
     TUNING_SEED,
     Trial,
+    ask_for_trucks,
     draw_fault,
+    seed_of,
     trial,
 )
 from tests.bench.diagnosis.judge import course_of  # noqa: E402 -- see above
@@ -286,7 +286,7 @@ def spread(z: Floats) -> Spread:
     """Say how the filter's sums of sound trucks are spread."""
     freedom, _, scale = t.fit(z, floc=0.0)
     return Spread(
-        rms=float(np.sqrt(np.mean(z**2))),
+        rms=rms_of(z),
         freedom=float(freedom),
         scale=float(scale),
         largest=float(np.max(z)),
@@ -309,10 +309,19 @@ def by_largest(one: Filtered, of: Spread) -> bool:
     return one.separation + one.z > of.largest
 
 
-def of_sound(spans: Sequence[Truck], given: Callable[[Truck], Filtered]) -> Spread | None:
-    """Spread of one filter's sums over sound trucks; None: there are too few to say."""
-    z = np.array([given(one).z for one in spans])
-    return spread(z) if len(z) >= FEWEST else None
+def spreads(spans: Sequence[Truck]) -> dict[str, Spread]:
+    """Spread of each filter's sums over sound trucks; empty: there are too few to say."""
+    if len(spans) < FEWEST:
+        return {}
+    return {
+        name: spread(np.array([given(one).z for one in spans]))
+        for name, given in FILTERS.items()
+    }
+
+
+def rms_of(z: Floats) -> float:
+    """Root mean square of sums [-]."""
+    return float(np.sqrt(np.mean(z**2)))
 
 
 def _share(found: Iterable[float]) -> str:
@@ -323,11 +332,12 @@ def _of_filter(
     given: Callable[[Truck], Filtered],
     some: Sequence[Truck],
     every: Spread,
-    here: Spread | None,
+    these: Sequence[Truck],
 ) -> list[str]:
     pairs = [(given(one), one.allowed) for one in some]
+    here = np.array([given(one).z for one in these])
     return [
-        "-" if here is None else f"{here.rms:.2f}",
+        f"{rms_of(here):.2f}" if len(here) >= FEWEST else "-",
         f"{np.median([one.separation for one, _ in pairs]):.1f}",
         _share(chance(one.separation, allowed) for one, allowed in pairs),
         _share(by_normal(one, allowed, every) for one, allowed in pairs),
@@ -339,14 +349,12 @@ def _of_filter(
 def table(faulty: Sequence[Truck], spans: Sequence[Truck]) -> str:
     """Write what is found of faulty trucks, with the errors of sound ones, for people (Markdown)."""
     heads = ("trucks", "filter", "sound trucks", "spread of z", "d'", "as stated", *THRESHOLDS)
+    of = spreads(spans)
     lines = ["| of | " + " | ".join(heads) + " |", "|" + "---|" * (1 + len(heads))]
     for row, are in ROWS.items():
         some, these = [one for one in faulty if are(one)], [one for one in spans if are(one)]
-        for name, given in FILTERS.items() if some else ():
-            every = of_sound(spans, given)
-            if every is None:
-                continue
-            cells = _of_filter(given, some, every, of_sound(these, given))
+        for name, every in of.items() if some else ():
+            cells = _of_filter(FILTERS[name], some, every, these)
             lines.append(
                 f"| {row} | {len(some)} | {name} | {len(these)} | " + " | ".join(cells) + " |"
             )
@@ -356,14 +364,12 @@ def table(faulty: Sequence[Truck], spans: Sequence[Truck]) -> str:
 def told(spans: Sequence[Truck]) -> str:
     """Say how the errors of sound trucks are spread, and how many false alarms the largest would be."""
     lines = []
-    for name, given in FILTERS.items():
-        of = of_sound(spans, given)
-        if of is not None:
-            lines.append(
-                f"{name}: z of {len(spans)} sound trucks has a spread of {of.rms:.2f}; Student t with "
-                f"{min(of.freedom, FREE):.1f} degrees of freedom, scale {of.scale:.2f}; "
-                f"at most {of.largest:.1f}"
-            )
+    for name, of in spreads(spans).items():
+        lines.append(
+            f"{name}: z of {len(spans)} sound trucks has a spread of {of.rms:.2f}; Student t with "
+            f"{min(of.freedom, FREE):.1f} degrees of freedom, scale {of.scale:.2f}; "
+            f"at most {of.largest:.1f}"
+        )
     driven_h = sum(one.driven_h for one in spans)
     few, middle, many = np.quantile([one.size for one in spans], (0.1, 0.5, 0.9))
     lines.append(
@@ -390,17 +396,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.diagnosis.real_errors")
     parser.add_argument("--trucks", type=int, default=30, help="trucks with the fault")
     parser.add_argument("--sound", type=int, default=SOUND, help="sound trucks for the spread")
-    parser.add_argument("--jobs", type=int, default=2, help="processes")
-    parser.add_argument("--tuning", action="store_true", help="the trucks to tune on")
+    ask_for_trucks(parser)
     asked = parser.parse_args(arguments)
-    seed = TUNING_SEED if asked.tuning else REPORTED_SEED
+    seed = seed_of(asked)
     began = time.perf_counter()
-    with multiprocessing.Pool(asked.jobs) as pool:
-        todo = [(seed, number) for number in numbers_of(AIM, seed)]
-        faulty = list(islice(filter(None, pool.imap(_of_trial, todo)), asked.trucks))
-    with multiprocessing.Pool(asked.jobs) as pool:
-        made = pool.imap(_of_made, range(SOUND_FROM, SOUND_FROM + MOST_LOOKED_AT))
-        spans = list(islice(filter(None, made), asked.sound))
+    todo = [(seed, number) for number in numbers_of(AIM, seed)]
+    faulty = first_found(_of_trial, todo, asked.jobs, asked.trucks)
+    made = range(SOUND_FROM, SOUND_FROM + MOST_LOOKED_AT)
+    spans = first_found(_of_made, made, asked.jobs, asked.sound)
     took_s = time.perf_counter() - began
     sys.stdout.write(
         f"bench.diagnosis.real_errors: seed {seed}; {took_s:.0f} s\n\n{told(spans)}\n\n"

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import argparse
 import math
-import multiprocessing
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -28,9 +27,9 @@ keep_compiled()  # must come before the first import of the models
 
 from models.parameters import FALSE_ALARMS_PER_H  # noqa: E402 -- see above
 from simulator.physics.truck import Truck  # noqa: E402 -- see above
-from tests.bench.diagnosis.bound import AIMS, numbers_of  # noqa: E402 -- see above
+from tests.bench.diagnosis.bound import AIMS, first_found, numbers_of  # noqa: E402 -- see above
 from tests.bench.diagnosis.detectability import chance  # noqa: E402 -- see above
-from tests.bench.diagnosis.draw import REPORTED_SEED, TUNING_SEED, Trial, trial  # noqa: E402 -- see above
+from tests.bench.diagnosis.draw import Trial, ask_for_trucks, seed_of, trial  # noqa: E402 -- see above
 from tests.bench.diagnosis.twins import Seen, beside_sound  # noqa: E402 -- see above
 
 RISE_SD = {"pickup": 0.067, "medium": 0.073, "heavy": 0.139}
@@ -125,14 +124,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "--first", type=int, default=0, help="number of the first truck looked at"
     )
     parser.add_argument("--trucks", type=int, default=1_000, help="how many are looked at")
-    parser.add_argument("--jobs", type=int, default=2, help="processes")
-    parser.add_argument("--tuning", action="store_true", help="the trucks to tune on")
+    ask_for_trucks(parser)
     asked = parser.parse_args(arguments)
-    seed = TUNING_SEED if asked.tuning else REPORTED_SEED
+    seed = seed_of(asked)
     looked_at = range(asked.first, asked.first + asked.trucks)
     todo = [(seed, number) for number in numbers_of(AIM, seed, looked_at)]
-    with multiprocessing.Pool(asked.jobs) as pool:
-        some = [one for one in pool.imap(_of, todo) if one is not None]
+    some = first_found(_of, todo, asked.jobs)
     if not some:
         sys.stdout.write("no such truck\n")
         return 0
